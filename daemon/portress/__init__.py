@@ -1,0 +1,3 @@
+"""Portress: guarded ports open to sources that knock the right sequence, for a while."""
+
+__version__ = "1.0.0"

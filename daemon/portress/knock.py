@@ -1,0 +1,175 @@
+"""The nouns: Knock, Sequence, Service, Source, Expected. Frozen values without I/O.
+
+Durations and moments are whole nanoseconds (int), as `time.monotonic_ns()` gives them.
+"""
+
+from __future__ import annotations
+
+from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
+from typing import Final
+
+from attrs import frozen
+
+TCP: Final = 6
+UDP: Final = 17
+PROTOCOLS: Final = {"tcp": TCP, "udp": UDP}
+PROTOCOL_NAMES: Final = {TCP: "tcp", UDP: "udp"}
+
+SECOND: Final = 1_000_000_000
+
+
+def _protocol(text: str) -> int:
+    try:
+        return PROTOCOLS[text]
+    except KeyError:
+        raise ValueError("a protocol is tcp or udp") from None
+
+
+def _port(text: str) -> int:
+    if not (text.isascii() and text.isdecimal() and text[0] != "0" and int(text[:6]) <= 65535):
+        raise ValueError("a port is 1 to 65535")
+    return int(text)
+
+
+def _split(text: str, example: str) -> tuple[int, str]:
+    protocol, slash, rest = text.partition("/")
+    if not slash or not rest:
+        raise ValueError(f"written protocol/port, as {example}")
+    return _protocol(protocol), rest
+
+
+class Knock(int):
+    """One opening packet: a TCP SYN or a UDP datagram to one port, written `tcp/7101`.
+
+    A knock is the number `protocol << 16 | port`, with the IP protocol number (6 or 17): what the
+    packet path computes is a plain int that is equal to the knock.
+    """
+
+    __slots__ = ()
+
+    @classmethod
+    def of(cls, protocol: int, port: int) -> Knock:
+        """`protocol` is an IP protocol number, 6 or 17; `port` is 1 to 65535. Raises ValueError."""
+        if protocol not in PROTOCOL_NAMES:
+            raise ValueError("a protocol is tcp or udp")
+        if not 1 <= port <= 65535:
+            raise ValueError("a port is 1 to 65535")
+        return cls(protocol << 16 | port)
+
+    @classmethod
+    def parse(cls, text: str) -> Knock:
+        """Read `tcp/7101` or `udp/9342`. Raises ValueError, its text saying what would be right."""
+        protocol, port = _split(text, "tcp/7101")
+        return cls(protocol << 16 | _port(port))
+
+    @property
+    def protocol(self) -> int:
+        return self >> 16
+
+    @property
+    def port(self) -> int:
+        return self & 0xFFFF
+
+    def __str__(self) -> str:
+        return f"{PROTOCOL_NAMES[self >> 16]}/{self & 0xFFFF}"
+
+    def __repr__(self) -> str:
+        return f"Knock({str(self)!r})"
+
+
+@frozen
+class Sequence:
+    """An ordered list of knocks, all different, and the longest pause allowed between two of them."""
+
+    knocks: tuple[Knock, ...]
+    gap: int  # ns, > 0
+
+    def __attrs_post_init__(self) -> None:
+        if not self.knocks:
+            raise ValueError("a sequence has at least one knock")
+        if len(set(self.knocks)) != len(self.knocks):
+            raise ValueError("a sequence's knocks are all different")
+        if self.gap <= 0:
+            raise ValueError("a gap is longer than 0")
+
+
+@frozen
+class Expected:
+    """A sequence now in force and what it opens: a door, for a keyholder's time step where there is one."""
+
+    sequence: Sequence
+    door: str
+    keyholder: str | None = None
+    step: int | None = None
+
+
+@frozen(order=True)
+class Service:
+    """What a door protects: one port or a range of one protocol, `tcp/22`, `tcp/8000-8010`."""
+
+    protocol: int
+    first: int
+    last: int
+
+    @classmethod
+    def parse(cls, text: str) -> Service:
+        """Read `tcp/22` or `tcp/8000-8010`. Raises ValueError, its text saying what would be right."""
+        protocol, ports = _split(text, "tcp/22 or tcp/8000-8010")
+        first, dash, last = ports.partition("-")
+        service = cls(protocol, _port(first), _port(last if dash else first))
+        if service.last < service.first:
+            raise ValueError("a range is written from the lower port to the higher, as tcp/8000-8010")
+        return service
+
+    def __contains__(self, knock: int) -> bool:
+        return knock >> 16 == self.protocol and self.first <= knock & 0xFFFF <= self.last
+
+    def overlaps(self, other: Service) -> bool:
+        return self.protocol == other.protocol and self.first <= other.last and other.first <= self.last
+
+    def __str__(self) -> str:
+        ports = f"{self.first}" if self.first == self.last else f"{self.first}-{self.last}"
+        return f"{PROTOCOL_NAMES[self.protocol]}/{ports}"
+
+
+@frozen
+class Source:
+    """Who knocks: an IPv4 or IPv6 address, or the prefix it stands for.
+
+    `packed` is the network address in network byte order (4 or 16 bytes), bits beyond `length` zero.
+    On the packet path a source is just those bytes; a host counts one prefix length a family.
+    """
+
+    packed: bytes
+    length: int
+
+    @classmethod
+    def parse(cls, text: str) -> Source:
+        """Read `192.0.2.7`, `2001:db8::7` or a prefix of either. Raises ValueError."""
+        try:
+            network = ip_network(text.partition("%")[0] if "/" not in text else text, strict=False)
+        except ValueError:
+            raise ValueError("a source is an address or a prefix, as 192.0.2.7 or 2001:db8::/64") from None
+        return cls(network.network_address.packed, network.prefixlen)
+
+    @classmethod
+    def of(cls, packed: bytes, length: int | None = None) -> Source:
+        """The source that `packed` belongs to when `length` bits of an address count (default all)."""
+        full = len(packed) * 8
+        if length is None or length >= full:
+            return cls(packed, full)
+        number = int.from_bytes(packed, "big") >> (full - length) << (full - length)
+        return cls(number.to_bytes(len(packed), "big"), length)
+
+    @property
+    def family(self) -> int:
+        """4 or 6."""
+        return 4 if len(self.packed) == 4 else 6
+
+    @property
+    def network(self) -> IPv4Network | IPv6Network:
+        return ip_network((self.packed, self.length))
+
+    def __str__(self) -> str:
+        address = str(ip_address(self.packed))
+        return address if self.length == len(self.packed) * 8 else f"{address}/{self.length}"
