@@ -1,0 +1,91 @@
+"""What the tracker says of one knock. Small frozen values; stages, openings and times, never ports."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+
+from attrs import frozen
+
+from portress.knock import Expected
+
+
+@frozen
+class Ignored:
+    """At stage 0 a knock that opens no sequence (rule 2)."""
+
+
+@frozen
+class Repeated:
+    """A knock the caller already got right in this run (rule 4)."""
+
+    stage: int
+
+
+@frozen
+class Advanced:
+    """The right next knock: the caller is now at `stage` of at most `of` (rule 3)."""
+
+    stage: int
+    of: int
+
+
+@frozen
+class Missed:
+    """A wrong knock: `stage` is lost (rule 5)."""
+
+    stage: int
+    of: int
+    anew: bool  # the same knock began a sequence again
+    shunned_until: int | None = None  # ns; set when this miss was one too many
+
+
+@frozen
+class Lapsed:
+    """The knock came `pause` ns after the last right one, later than `gap` ns: `stage` had expired (rule 6)."""
+
+    stage: int
+    of: int
+    pause: int
+    gap: int
+    anew: bool  # the same knock began a sequence again
+
+
+@frozen
+class Shunned:
+    """The source's knocks are ignored until that moment (ns)."""
+
+    until: int
+
+
+@frozen
+class Completed:
+    """The last knock: these doors open (rule 7). `carries_on`: a longer sequence goes on from here."""
+
+    openings: tuple[Expected, ...]
+    carries_on: bool
+
+
+@frozen
+class Use:
+    """A rotating sequence used up: its time step and the source that used it (rule 9)."""
+
+    step: int
+    source: Hashable
+
+
+@frozen
+class Replayed:
+    """A completed rotating sequence that was used before, or is older than the last one used (rule 9)."""
+
+    opening: Expected
+    last: Use
+
+
+@frozen
+class Echoed:
+    """A used sequence again from the source that used it: nothing happens (rule 9)."""
+
+    opening: Expected
+
+
+Verdict = Ignored | Repeated | Advanced | Missed | Lapsed | Shunned | Completed | Replayed | Echoed
