@@ -41,7 +41,7 @@ class Missed:
 
 @frozen
 class Lapsed:
-    """The knock came `pause` ns after the last right one, later than `gap` ns: `stage` had expired (rule 6)."""
+    """The knock came `pause` ns after the last right one; the gap is `gap` ns: `stage` had expired (rule 6)."""
 
     stage: int
     of: int

@@ -1,0 +1,315 @@
+"""Config -> the guard, as libnftables JSON. Pure data: nothing here talks to the kernel.
+
+The way of a packet through it is drawn in DESIGN, "The guard". Sets that live (admissions, callers,
+shunned) are told from sets that only mirror the configuration, so that a reload can leave the first as
+they are and replace the others.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from typing import Any, Final
+
+from attrs import frozen
+
+from portress.config import Config, Door
+from portress.knock import PROTOCOL_NAMES, SECOND, Service
+
+FAMILY: Final = "inet"
+TABLE: Final = "portress"
+ENTRY: Final = "entry"
+REPORT: Final = "report"
+FULL: Final = "callers_full"  # the counter of first knocks that found no room in callers
+HEARD: Final = "heard"  # what the counter watcher polls: heard_4, heard_6
+PRIORITY: Final = -150  # after conntrack (-200), before destination NAT (-100)
+SNAPLEN: Final = 96  # bytes of a knock that are reported: enough for IPv6 extension headers and TCP
+MARGIN: Final = 2 * SECOND  # the kernel remembers a caller longer than the tracker, which is the judge
+LOG_RATE: Final = 1000  # kernel log lines a second at the most, for `watch: journal`
+
+Json = dict[str, Any]
+
+_SADDR: Final[dict[int, Json]] = {
+    4: {"payload": {"protocol": "ip", "field": "saddr"}},
+    6: {"payload": {"protocol": "ip6", "field": "saddr"}},
+}
+_ADDRESS: Final = {4: "ipv4_addr", 6: "ipv6_addr"}
+_KNOCK_TYPE: Final = ["inet_proto", "inet_service"]
+_KNOCK: Final[Json] = {
+    "concat": [{"meta": {"key": "l4proto"}}, {"payload": {"protocol": "th", "field": "dport"}}]
+}
+ACCEPT: Final[Json] = {"accept": None}
+DROP: Final[Json] = {"drop": None}
+
+
+@frozen
+class Ruleset:
+    """The guard as data: `living` sets keep their elements over a reload, `mirrors` are made anew.
+
+    `comment` stands on the first rule: it tells a guard in the kernel from one of another configuration.
+    """
+
+    living: tuple[Json, ...]
+    mirrors: tuple[Json, ...]
+    chains: tuple[Json, ...]
+    rules: tuple[Json, ...]
+    elements: tuple[Json, ...]
+    comment: str
+
+    @property
+    def sets(self) -> tuple[Json, ...]:
+        return self.living + self.mirrors
+
+
+def door_chain(door: str) -> str:
+    """The chain a packet to one of the door's services goes through."""
+    return f"door_{door}"
+
+
+def door_set(door: str, family: int) -> str:
+    """The set of the door's admissions of that address family (4 or 6)."""
+    return f"{door}_{family}"
+
+
+def source_expression(config: Config, family: int) -> Json:
+    """The source of a packet: its address, or as much of it as the configuration counts."""
+    length, full = (config.prefix_4, 32) if family == 4 else (config.prefix_6, 128)
+    if length == full:
+        return _SADDR[family]
+    mask = ((1 << length) - 1) << (full - length)
+    if family == 4:
+        text = ".".join(str(mask >> shift & 255) for shift in (24, 16, 8, 0))
+    else:
+        text = ":".join(f"{mask >> shift & 0xFFFF:x}" for shift in range(112, -1, -16))
+    return {"&": [_SADDR[family], text]}
+
+
+def knock_element(knock: int) -> Json:
+    """A knock as an element of a set of knocks."""
+    return {"concat": [PROTOCOL_NAMES[knock >> 16], knock & 0xFFFF]}
+
+
+def service_element(service: Service) -> Json:
+    """A service, perhaps a range of ports, as an element of a set of knocks."""
+    ports: Any = service.first
+    if service.first != service.last:
+        ports = {"range": [service.first, service.last]}
+    return {"concat": [PROTOCOL_NAMES[service.protocol], ports]}
+
+
+def _in(name: str, left: Json, op: str = "==") -> Json:
+    return {"match": {"op": op, "left": left, "right": f"@{name}"}}
+
+
+def _is(left: Json, right: Any, op: str = "==") -> Json:
+    return {"match": {"op": op, "left": left, "right": right}}
+
+
+def _set(name: str, kind: Any, **more: Any) -> Json:
+    return {"set": {"family": FAMILY, "table": TABLE, "name": name, "type": kind, **more}}
+
+
+def _map(name: str) -> Json:
+    return {"map": {**_set(name, _KNOCK_TYPE)["set"], "map": "verdict", "flags": ["interval"]}}
+
+
+def _chain(name: str, **more: Any) -> Json:
+    return {"chain": {"family": FAMILY, "table": TABLE, "name": name, **more}}
+
+
+def _rule(chain: str, *expressions: Json, comment: str | None = None) -> Json:
+    rule: Json = {"family": FAMILY, "table": TABLE, "chain": chain, "expr": list(expressions)}
+    if comment is not None:
+        rule["comment"] = comment
+    return {"rule": rule}
+
+
+def element(name: str, elements: list[Any]) -> Json:
+    """The JSON object that names `elements` of the guard's set `name`."""
+    return {"element": {"family": FAMILY, "table": TABLE, "name": name, "elem": elements}}
+
+
+def _living(config: Config) -> Iterable[Json]:
+    for family in (4, 6):
+        for door in config.doors:
+            yield _set(door_set(door, family), _ADDRESS[family], flags=["timeout"])
+        yield _set(f"shunned_{family}", _ADDRESS[family], flags=["timeout"], size=config.callers)
+        # A set with timeouts takes elements from the packet path without the flag `dynamic`, which the
+        # JSON of nft 1.0.6 does not know.
+        yield _set(
+            f"callers_{family}",
+            _ADDRESS[family],
+            flags=["timeout"],
+            size=config.callers,
+            **{"gc-interval": 1},
+        )
+        if config.watch == "counter":
+            yield _set(
+                f"{HEARD}_{family}",
+                [_ADDRESS[family], *_KNOCK_TYPE],
+                flags=["timeout"],
+                size=2 * config.callers,
+                **{"gc-interval": 1},
+            )
+
+
+def _mirrors(config: Config) -> Iterable[Json]:
+    yield _map("doors")
+    yield _set("opening", _KNOCK_TYPE)
+    if any(not door.linger for door in config.doors.values()):
+        yield _map("strict")
+    if config.public:
+        yield _set("public", _KNOCK_TYPE, flags=["interval"])
+    for family in (4, 6):
+        if any(network.version == family for network in config.always):
+            yield _set(f"always_{family}", _ADDRESS[family], flags=["interval"])
+
+
+def _chains(config: Config) -> Iterable[Json]:
+    yield _chain(ENTRY, type="filter", hook="prerouting", prio=PRIORITY, policy="accept")
+    yield _chain(REPORT)
+    for door in config.doors.values():
+        yield _chain(door_chain(door.name))
+        if not door.linger:
+            yield _chain(f"strict_{door.name}")
+
+
+def _always(config: Config, chain: str) -> Iterable[Json]:
+    for family in (4, 6):
+        if any(network.version == family for network in config.always):
+            yield _rule(chain, _in(f"always_{family}", _SADDR[family]), ACCEPT)
+
+
+def _not_local(chain: str) -> Json:
+    return _rule(chain, _is({"fib": {"result": "type", "flags": ["daddr"]}}, "local", "!="), ACCEPT)
+
+
+def _entry_rules(config: Config, comment: str) -> Iterable[Json]:
+    iifname = {"meta": {"key": "iifname"}}
+    if config.outside:
+        names = {"set": sorted(config.outside)} if len(config.outside) > 1 else config.outside[0]
+        yield _rule(ENTRY, _is(iifname, names, "!="), ACCEPT, comment=comment)
+    else:
+        yield _rule(ENTRY, _is(iifname, "lo"), ACCEPT, comment=comment)
+    if any(not door.linger for door in config.doors.values()):
+        yield _rule(ENTRY, {"vmap": {"key": _KNOCK, "data": "@strict"}})
+    yield _rule(ENTRY, _is({"ct": {"key": "state"}}, ["established", "related"], "in"), ACCEPT)
+    yield _not_local(ENTRY)
+    yield from _always(config, ENTRY)
+    if config.public:
+        yield _rule(ENTRY, _in("public", _KNOCK), ACCEPT)
+    yield _rule(ENTRY, {"vmap": {"key": _KNOCK, "data": "@doors"}})
+    # nft 1.0.6 takes two operands an operator.
+    four = {"|": ["fin", {"|": ["syn", {"|": ["rst", "ack"]}]}]}
+    flags = {"&": [{"payload": {"protocol": "tcp", "field": "flags"}}, four]}
+    yield _rule(ENTRY, _is({"meta": {"key": "l4proto"}}, "tcp"), _is(flags, "syn", "!="), ACCEPT)
+    yield _rule(ENTRY, _is({"meta": {"key": "l4proto"}}, {"set": ["tcp", "udp"]}, "!="), ACCEPT)
+    for family in (4, 6):
+        yield _rule(ENTRY, _in(f"shunned_{family}", source_expression(config, family)), ACCEPT)
+    yield _rule(ENTRY, _in("opening", _KNOCK), {"goto": {"target": REPORT}})
+    for family in (4, 6):
+        yield _rule(
+            ENTRY, _in(f"callers_{family}", source_expression(config, family)), {"goto": {"target": REPORT}}
+        )
+
+
+def _door_rules(config: Config, door: Door) -> Iterable[Json]:
+    chain = door_chain(door.name)
+    for family in (4, 6):
+        yield _rule(chain, _in(door_set(door.name, family), source_expression(config, family)), ACCEPT)
+    if config.closed == "reject":
+        yield _rule(chain, _is({"meta": {"key": "l4proto"}}, "tcp"), {"reject": {"type": "tcp reset"}})
+        yield _rule(chain, {"reject": {"type": "icmpx", "expr": "port-unreachable"}})
+    yield _rule(chain, DROP)
+    if not door.linger:
+        # Every packet, not only a flow's first, needs the admission: sessions end with it.
+        strict = f"strict_{door.name}"
+        yield _not_local(strict)
+        yield from _always(config, strict)
+        yield _rule(strict, {"goto": {"target": chain}})
+
+
+def _report_rules(config: Config, hold: int) -> Iterable[Json]:
+    timeout = -(-(hold + MARGIN) // SECOND)
+    for family in (4, 6):
+        value = {"elem": {"val": source_expression(config, family), "timeout": timeout}}
+        yield _rule(REPORT, {"set": {"op": "update", "elem": value, "set": f"@callers_{family}"}})
+    # `update` on a full set ends its rule: whoever is not in the set now found no room.
+    for family in (4, 6):
+        source = source_expression(config, family)
+        yield _rule(REPORT, _in(f"callers_{family}", source, "!="), {"counter": FULL}, ACCEPT)
+    if config.watch == "packet":
+        log: Json = {"group": config.group, "snaplen": SNAPLEN, "queue-threshold": 1}
+        yield _rule(REPORT, {"log": log})
+    elif config.watch == "journal":
+        limit = {"limit": {"rate": LOG_RATE, "per": "second", "burst": LOG_RATE}}
+        log = {"prefix": config.journal_prefix, "level": "info", "flags": ["tcp sequence"]}
+        yield _rule(REPORT, limit, {"log": log})
+    else:
+        for family in (4, 6):
+            key = {"concat": [source_expression(config, family), *_KNOCK["concat"]]}
+            value = {"elem": {"val": key, "timeout": timeout, "counter": {"packets": 0, "bytes": 0}}}
+            yield _rule(REPORT, {"set": {"op": "update", "elem": value, "set": f"@{HEARD}_{family}"}})
+
+
+def _elements(config: Config, opening: Iterable[int]) -> Iterable[Json]:
+    def doors(chains: str, which: Iterable[Door]) -> list[Any]:
+        return [
+            [service_element(service), {"goto": {"target": f"{chains}_{door.name}"}}]
+            for door in which
+            for service in door.services
+        ]
+
+    yield element("doors", doors("door", config.doors.values()))
+    strict = [door for door in config.doors.values() if not door.linger]
+    if strict:
+        yield element("strict", doors("strict", strict))
+    if config.public:
+        yield element("public", [service_element(service) for service in sorted(config.public)])
+    for family in (4, 6):
+        networks = sorted(str(network) for network in config.always if network.version == family)
+        if networks:
+            elements = [network.split("/") for network in networks]
+            yield element(
+                f"always_{family}",
+                [{"prefix": {"addr": addr, "len": int(length)}} for addr, length in elements],
+            )
+    first_knocks = [knock_element(knock) for knock in sorted(opening)]
+    if first_knocks:
+        yield element("opening", first_knocks)
+
+
+def _identity(config: Config, rules: Iterable[Json], elements: Iterable[Json]) -> str:
+    """What the comment says: how much of an address counts, and a digest of all that does not rotate."""
+    steady = [one for one in elements if one["element"]["name"] != "opening"]
+    text = json.dumps([list(rules), steady, config.callers], sort_keys=True)
+    digest = hashlib.sha256(text.encode()).hexdigest()[:16]
+    return f"portress 1 prefix {config.prefix_4} {config.prefix_6} config {digest}"
+
+
+def longest_gap(config: Config) -> int:
+    """The longest pause (ns) any sequence of the configuration allows: so long the kernel remembers a caller."""
+    openers = [
+        opener
+        for door in config.doors.values()
+        for opener in (door.fixed, door.rotating, door.authenticator)
+        if opener is not None
+    ]
+    return max((opener.gap for opener in openers), default=SECOND)
+
+
+def build(config: Config, opening: Iterable[int]) -> Ruleset:
+    """The guard for `config`; a source is reported once it hits one of the first knocks `opening`."""
+    elements = tuple(_elements(config, opening))
+    rest = [rule for door in config.doors.values() for rule in _door_rules(config, door)]
+    rest += _report_rules(config, longest_gap(config))
+    comment = _identity(config, [*_entry_rules(config, ""), *rest], elements)
+    return Ruleset(
+        living=({"counter": {"family": FAMILY, "table": TABLE, "name": FULL}}, *_living(config)),
+        mirrors=tuple(_mirrors(config)),
+        chains=tuple(_chains(config)),
+        rules=(*_entry_rules(config, comment), *rest),
+        elements=elements,
+        comment=comment,
+    )
