@@ -1,0 +1,1 @@
+"""Watchers: what turns kernel events into (source, knock, time, interface)."""
