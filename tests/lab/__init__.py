@@ -1,0 +1,59 @@
+"""The laboratory: throw-away network namespaces with real links, and real programs in them.
+
+    from lab import daemon, sender, sshd, tcp_state, world
+
+    with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG) as portress:
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        with sender(w.stranger) as send:
+            send.knocks(w.stranger4, w.host4, ["tcp/7101", "udp/9342", "tcp/8120"], pause=0.01)
+        portress.wait_for("admitted")
+        assert server.ssh(w.stranger, w.host4, "id", "-un").stdout == "root\\n"
+
+All of it needs root. What is made here is removed on leaving the `with`, also on Ctrl-C; what a killed run
+left behind is removed by the next one. Nothing outside the namespaces is touched: no address, rule or sysctl
+of the machine.
+Addresses are those of RFC 5737 (192.0.2.0/24, 198.51.100.0/24, 203.0.113.0/24) and RFC 3849 (2001:db8::/32).
+
+- `space`    Namespace, namespace(), link(), sweep(): run, popen, enter, nft
+- `worlds`   world(): a stranger and another stranger, the host, a backend behind the host
+- `packets`  sender(): SYNs and datagrams with forged sources, IPv4 and IPv6
+- `probe`    tcp_state(), udp_state(): what a stranger meets at a port; service(): something to meet there
+- `ssh`      sshd(): a real OpenSSH server with throw-away keys, and logins to it
+- `capture`  capture(): tcpdump
+- `portress` daemon(): the guard and the daemon from a configuration's text
+"""
+
+from lab.capture import Capture, capture
+from lab.packets import Sender, datagram, sender, syn
+from lab.portress import Daemon, daemon, portress
+from lab.probe import service, tcp_state, udp_state
+from lab.space import NEEDS_ROOT, LabError, Namespace, link, namespace, scratch, sweep
+from lab.ssh import Sshd, sshd
+from lab.worlds import World, crowd, world
+
+__all__ = [
+    "NEEDS_ROOT",
+    "Capture",
+    "Daemon",
+    "LabError",
+    "Namespace",
+    "Sender",
+    "Sshd",
+    "World",
+    "capture",
+    "crowd",
+    "daemon",
+    "datagram",
+    "link",
+    "namespace",
+    "portress",
+    "scratch",
+    "sender",
+    "service",
+    "sshd",
+    "sweep",
+    "syn",
+    "tcp_state",
+    "udp_state",
+    "world",
+]

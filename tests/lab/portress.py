@@ -1,0 +1,178 @@
+"""The program under test, run as an administrator runs it: configuration file, guard, daemon, verbs."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from lab.space import LabError, Namespace, scratch
+
+REPOSITORY: Final = Path(__file__).resolve().parents[2]
+
+
+def _program() -> str:
+    """`portress` of the Python that runs the tests, or else of the repository's own."""
+    beside = Path(sys.prefix, "bin", "portress")
+    return str(beside if beside.exists() else REPOSITORY / ".venv/bin/portress")
+
+
+def portress(
+    ns: Namespace, *words: str, text: str | None = None, check: bool = False, timeout: float = 30
+) -> subprocess.CompletedProcess[str]:
+    """Run a verb to its end in the namespace."""
+    return ns.run([_program(), *words], check=check, text=text, timeout=timeout)
+
+
+class Daemon:
+    """A `portress run` in a namespace, with a configuration, control socket and state directory of its own.
+
+    `config`, `socket`, `state`, `folder` are paths; `lines` is what it has logged, over all its restarts.
+    """
+
+    def __init__(self, ns: Namespace, folder: Path) -> None:
+        self.ns = ns
+        self.folder = folder
+        self.config = folder / "portress.yaml"
+        self.socket = folder / "control.sock"
+        self.state = folder / "state"
+        self.lines: list[str] = []
+        self.process: subprocess.Popen[str] | None = None
+        self._heard = threading.Condition()
+
+    @property
+    def options(self) -> list[str]:
+        """The options that every verb needs to speak to this daemon."""
+        return ["--config", str(self.config), "--socket", str(self.socket), "--state", str(self.state)]
+
+    @property
+    def pid(self) -> int:
+        assert self.process is not None
+        return self.process.pid
+
+    @property
+    def log(self) -> str:
+        return "\n".join(self.lines)
+
+    def verb(
+        self, verb: str, *words: str, check: bool = True, timeout: float = 30
+    ) -> subprocess.CompletedProcess[str]:
+        """Run a verb with this daemon's options. With `check`, LabError if it fails."""
+        return portress(self.ns, verb, *self.options, *words, check=check, timeout=timeout)
+
+    def status(self) -> Any:
+        """What `portress status --json` prints, as Python values."""
+        return json.loads(self.verb("status", "--json").stdout)
+
+    def configure(self, text: str) -> None:
+        """Write another configuration (mode 0600). The daemon is not told: `reload()` does that."""
+        self.config.write_text(text)
+        self.config.chmod(0o600)
+
+    def reload(self) -> None:
+        """SIGHUP; what comes of it is in the log."""
+        os.kill(self.pid, signal.SIGHUP)
+
+    def start(self, *words: str, timeout: float = 10) -> None:
+        """Start it and wait until the control socket answers. LabError, with the log, if it ends before."""
+        command = [_program(), "run", *self.options, *words]
+        self.process = self.ns.popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, bufsize=1)
+        threading.Thread(target=self._listen, args=(self.process,), daemon=True).start()
+        until = time.monotonic() + timeout
+        while not self.answers():
+            if self.process.poll() is not None or time.monotonic() > until:
+                self.kill()
+                raise LabError(f"portress run did not get ready:\n{self.log}")
+            time.sleep(0.01)
+
+    def _listen(self, process: subprocess.Popen[str]) -> None:
+        assert process.stdout is not None
+        for line in process.stdout:
+            with self._heard:
+                self.lines.append(line.rstrip("\n"))
+                self._heard.notify_all()
+        with self._heard:
+            self._heard.notify_all()
+
+    def answers(self) -> bool:
+        """Whether somebody takes connections at the control socket."""
+        with socket.socket(socket.AF_UNIX) as dial:
+            dial.settimeout(1)
+            return dial.connect_ex(str(self.socket)) == 0
+
+    def wait_for(self, *words: str, since: int = 0, timeout: float = 5) -> str:
+        """The first log line from number `since` on with all the words in it. LabError if none comes."""
+        until = time.monotonic() + timeout
+        with self._heard:
+            while True:
+                for line in self.lines[since:]:
+                    if all(word in line for word in words):
+                        return line
+                left = until - time.monotonic()
+                if left <= 0:
+                    raise LabError(f"no line with {words} in the log:\n{self.log}")
+                self._heard.wait(left)
+
+    def kill(self) -> None:
+        """SIGKILL, and wait for its end."""
+        self._end(signal.SIGKILL)
+
+    def terminate(self, timeout: float = 10) -> int:
+        """SIGTERM, and wait for its end; returns the exit code."""
+        return self._end(signal.SIGTERM, timeout)
+
+    def _end(self, how: signal.Signals, timeout: float = 10) -> int:
+        assert self.process is not None
+        if self.process.poll() is None:
+            self.process.send_signal(how)
+        return self.process.wait(timeout)
+
+    def restart(self) -> None:
+        """End it cleanly if it still runs, and start it again."""
+        self.terminate()
+        self.start()
+
+
+@contextlib.contextmanager
+def daemon(
+    ns: Namespace,
+    config: str,
+    *,
+    keyholders: str | None = None,
+    words: Sequence[str] = (),
+    guard: bool = True,
+    start: bool = True,
+) -> Iterator[Daemon]:
+    """The guard loaded and the daemon running in `ns`, ready when this returns.
+
+    `config` and `keyholders` are the files' texts; `words` are more options of `portress run`.
+    Without `guard` or `start` that step is left to the test (`d.verb("guard")`, `d.start()`).
+    """
+    with scratch() as folder:
+        made = Daemon(ns, folder)
+        made.configure(config)
+        made.state.mkdir(mode=0o700)
+        if keyholders is not None:
+            (folder / "keyholders.yaml").write_text(keyholders)
+            (folder / "keyholders.yaml").chmod(0o600)
+        try:
+            if guard:
+                made.verb("guard")
+            if start:
+                made.start(*words)
+            yield made
+        finally:
+            if made.process is not None and made.process.poll() is None:
+                try:
+                    made.terminate(5)
+                except subprocess.TimeoutExpired:
+                    made.kill()

@@ -1,0 +1,264 @@
+"""Network namespaces and the links between them, as context managers.
+
+A name begins with `pt-PID-`, PID being the process that made it: that is how what a killed run left behind is
+told from what another run is using.
+"""
+
+from __future__ import annotations
+
+import array
+import contextlib
+import ctypes
+import fcntl
+import itertools
+import json
+import os
+import shutil
+import signal
+import socket
+import struct
+import subprocess
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, Final, ParamSpec, TypeVar
+
+NEEDS_ROOT: Final = "tests in network namespaces need root: run them as root, or tests/unit alone without"
+PREFIX: Final = "pt-"
+_CLONE_NEWNET: Final = 0x40000000
+_SIOCETHTOOL: Final = 0x8946
+_ETHTOOL_GLINK: Final = 0x0A
+_NAMES: Final = Path("/run/netns")
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+_libc = ctypes.CDLL(None, use_errno=True)
+_serial = itertools.count(1)
+_swept = threading.Event()
+
+
+class LabError(Exception):
+    """Something in the laboratory itself did not work; the text says what."""
+
+
+def _command(command: Sequence[str], *, text: str | None = None) -> str:
+    done = subprocess.run(command, input=text, capture_output=True, text=True, timeout=30)
+    if done.returncode:
+        raise LabError(f"{' '.join(command)}: {done.stderr.strip() or done.returncode}\n{text or ''}")
+    return done.stdout
+
+
+def _setns(fd: int) -> None:
+    if _libc.setns(fd, _CLONE_NEWNET):
+        raise LabError(f"setns: {os.strerror(ctypes.get_errno())}")
+
+
+class Namespace:
+    """One network namespace: loopback up, no reverse-path filter, no duplicate address detection."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self._started: list[subprocess.Popen[str]] = []
+
+    def __repr__(self) -> str:
+        return f"Namespace({self.name!r})"
+
+    @property
+    def path(self) -> Path:
+        """The file that stands for the namespace, as for `nsenter --net=`."""
+        return _NAMES / self.name
+
+    def _inside(self, command: Sequence[str]) -> list[str]:
+        return ["ip", "netns", "exec", self.name, *map(str, command)]
+
+    def run(
+        self, command: Sequence[str], *, check: bool = True, text: str | None = None, timeout: float = 30
+    ) -> subprocess.CompletedProcess[str]:
+        """Run a program to its end (at most `timeout` seconds). With `check`, LabError if it fails."""
+        done = subprocess.run(
+            self._inside(command),
+            input=text,
+            stdin=subprocess.DEVNULL if text is None else None,
+            capture_output=True,
+            text=True,
+            timeout=timeout,
+        )
+        if check and done.returncode:
+            what = f"{' '.join(map(str, command))} in {self.name}: exit {done.returncode}"
+            raise LabError(f"{what}\n{done.stdout}{done.stderr}")
+        return done
+
+    def popen(self, command: Sequence[str], **options: Any) -> subprocess.Popen[str]:
+        """Start a program; it is killed, with its children, when the namespace goes.
+
+        `options` are Popen's; without them there is no input and all output goes nowhere.
+        """
+        for stream in ("stdin", "stdout", "stderr"):
+            options.setdefault(stream, subprocess.DEVNULL)
+        process: subprocess.Popen[str] = subprocess.Popen(
+            self._inside(command), text=True, start_new_session=True, **options
+        )
+        self._started.append(process)
+        return process
+
+    @contextlib.contextmanager
+    def enter(self) -> Iterator[None]:
+        """The current thread is in the namespace meanwhile: sockets made there stay there."""
+        home = os.open("/proc/thread-self/ns/net", os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            there = os.open(self.path, os.O_RDONLY | os.O_CLOEXEC)
+            try:
+                _setns(there)
+            finally:
+                os.close(there)
+            try:
+                yield
+            finally:
+                _setns(home)
+        finally:
+            os.close(home)
+
+    def call(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """What the function returns or raises when called inside."""
+        with self.enter():
+            return function(*args, **kwargs)
+
+    def ip(self, *lines: str) -> None:
+        """Run `ip` commands, one a line, all in one process: `ns.ip("link set eth0 down")`."""
+        _command(["ip", "-n", self.name, "-batch", "-"], text="".join(f"{line}\n" for line in lines))
+
+    def sysctl(self, **values: int | str) -> None:
+        """Set this namespace's network sysctls; `__` is a slash: `sysctl(net__ipv4__ip_forward=1)`."""
+        with self.enter():
+            for key, value in values.items():
+                Path("/proc/sys", key.replace("__", "/")).write_text(f"{value}\n")
+
+    def nft(self, text: str) -> None:
+        """Load a ruleset from its text."""
+        self.run(["nft", "-f", "-"], text=text)
+
+    def remove(self) -> None:
+        """End what was started inside and remove the namespace with its links."""
+        for process in self._started:
+            if process.poll() is None:
+                with contextlib.suppress(ProcessLookupError):
+                    os.killpg(process.pid, signal.SIGKILL)
+                process.wait(10)
+        _remove(self.name)
+
+
+def _remove(name: str) -> None:
+    """Kills what runs in the namespace: its links live on as long as a process in it does."""
+    inside = subprocess.run(["ip", "netns", "pids", name], capture_output=True, text=True)
+    for pid in inside.stdout.split():
+        if int(pid) != os.getpid():
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(int(pid), signal.SIGKILL)
+    subprocess.run(["ip", "netns", "delete", name], capture_output=True)
+
+
+def _maker(name: str) -> int | None:
+    """The process that made a thing of this name, or None if the name isn't ours."""
+    number = name.removeprefix(PREFIX).partition("-")[0]
+    return int(number) if name.startswith(PREFIX) and number.isdecimal() else None
+
+
+def sweep() -> None:
+    """Remove the namespaces and directories that runs now dead have left; those of living runs stay."""
+    for folder, remove in (
+        (_NAMES, _remove),
+        (Path(tempfile.gettempdir()), lambda name: shutil.rmtree(Path(tempfile.gettempdir(), name))),
+    ):
+        for entry in folder.glob(f"{PREFIX}*"):
+            maker = _maker(entry.name)
+            if maker is not None and not Path(f"/proc/{maker}").exists():
+                with contextlib.suppress(FileNotFoundError):
+                    remove(entry.name)
+
+
+def require_root() -> None:
+    """Raises LabError, whose text says that root is needed; on the first call sweeps up, too."""
+    if os.geteuid() != 0:
+        raise LabError(NEEDS_ROOT)
+    if not _swept.is_set():
+        _swept.set()
+        sweep()
+
+
+@contextlib.contextmanager
+def namespace(role: str = "lab") -> Iterator[Namespace]:
+    """A new network namespace; `role` is a word for its name, to tell it by in `ip netns`."""
+    require_root()
+    ns = Namespace(f"{PREFIX}{os.getpid()}-{next(_serial)}-{role}")
+    try:
+        _command(["ip", "netns", "add", ns.name])
+        ns.ip("link set lo up")
+        for kind in ("all", "default"):
+            ns.sysctl(
+                **{
+                    f"net__ipv4__conf__{kind}__rp_filter": 0,
+                    f"net__ipv6__conf__{kind}__accept_dad": 0,
+                    f"net__ipv6__conf__{kind}__accept_ra": 0,
+                }
+            )
+        yield ns
+    finally:
+        ns.remove()
+
+
+def link(
+    one: Namespace,
+    one_device: str,
+    one_addresses: Sequence[str],
+    two: Namespace,
+    two_device: str,
+    two_addresses: Sequence[str],
+) -> None:
+    """A cable between two namespaces. Addresses are written with their prefix length.
+
+    Usable when this returns, from the first packet on: each end knows the other's hardware address.
+    """
+    one.ip(f"link add {one_device} type veth peer name {two_device} netns {two.name}")
+    ends = [(one, one_device, one_addresses), (two, two_device, two_addresses)]
+    hardware = [_hardware(ns, device) for ns, device, _ in ends]
+    for (ns, device, mine), (_, _, others), other in zip(ends, ends[::-1], hardware[::-1], strict=True):
+        ns.ip(
+            *(f"address add {each} dev {device}{' nodad' if ':' in each else ''}" for each in mine),
+            f"link set {device} up",
+            *(f"neigh add {each.split('/')[0]} lladdr {other} dev {device} nud permanent" for each in others),
+        )
+    until = time.monotonic() + 5
+    while not all(_ready(ns, device) for ns, device, _ in ends):
+        if time.monotonic() > until:
+            raise LabError(f"the link from {one.name} to {two.name} does not come up")
+        time.sleep(0.002)
+
+
+def _hardware(ns: Namespace, device: str) -> str:
+    with ns.enter():
+        links: list[dict[str, str]] = json.loads(_command(["ip", "-j", "link", "show", "dev", device]))
+    return links[0]["address"]
+
+
+def _ready(ns: Namespace, device: str) -> bool:
+    """Whether the device has its link-local address, as it has once the kernel has noticed the carrier."""
+    with ns.enter(), socket.socket() as any_socket:
+        # Left to itself the kernel takes up to a second to notice; asking for the carrier makes it look.
+        answer = array.array("I", [_ETHTOOL_GLINK, 0])
+        request = struct.pack("16sP16x", device.encode(), answer.buffer_info()[0])
+        fcntl.ioctl(any_socket, _SIOCETHTOOL, request)
+        known = [line.split() for line in Path("/proc/thread-self/net/if_inet6").read_text().splitlines()]
+    return any(name == device and address.startswith("fe80") for address, *_, name in known)
+
+
+@contextlib.contextmanager
+def scratch() -> Iterator[Path]:
+    """A directory of this run, removed afterwards."""
+    folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-"))
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)

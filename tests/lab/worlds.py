@@ -1,0 +1,92 @@
+"""The usual topology.
+
+    stranger ──┐ eth0                        back0
+               ├────── host (the one guarded) ────── backend
+    another  ──┘ eth1
+
+A crowd of forged sources (512 IPv4 addresses, any number of IPv6 ones) is routed back to `stranger`, which
+owns none of them: answers to forged packets go there and die there, and no neighbour look-up fails meanwhile.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from ipaddress import IPv6Address, ip_network
+from typing import ClassVar
+
+from lab.space import Namespace, link, namespace
+
+_CROWD4 = ("192.0.2.0/24", "203.0.113.0/24")
+_CROWD6 = "2001:db8:c::/48"
+
+
+@dataclass(frozen=True)
+class World:
+    """The namespaces and their addresses. The host is dialled at `host4` and `host6` from everywhere."""
+
+    host: Namespace
+    stranger: Namespace
+    another: Namespace
+    backend: Namespace | None
+
+    host4: ClassVar[str] = "198.51.100.1"
+    host6: ClassVar[str] = "2001:db8:1::1"
+    stranger4: ClassVar[str] = "198.51.100.10"
+    stranger6: ClassVar[str] = "2001:db8:1::10"
+    another4: ClassVar[str] = "198.51.100.70"
+    another6: ClassVar[str] = "2001:db8:2::70"
+    backend4: ClassVar[str] = "198.51.100.130"
+    backend6: ClassVar[str] = "2001:db8:3::130"
+
+    def forward(self, protocol: str, port: int, to: int) -> None:
+        """The host passes what is dialled at its own `port` on to port `to` of the backend (DNAT)."""
+        self.host.nft(
+            f"""
+            table inet forwarding {{
+              chain dial {{
+                type nat hook prerouting priority dstnat;
+                ip daddr {self.host4} {protocol} dport {port} dnat ip to {self.backend4}:{to}
+                ip6 daddr {self.host6} {protocol} dport {port} dnat ip6 to [{self.backend6}]:{to}
+              }}
+            }}"""
+        )
+
+
+def crowd(count: int, family: int = 4) -> list[str]:
+    """`count` different addresses for forged sources; at most 512 for family 4."""
+    if family == 6:
+        first = int(ip_network(_CROWD6).network_address)
+        return [str(IPv6Address(first + (number << 16) + 1)) for number in range(count)]
+    addresses = [str(address) for network in _CROWD4 for address in ip_network(network)]
+    if count > len(addresses):
+        raise ValueError(f"a crowd has at most {len(addresses)} IPv4 addresses")
+    return addresses[:count]
+
+
+@contextlib.contextmanager
+def world(*, backend: bool = False) -> Iterator[World]:
+    """Host and two strangers, each at an interface of its own (eth0, eth1), and a backend if wanted."""
+    with contextlib.ExitStack() as stack:
+        host = stack.enter_context(namespace("host"))
+        stranger = stack.enter_context(namespace("stranger"))
+        another = stack.enter_context(namespace("another"))
+        behind = stack.enter_context(namespace("backend")) if backend else None
+        w = World(host, stranger, another, behind)
+        for ns, device, net4, net6, four, six in (
+            (stranger, "eth0", "198.51.100.1", "2001:db8:1::1", w.stranger4, w.stranger6),
+            (another, "eth1", "198.51.100.65", "2001:db8:2::1", w.another4, w.another6),
+            (behind, "back0", "198.51.100.129", "2001:db8:3::1", w.backend4, w.backend6),
+        ):
+            if ns is None:
+                continue
+            link(host, device, [f"{net4}/26", f"{net6}/64"], ns, "eth0", [f"{four}/26", f"{six}/64"])
+            ns.ip(f"route add default via {net4}", f"route add default via {net6}")
+        host.ip(
+            *(f"route add {network} via {w.stranger4}" for network in _CROWD4),
+            f"route add {_CROWD6} via {w.stranger6}",
+        )
+        if behind:
+            host.sysctl(net__ipv4__ip_forward=1, net__ipv6__conf__all__forwarding=1)
+        yield w
