@@ -56,6 +56,7 @@ class Ruleset:
     rules: tuple[Json, ...]
     elements: tuple[Json, ...]
     comment: str
+    prefixes: tuple[int, int]  # bits of an IPv4 and of an IPv6 address that count as one source
 
     @property
     def sets(self) -> tuple[Json, ...]:
@@ -289,7 +290,7 @@ def _identity(config: Config, rules: Iterable[Json], elements: Iterable[Json]) -
 
 
 def longest_gap(config: Config) -> int:
-    """The longest pause (ns) any sequence of the configuration allows: so long the kernel remembers a caller."""
+    """The longest pause (ns) that any sequence of the configuration allows."""
     openers = [
         opener
         for door in config.doors.values()
@@ -312,4 +313,5 @@ def build(config: Config, opening: Iterable[int]) -> Ruleset:
         rules=(*_entry_rules(config, comment), *rest),
         elements=elements,
         comment=comment,
+        prefixes=(config.prefix_4, config.prefix_6),
     )
