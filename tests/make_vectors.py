@@ -153,6 +153,7 @@ DERIVED = [
     derived("first word rejected, tcp only", HUNTED, "ssh", "tcp", "1024-65535", 4, 63419075 * 30 + 29),
     derived("last word but one rejected", HUNTED, "vpn", "tcp udp", "1024-65535", 8, 63899564 * 30 + 15),
     derived("rejected in the second block", HUNTED, "lab", "tcp udp", "1024-65512", 12, 63337779 * 30),
+    derived("one skipped, one rejected", HUNTED, "lab", "tcp udp", "1024-65512", 64, 63361453 * 30),
 ]
 
 AUTHENTICATOR = [
