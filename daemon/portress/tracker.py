@@ -33,7 +33,18 @@ from collections.abc import Hashable, Iterator, Mapping
 from portress.config import Misses
 from portress.knock import Expected
 from portress.sequence.trie import Node, Trie
-from portress.verdict import Completed, Echoed, Ignored, Lapsed, Missed, Replayed, Shunned, Use, Verdict
+from portress.verdict import (
+    Advanced,
+    Completed,
+    Echoed,
+    Ignored,
+    Lapsed,
+    Missed,
+    Replayed,
+    Shunned,
+    Use,
+    Verdict,
+)
 
 State = tuple[int, Node, Hashable]
 
@@ -102,7 +113,7 @@ class Tracker:
         if pause > node.hold or child is not None:
             gap = node.hold if child is None else child.gap
             anew = self._start_over(state, knock, now)
-            lapsed = Lapsed(node.stage, node.of, pause, gap, anew is not _IGNORED)
+            lapsed = Lapsed(node.stage, node.of, pause, gap, anew is not _IGNORED, node.doors)
             return anew if isinstance(anew, _ENDS) else lapsed
         if knock in node.path:
             return node.repeated
@@ -150,9 +161,11 @@ class Tracker:
         until = self._count_miss(source, now) if self.misses is not None else None
         if until is not None:
             self._leave(state)
-            return Missed(node.stage, node.of, False, until)
+            return Missed(node.stage, node.of, False, until, doors=node.doors)
         anew = self._start_over(state, knock, now)
-        return anew if isinstance(anew, _ENDS) else Missed(node.stage, node.of, anew is not _IGNORED)
+        if isinstance(anew, _ENDS):
+            return anew
+        return Missed(node.stage, node.of, anew is not _IGNORED, doors=node.doors)
 
     def _start_over(self, state: State, knock: int, now: int) -> Verdict:
         """Give up the stage and look at `knock` as a first knock (rules 5 and 6).
@@ -213,14 +226,14 @@ class Tracker:
         self._leave(min(heads, key=lambda head: (head[1].stage, head[0] + head[1].hold)))
         self.evicted += 1
 
-    def expire(self, now: int) -> list[tuple[Hashable, int, int]]:
-        """Forget callers whose gap is over, old misses and shunnings; (source, stage, of) of the callers."""
-        gone: list[tuple[Hashable, int, int]] = []
+    def expire(self, now: int) -> list[tuple[Hashable, Advanced]]:
+        """Forget callers whose gap is over, old misses and shunnings; those callers and where they stood."""
+        gone: list[tuple[Hashable, Advanced]] = []
         for (_, hold), room in self._rooms.items():
             while (head := self._oldest(room)) is not None and now - head[0] > hold:
                 room.queue.popleft()
                 self._leave(head)
-                gone.append((head[2], head[1].stage, head[1].of))
+                gone.append((head[2], head[1].advanced))
         while self._shunned and next(iter(self._shunned.values())) <= now:
             self._shunned.popitem(last=False)
         if self.misses is not None:
@@ -239,12 +252,12 @@ class Tracker:
     def __len__(self) -> int:
         return len(self._callers)
 
-    def callers(self, now: int) -> Iterator[tuple[Hashable, int, int, int]]:
-        """Those part-way at `now`: source, stage, of, ns left."""
+    def callers(self, now: int) -> Iterator[tuple[Hashable, Advanced, int]]:
+        """Those part-way at `now`: source, where it stands, ns left."""
         for since, node, source in self._callers.values():
             left = since + node.hold - now
             if left >= 0:
-                yield source, node.stage, node.of, left
+                yield source, node.advanced, left
 
     def shunned(self, now: int) -> Iterator[tuple[Hashable, int]]:
         """Those shunned at `now`: source, end of the shunning (ns)."""

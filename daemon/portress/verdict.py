@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 
-from attrs import frozen
+from attrs import field, frozen
 
 from portress.knock import Expected
 
@@ -27,6 +27,7 @@ class Advanced:
 
     stage: int
     of: int
+    doors: tuple[str, ...] = field(default=(), eq=False)  # those the sequences from here lead to
 
 
 @frozen
@@ -37,6 +38,7 @@ class Missed:
     of: int
     anew: bool  # the same knock began a sequence again
     shunned_until: int | None = None  # ns; set when this miss was one too many
+    doors: tuple[str, ...] = field(default=(), eq=False)  # those the lost stage led to
 
 
 @frozen
@@ -48,6 +50,7 @@ class Lapsed:
     pause: int
     gap: int
     anew: bool  # the same knock began a sequence again
+    doors: tuple[str, ...] = field(default=(), eq=False)  # those the lost stage led to
 
 
 @frozen

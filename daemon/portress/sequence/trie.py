@@ -16,7 +16,7 @@ _NO_CHILDREN: Final[dict[int, Node]] = {}
 
 
 class Node:
-    """A stage of one or more sequences that share their beginning.
+    """A stage of one or more sequences that share their beginning, and lead to `doors`.
 
     `gap` is the longest pause (ns) with which this node may be reached from its parent: the largest
     gap among the sequences that pass through it. `hold` is how long a caller's state lives here.
@@ -26,6 +26,7 @@ class Node:
         "advanced",
         "age",
         "children",
+        "doors",
         "endings",
         "gap",
         "hold",
@@ -45,6 +46,7 @@ class Node:
         self.hold = 0
         self.children: dict[int, Node] = _NO_CHILDREN
         self.endings: tuple[Expected, ...] = ()
+        self.doors: tuple[str, ...] = ()
         self.rank = (0, 0)
         self.advanced = _FIRST_ADVANCED
         self.repeated = _FIRST_REPEATED
@@ -91,18 +93,20 @@ class Trie:
                 node.hold = gap
             if length > child.of:
                 child.of = length
+            if one.door not in child.doors:
+                child.doors = (*child.doors, one.door)
             node = child
         node.endings = (*node.endings, one)
 
     @staticmethod
     def _finish(nodes: list[Node]) -> None:
         ranks: dict[tuple[int, int], tuple[int, int]] = {}
-        advanced: dict[tuple[int, int], Advanced] = {}
+        advanced: dict[tuple[int, int, tuple[str, ...]], Advanced] = {}
         repeated: dict[int, Repeated] = {}
         for node in nodes:
             rank = (node.stage, node.hold)
             node.rank = ranks.setdefault(rank, rank)
-            key = (node.stage, node.of)
+            key = (node.stage, node.of, node.doors)
             if key not in advanced:
                 advanced[key] = Advanced(*key)
                 repeated[node.stage] = Repeated(node.stage)
