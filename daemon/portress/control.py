@@ -1,0 +1,139 @@
+"""The local control socket, both ends: one JSON object a line asks, one JSON object a line answers.
+
+    {"do": "status"}                     -> {"ok": true, "answer": {...}}
+    {"do": "admit", "source": "...", …}  -> {"ok": false, "error": "one line"}
+
+One request a connection. A client that is oversized, malformed, slow or one too many harms nobody else.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import socket
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any, Final
+
+from portress.errors import Mistake
+
+MODE: Final = 0o660
+LARGEST: Final = 1 << 16  # bytes of a request
+PATIENCE: Final = 5.0  # seconds for a client to ask, and again to take its answer
+CLIENTS: Final = 32  # connections served at once
+
+Handler = Callable[[dict[str, Any]], Awaitable[Any]]
+
+
+class NoDaemon(Mistake):
+    """Nobody answers on the control socket."""
+
+
+class Server:
+    """The daemon's end. `handle` gets each request and returns what is answered, or raises Mistake."""
+
+    def __init__(self, path: Path, handle: Handler) -> None:
+        self._path = path
+        self._handle = handle
+        self._server: asyncio.Server | None = None
+        self._clients = 0
+
+    async def start(self) -> None:
+        """Listen. Raises Mistake if another daemon listens there already, or the place is not to be had."""
+        if _answers(self._path):
+            raise Mistake(
+                f"{self._path}: another portress daemon listens here; give this one another --socket"
+            )
+        try:
+            self._path.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
+            with contextlib.suppress(FileNotFoundError):
+                self._path.unlink()
+            mask = os.umask(0o777 & ~MODE)
+            try:
+                self._server = await asyncio.start_unix_server(self._serve, self._path, limit=LARGEST)
+            finally:
+                os.umask(mask)
+            os.chmod(self._path, MODE)
+        except OSError as error:
+            raise Mistake(
+                f"{self._path}: the control socket cannot be made there: {error.strerror}"
+            ) from error
+
+    async def stop(self) -> None:
+        """Listen no more, and remove the socket."""
+        if self._server is not None:
+            self._server.close()
+            with contextlib.suppress(OSError):
+                self._path.unlink()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._clients += 1
+        try:
+            if self._clients > CLIENTS:
+                await self._answer(writer, {"ok": False, "error": "too many clients at once; try again"})
+                return
+            line = await asyncio.wait_for(reader.readline(), PATIENCE)
+            if line:
+                await self._answer(writer, await self._reply(line))
+        except ValueError:  # what StreamReader.readline raises for a line beyond its limit
+            await self._answer(writer, {"ok": False, "error": f"a request is at most {LARGEST} bytes"})
+        except (TimeoutError, OSError):
+            pass
+        finally:
+            self._clients -= 1
+            writer.close()
+
+    async def _reply(self, line: bytes) -> dict[str, Any]:
+        try:
+            request = json.loads(line)
+        except (ValueError, RecursionError):
+            return {"ok": False, "error": "a request is one JSON object on a line"}
+        if not isinstance(request, dict) or not isinstance(request.get("do"), str):
+            return {"ok": False, "error": 'a request is a JSON object with "do"'}
+        try:
+            return {"ok": True, "answer": await self._handle(request)}
+        except Mistake as mistake:
+            return {"ok": False, "error": str(mistake)}
+
+    @staticmethod
+    async def _answer(writer: asyncio.StreamWriter, answer: dict[str, Any]) -> None:
+        with contextlib.suppress(TimeoutError, OSError):
+            writer.write(json.dumps(answer).encode() + b"\n")
+            await asyncio.wait_for(writer.drain(), PATIENCE)
+
+
+def _answers(path: Path) -> bool:
+    with socket.socket(socket.AF_UNIX) as probe:
+        probe.settimeout(1)
+        try:
+            probe.connect(str(path))
+        except OSError:
+            return False
+        return True
+
+
+def ask(path: Path, do: str, **more: Any) -> Any:
+    """Ask the daemon at `path`; its answer. Raises NoDaemon if none runs, Mistake with what it refused."""
+    with socket.socket(socket.AF_UNIX) as sock:
+        sock.settimeout(30)
+        try:
+            sock.connect(str(path))
+            sock.sendall(json.dumps({"do": do, **more}).encode() + b"\n")
+            with sock.makefile("rb") as stream:
+                line = stream.readline()
+        except (FileNotFoundError, ConnectionRefusedError):
+            raise NoDaemon(f"{path}: no portress daemon runs here; start one with: portress run") from None
+        except PermissionError:
+            raise Mistake(
+                f"{path}: you may not talk to the daemon; ask as root, or join the socket's group"
+            ) from None
+        except OSError as error:
+            raise Mistake(f"{path}: the daemon does not answer: {error.strerror or error}") from None
+    if not line:
+        raise Mistake(f"{path}: the daemon closed the connection without an answer")
+    reply = json.loads(line)
+    if not reply["ok"]:
+        raise Mistake(*str(reply["error"]).splitlines())
+    return reply["answer"]
