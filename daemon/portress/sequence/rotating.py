@@ -1,0 +1,58 @@
+"""Sequences that change every 30 seconds: (secret, door, rule, time step) -> Sequence.
+
+Specified in shared/sequence/v1.md, held to shared/sequence/vectors.json. Pure: the time is an argument.
+"""
+
+from __future__ import annotations
+
+import hmac
+from struct import Struct
+from typing import Final
+
+from portress.config import Rotating
+from portress.knock import Knock, Sequence
+from portress.sequence.secret import checked
+
+STEP: Final = 30  # seconds: RFC 6238, section 4.1, X
+
+_WORDS: Final = Struct(">8I")
+
+
+def step_at(unix_seconds: float) -> int:
+    """The time step T of a moment (RFC 6238, section 4.2, T0 = 0). Raises ValueError before 1970."""
+    if unix_seconds < 0:
+        raise ValueError("time steps begin in 1970")
+    return int(unix_seconds // STEP)
+
+
+def mac(secret: bytes, message: bytes) -> bytes:
+    """HMAC-SHA-256, 32 bytes (RFC 2104, RFC 4231)."""
+    return hmac.digest(secret, message, "sha256")
+
+
+def derive(secret: bytes, door: str, rotating: Rotating, step: int) -> Sequence:
+    """The sequence that opens `door` in time step `step` (0 to 2^64 - 1), for the holder of `secret`.
+
+    Raises ValueError for a secret under 128 bits, and for a length that the pool has not enough knocks for.
+    """
+    checked(secret)
+    first, last = rotating.pool
+    size = last - first + 1
+    protocols = sorted(rotating.protocols)  # tcp (6) before udp (17)
+    choices = size * len(protocols)
+    length = rotating.length
+    if not 1 <= length <= choices:
+        raise ValueError(f"a length is 1 to {choices} with this pool and these protocols")
+    bound = (1 << 32) // choices * choices
+    message = b"portress-1\0" + door.encode() + b"\0" + step.to_bytes(8, "big")
+    # A dict keeps the order of the knocks and finds the ones already there at once.
+    knocks: dict[Knock, None] = {}
+    counter = 0
+    while True:
+        for word in _WORDS.unpack(mac(secret, message + counter.to_bytes(4, "big"))):
+            if word < bound:
+                protocol, offset = divmod(word % choices, size)
+                knocks[Knock(protocols[protocol] << 16 | first + offset)] = None
+                if len(knocks) == length:
+                    return Sequence(tuple(knocks), rotating.gap)
+        counter += 1
