@@ -14,7 +14,7 @@ USUAL: Final = 20  # bytes: the 160 bits that R6 recommends
 
 
 def generate(randomness: Callable[[int], bytes]) -> bytes:
-    """A new secret of 160 bits; `randomness` gives as many bytes as it is asked for, as `secrets.token_bytes`."""
+    """A new secret of 160 bits; `randomness` gives as many bytes as asked for, as `os.urandom` does."""
     return checked(randomness(USUAL))
 
 
@@ -35,7 +35,8 @@ def from_base32(text: str) -> bytes:
 
     Raises ValueError for any other character, and for less than 128 bits.
     """
-    letters = "".join(text.split()).replace("-", "").replace("=", "").upper()
+    letters = "".join(text.split()).replace("-", "").replace("=", "")
+    letters = letters.upper() if letters.isascii() else letters
     if set(letters) - set("ABCDEFGHIJKLMNOPQRSTUVWXYZ234567"):
         raise ValueError("a secret is written in base32: the letters A to Z and the digits 2 to 7")
     whole = len(letters) * 5 // 8
