@@ -1,0 +1,83 @@
+# bash completion for portress(1): verbs, their options, door names of the configuration.
+
+_portress_doors() {
+    sed -n '/^doors:/,/^[^[:space:]#]/s/^ \{1,8\}\([A-Za-z0-9_][A-Za-z0-9_-]*\):[[:space:]]*\(#.*\)\{0,1\}$/\1/p' \
+        "${1:-/etc/portress/portress.yaml}" 2>/dev/null
+}
+
+_portress() {
+    local cur=${COMP_WORDS[COMP_CWORD]} prev=${COMP_WORDS[COMP_CWORD - 1]} verb='' config='' word i
+    local -A options=(
+        [check]="--json"
+        [rules]="--json"
+        [guard]="--trial --keep"
+        [unguard]=""
+        [run]=""
+        [status]="--json --watch"
+        [admit]="--for"
+        [dismiss]=""
+        [enrol]="--door --style --until"
+        [disenrol]=""
+        [keyholders]="--json"
+        [knock]="--pause"
+        [trace]="--json --source"
+        [why]="--json"
+        [history]="--door --keyholder --source --since --until --json --csv --chart"
+        [strength]="--json --chart"
+        [doctor]="--json"
+    )
+    local common="--config --socket --state --help"
+
+    COMPREPLY=()
+    for ((i = 1; i < COMP_CWORD; i++)); do
+        word=${COMP_WORDS[i]}
+        case $word in
+        --config) config=${COMP_WORDS[i + 1]} ;;
+        -*) ;;
+        *) [[ -z $verb && -v options[$word] ]] && verb=$word ;;
+        esac
+    done
+
+    case $prev in
+    --config | --chart | --file)
+        compopt -o filenames 2>/dev/null
+        mapfile -t COMPREPLY < <(compgen -f -- "$cur")
+        return
+        ;;
+    --socket)
+        compopt -o filenames 2>/dev/null
+        mapfile -t COMPREPLY < <(compgen -f -- "$cur")
+        return
+        ;;
+    --state)
+        compopt -o filenames 2>/dev/null
+        mapfile -t COMPREPLY < <(compgen -d -- "$cur")
+        return
+        ;;
+    --door)
+        mapfile -t COMPREPLY < <(compgen -W "$(_portress_doors "$config")" -- "$cur")
+        return
+        ;;
+    --style)
+        mapfile -t COMPREPLY < <(compgen -W "derived authenticator" -- "$cur")
+        return
+        ;;
+    --for | --trial)
+        mapfile -t COMPREPLY < <(compgen -W "60s 10m 1h 8h 1d" -- "$cur")
+        return
+        ;;
+    esac
+
+    if [[ -z $verb ]]; then
+        mapfile -t COMPREPLY < <(compgen -W "${!options[*]} --help --version" -- "$cur")
+    elif [[ $cur == -* ]]; then
+        mapfile -t COMPREPLY < <(compgen -W "${options[$verb]} $common" -- "$cur")
+    elif [[ $verb == admit || $verb == dismiss ]]; then
+        mapfile -t COMPREPLY < <(compgen -W "$(_portress_doors "$config")" -- "$cur")
+    elif [[ $verb == trace ]]; then
+        compopt -o filenames 2>/dev/null
+        mapfile -t COMPREPLY < <(compgen -f -- "$cur")
+    fi
+}
+
+complete -F _portress portress
