@@ -13,6 +13,7 @@ import contextlib
 import json
 import os
 import socket
+import struct
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any, Final
@@ -24,7 +25,7 @@ LARGEST: Final = 1 << 16  # bytes of a request
 PATIENCE: Final = 5.0  # seconds for a client to ask, and again to take its answer
 CLIENTS: Final = 32  # connections served at once
 
-Handler = Callable[[dict[str, Any]], Awaitable[Any]]
+Handler = Callable[[dict[str, Any], int], Awaitable[Any]]  # the request, and the user id that asks
 
 
 class NoDaemon(Mistake):
@@ -76,7 +77,7 @@ class Server:
                 return
             line = await asyncio.wait_for(reader.readline(), PATIENCE)
             if line:
-                await self._answer(writer, await self._reply(line))
+                await self._answer(writer, await self._reply(line, _peer(writer)))
         except ValueError:  # what StreamReader.readline raises for a line beyond its limit
             await self._answer(writer, {"ok": False, "error": f"a request is at most {LARGEST} bytes"})
         except (TimeoutError, OSError):
@@ -85,7 +86,7 @@ class Server:
             self._clients -= 1
             writer.close()
 
-    async def _reply(self, line: bytes) -> dict[str, Any]:
+    async def _reply(self, line: bytes, uid: int) -> dict[str, Any]:
         try:
             request = json.loads(line)
         except (ValueError, RecursionError):
@@ -93,7 +94,7 @@ class Server:
         if not isinstance(request, dict) or not isinstance(request.get("do"), str):
             return {"ok": False, "error": 'a request is a JSON object with "do"'}
         try:
-            return {"ok": True, "answer": await self._handle(request)}
+            return {"ok": True, "answer": await self._handle(request, uid)}
         except Mistake as mistake:
             return {"ok": False, "error": str(mistake)}
 
@@ -102,6 +103,13 @@ class Server:
         with contextlib.suppress(TimeoutError, OSError):
             writer.write(json.dumps(answer).encode() + b"\n")
             await asyncio.wait_for(writer.drain(), PATIENCE)
+
+
+def _peer(writer: asyncio.StreamWriter) -> int:
+    """The user id of the process at the other end (unix(7), SO_PEERCRED)."""
+    sock = writer.get_extra_info("socket")
+    _, uid, _ = struct.unpack("=iii", sock.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12))
+    return int(uid)
 
 
 def _answers(path: Path) -> bool:

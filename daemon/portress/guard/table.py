@@ -65,8 +65,8 @@ def _seconds(ns: int) -> int:
     return max(1, -(-ns // SECOND))
 
 
-def _timed(entries: Iterable[tuple[str, Source, int]]) -> tuple[Json, ...]:
-    """Transaction parts that (re)start elements: add, delete, add.
+def _timed(entries: Iterable[tuple[str, Source, int]], *, new: bool = False) -> tuple[Json, ...]:
+    """Transaction parts that (re)start elements: add, delete, add; for sets that are `new`, add alone.
 
     Before kernel 6.12 a plain add leaves the old timeout in place, after it it does not; the first add
     is for the delete to find something.
@@ -78,7 +78,9 @@ def _timed(entries: Iterable[tuple[str, Source, int]]) -> tuple[Json, ...]:
     parts: list[Json] = []
     for name, by_address in timed.items():
         full = element(name, list(by_address.values()))
-        parts += [{"add": full}, {"delete": element(name, list(by_address))}, {"add": full}]
+        parts.append({"add": full})
+        if not new:
+            parts += [{"delete": element(name, list(by_address))}, {"add": full}]
     return tuple(parts)
 
 
@@ -144,7 +146,7 @@ class Table:
         commands += [{"add": one} for one in new]
         entries = [(door_set(held.door, held.source.family), held.source, held.left) for held in carried]
         entries += [(door_set(door, source.family), source, ns) for door, source, ns in admit]
-        commands += _timed(entries)
+        commands += _timed(entries, new=before is None)
         self._run(commands)
         return ended
 

@@ -1,0 +1,134 @@
+"""The ledger behind a thread of its own: the daemon's loop never waits for a disk.
+
+What cannot be written is told and counted, and work goes on: a full disk shuts nobody out. The uses of
+rotating sequences that could not be written stay in memory and are tried again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Coroutine
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+from portress.admissions import Admission
+from portress.events import Events
+from portress.knock import SECOND, Source
+from portress.ledger import Ledger, LedgerError
+
+Result = TypeVar("Result")
+Observe = Callable[[float], None]
+
+
+class Books:
+    """Writes the ledger in order, in one thread. `ledger` is None where it could not be opened at all.
+
+    `unix` gives the present in unix seconds, `clock` in ns; `observe` is told each write's seconds.
+    """
+
+    def __init__(
+        self,
+        ledger: Ledger | None,
+        events: Events,
+        unix: Callable[[], float],
+        clock: Callable[[], int],
+        observe: Observe | None = None,
+    ) -> None:
+        self.ledger = ledger
+        self.failures = 0
+        self.observe: Observe = observe or (lambda _seconds: None)
+        self._events = events
+        self._unix = unix
+        self._clock = clock
+        self._thread = ThreadPoolExecutor(1, "ledger")
+        self._owed: list[tuple[str, str, int, Source, float]] = []
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._order = asyncio.Lock()  # an admission's row is known before its end is written
+
+    async def use(
+        self, keyholder: str, door: str, step: int, source: Source, at: float | None = None
+    ) -> bool:
+        """Note a use, durably; False if the sequence was used before. True also if it cannot be written."""
+        entry = (keyholder, door, step, source, self._unix() if at is None else at)
+        done = await self._do(lambda ledger: ledger.use(*entry))
+        if done is None:
+            self._owed.append(entry)
+        return done is not False
+
+    def admitted(self, admission: Admission, until: float, step: int | None = None) -> None:
+        """Note an admission that lasts until the moment `until` (unix seconds)."""
+        since = self._unix()
+
+        async def write() -> None:
+            row = await self._do(
+                lambda ledger: ledger.admitted(
+                    admission.source, admission.door, since, until, admission.keyholder, step, admission.how
+                )
+            )
+            admission.row = row if row is not None else admission.row
+
+        self._later(write())
+
+    def renewed(self, admission: Admission, until: float) -> None:
+        """Note that an admission now lasts until the moment `until` (unix seconds)."""
+
+        async def write() -> None:
+            if (row := admission.row) is not None:
+                await self._do(lambda ledger: ledger.renewed(row, until))
+
+        self._later(write())
+
+    def ended(self, admission: Admission, how: str) -> None:
+        """Note an admission's end."""
+        at = self._unix()
+
+        async def write() -> None:
+            if (row := admission.row) is not None:
+                await self._do(lambda ledger: ledger.ended(row, at, how))
+
+        self._later(write())
+
+    async def forget(self, keyholder: str) -> None:
+        """Drop what is remembered of a keyholder who is no more."""
+        await self._do(lambda ledger: ledger.forget(keyholder))
+
+    async def settle(self) -> None:
+        """Try again what could not be written before."""
+        owed, self._owed = self._owed, []
+        for entry in owed:
+            await self.use(*entry[:4], at=entry[4])
+
+    async def close(self) -> None:
+        """Write what is waiting, and close the file."""
+        while self._tasks:
+            await asyncio.gather(*self._tasks, return_exceptions=True)
+        await self.settle()
+        if self.ledger is not None:
+            with contextlib.suppress(LedgerError):
+                self.ledger.close()
+        self._thread.shutdown()
+
+    def _later(self, work: Coroutine[None, None, None]) -> None:
+        async def in_order() -> None:
+            async with self._order:
+                await work
+
+        task = asyncio.get_running_loop().create_task(in_order())
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _do(self, write: Callable[[Ledger], Result]) -> Result | None:
+        """The result of `write`, None if the ledger cannot be written."""
+        ledger = self.ledger
+        if ledger is None:
+            return None
+        begun = self._clock()
+        try:
+            result = await asyncio.get_running_loop().run_in_executor(self._thread, write, ledger)
+        except LedgerError as error:
+            self.failures += 1
+            self._events.tell("ledger", f"the ledger was not written: {error}")
+            return None
+        self.observe((self._clock() - begun) / SECOND)
+        return result

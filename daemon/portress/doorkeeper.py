@@ -1,0 +1,205 @@
+"""Opens and closes the doors: every admission, renewal, dismissal and end goes through here.
+
+In: who completed what, and what the administrator asks. Out: the guard's sets, the register, the ledger,
+the events. It decides nothing about knocks.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterable
+
+from portress.admissions import Admission, Register
+from portress.books import Books
+from portress.config import Config
+from portress.durations import spell
+from portress.events import Events
+from portress.guard import flows
+from portress.guard.ruleset import Ruleset
+from portress.guard.table import GuardError, Held, Table
+from portress.knock import SECOND, Expected, Source
+from portress.ledger import Record
+
+Ask = tuple[str, Source, int, str | None, int | None, str]  # door, source, ns, keyholder, step, how
+
+
+class Doorkeeper:
+    """Keeps the doors of `config` in the guard `table`. `clock` gives ns, `unix` unix seconds.
+
+    `repair` is called when the guard refuses an admission: it puts the guard back.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        table: Table,
+        books: Books,
+        events: Events,
+        clock: Callable[[], int],
+        unix: Callable[[], float],
+    ) -> None:
+        self.config = config
+        self.register = Register()
+        self.admitted: dict[tuple[str, str], int] = {}  # how many, by (door, how)
+        self.repair: Callable[[str], None] = lambda _cause: None
+        self._table = table
+        self._books = books
+        self._events = events
+        self._clock = clock
+        self._unix = unix
+
+    def open(self, openings: Iterable[tuple[Expected, Source]]) -> None:
+        """Let in those who completed a sequence, each for the door's stay."""
+        self.admit(
+            (one.door, source, self.config.doors[one.door].stay, one.keyholder, one.step, "knock")
+            for one, source in openings
+            if one.door in self.config.doors
+        )
+
+    def admit(self, asks: Iterable[Ask]) -> list[Admission]:
+        """Admit, or renew: the stay is set anew and never shortened. Raises GuardError."""
+        now = self._clock()
+        wanted = []
+        for ask in asks:
+            door, source, ns = ask[:3]
+            known = self.register.get(door, source)
+            if known is None or known.until < now + ns:
+                wanted.append(ask)
+        entries = [ask[:3] for ask in wanted]
+        if entries:
+            try:
+                self._table.admit(entries)
+            except GuardError as error:
+                self.repair(str(error))
+                self._table.admit(entries)
+        return [self._note(ask, now) for ask in wanted]
+
+    def _note(self, ask: Ask, now: int) -> Admission:
+        door, source, ns, keyholder, step, how = ask
+        until, until_unix = now + ns, self._unix() + ns / SECOND
+        known = self.register.get(door, source)
+        if known is not None and known.keyholder == keyholder:
+            known.until = until
+            self.register.put(known)
+            self._books.renewed(known, until_unix)
+            admission = known
+        else:
+            if known is not None:
+                self._books.ended(known, "superseded")
+            admission = Admission(door, source, now, until, keyholder, how)
+            self.register.put(admission)
+            self._books.admitted(admission, until_unix, step)
+        self.admitted[door, how] = self.admitted.get((door, how), 0) + 1
+        self._tell_admitted(admission, ns, again=known is not None, how=how)
+        return admission
+
+    def _tell_admitted(self, admission: Admission, ns: int, *, again: bool, how: str) -> None:
+        who = f", keyholder {admission.keyholder}" if admission.keyholder else ""
+        by = {"knock": "", "command": ", by command", "restored": ", restored from the ledger"}.get(how, "")
+        self._events.tell(
+            "admitted",
+            f"{admission.source} admitted{' again' if again else ''} to {admission.door}"
+            f" for {spell(ns)}{who}{by}",
+            source=admission.source,
+            door=admission.door,
+            keyholder=admission.keyholder,
+            stay=ns // SECOND,
+        )
+
+    def dismiss(self, source: Source, door: str | None, how: str = "dismissed") -> list[Admission]:
+        """End the source's admissions, through that door or through all of them."""
+        chosen = [one for one in self.register.of(source) if door is None or one.door == door]
+        return self._dismiss(chosen, how)
+
+    def disenrol(self, keyholder: str) -> list[Admission]:
+        """End every admission of a keyholder."""
+        chosen = [one for one in self.register if one.keyholder == keyholder]
+        return self._dismiss(chosen, "disenrolled")
+
+    def _dismiss(self, chosen: list[Admission], how: str) -> list[Admission]:
+        self._table.dismiss((one.door, one.source) for one in chosen)
+        for one in chosen:
+            self.register.remove(one.door, one.source)
+            self._end(one, how, "dismissed")
+        return chosen
+
+    def expire(self) -> None:
+        """See to the admissions that the kernel has ended by their timeouts."""
+        for one in self.register.expire(self._clock()):
+            self._end(one, "expired", "ended")
+
+    def _end(self, admission: Admission, how: str, event: str) -> None:
+        self._books.ended(admission, how)
+        door = self.config.doors.get(admission.door)
+        cut = ""
+        if door is not None and (not door.linger or how in ("dismissed", "disenrolled")):
+            with contextlib.suppress(OSError):
+                count = flows.cut(admission.source, door.services)
+                cut = f", {count} flow{'s' if count != 1 else ''} cut" if count else ""
+        self._events.tell(
+            event,
+            f"{admission.source}'s admission to {admission.door} ended: {how}{cut}",
+            source=admission.source,
+            door=admission.door,
+            keyholder=admission.keyholder,
+            ending=how,
+        )
+
+    def take_over(self, held: Iterable[Held], records: Iterable[Record]) -> int:
+        """Know the admissions found in the kernel, with what the ledger says of them; how many."""
+        known = {(one.door, one.source): one for one in records}
+        now, unix, count = self._clock(), self._unix(), 0
+        for one in held:
+            record = known.pop((one.door, one.source), None)
+            if record is None:
+                admission = Admission(one.door, one.source, now, now + one.left, None, "found")
+                self._books.admitted(admission, unix + one.left / SECOND)
+            else:
+                since = now - round((unix - record.since) * SECOND)
+                admission = Admission(
+                    one.door, one.source, since, now + one.left, record.keyholder, record.how, record.row
+                )
+            self.register.put(admission)
+            count += 1
+        return count
+
+    def restore(self, records: Iterable[Record]) -> int:
+        """Admit again, for the time left, those that the ledger has and the kernel has not; how many."""
+        unix = self._unix()
+        asks: list[Ask] = []
+        rows: dict[tuple[str, Source], int] = {}
+        for one in records:
+            if one.door in self.config.doors and self.register.get(one.door, one.source) is None:
+                left = round((one.until - unix) * SECOND)
+                asks.append((one.door, one.source, left, one.keyholder, one.step, "restored"))
+                rows[one.door, one.source] = one.row
+        self._table.admit(ask[:3] for ask in asks)
+        now = self._clock()
+        for door, source, left, keyholder, _, how in asks:
+            admission = Admission(door, source, now, now + left, keyholder, how, rows[door, source])
+            self.register.put(admission)
+            self.admitted[door, how] = self.admitted.get((door, how), 0) + 1
+            self._tell_admitted(admission, left, again=False, how=how)
+        return len(asks)
+
+    def reconfigure(self, config: Config, ended: Iterable[Held]) -> None:
+        """Work from `config` now. `ended` are the admissions that the guard could not carry over."""
+        gone = {(one.door, one.source) for one in ended}
+        for one in [each for each in self.register if (each.door, each.source) in gone]:
+            self.register.remove(one.door, one.source)
+            self._end(one, "door removed" if one.door not in config.doors else "expired", "ended")
+        widths = (config.prefix_4, config.prefix_6)
+        if widths != (self.config.prefix_4, self.config.prefix_6):
+            for one in list(self.register):
+                source = Source.of(one.source.packed, widths[0] if one.source.family == 4 else widths[1])
+                self.register.remove(one.door, one.source)
+                one.source = source
+                self.register.put(one)
+        self.config = config
+
+    def put_back(self, ruleset: Ruleset) -> None:
+        """Load the guard with every admission in force: somebody threw it away or changed it."""
+        now = self._clock()
+        self._table.load(
+            ruleset, ((one.door, one.source, one.until - now) for one in self.register if one.until > now)
+        )
