@@ -1,0 +1,219 @@
+"""The packet watcher against the real packet log, in namespaces: what the kernel reports is what is heard."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import itertools
+import os
+import select
+import socket
+import sys
+from collections.abc import Iterator
+
+import pytest
+
+from lab import Namespace, Sender, link, namespace, sender
+from lab.packets import tcp
+from portress.errors import Mistake
+from portress.knock import Knock
+from portress.watch.packet import PacketWatcher, forget_interface_names, interface_name
+
+GROUP = 7507
+HOST_4, HOST_6 = "198.51.100.1", "2001:db8:1::1"
+ANA_4, ANA_6 = "192.0.2.7", "2001:db8:c::7"
+EVERYTHING = f"""
+table inet reporting {{
+  chain entry {{
+    type filter hook prerouting priority -150
+    meta l4proto {{ tcp, udp, icmp }} log group {GROUP} snaplen 96 queue-threshold 1
+  }}
+}}"""
+
+
+@pytest.fixture
+def host() -> Iterator[Namespace]:
+    with namespace("host") as made:
+        made.nft(EVERYTHING)
+        yield made
+
+
+@pytest.fixture
+def send(host: Namespace) -> Iterator[Sender]:
+    """Sends what the stranger on the host's eth0 has to say."""
+    with namespace("stranger") as stranger:
+        one, other = [f"{HOST_4}/24", f"{HOST_6}/64"], ["198.51.100.2/24", "2001:db8:1::2/64"]
+        link(host, "eth0", one, stranger, "eth0", other)
+        with sender(stranger) as made:
+            yield made
+
+
+@contextlib.contextmanager
+def watcher(host: Namespace, **options: int) -> Iterator[PacketWatcher]:
+    """A watcher at work in the namespace; its clock counts the calls."""
+    made = PacketWatcher(GROUP, itertools.count(1).__next__, **options)
+    with host.enter():
+        made.__enter__()
+    with contextlib.closing(made):
+        yield made
+
+
+def hear(ears: PacketWatcher, count: int) -> list[tuple[bytes, int, int, int]]:
+    """At least `count` knocks, or what came within five seconds."""
+    heard = ears.read()
+    while len(heard) < count and select.select([ears], [], [], 5)[0]:
+        heard += ears.read()
+    return heard
+
+
+def packed(address: str) -> bytes:
+    return socket.inet_pton(socket.AF_INET6 if ":" in address else socket.AF_INET, address)
+
+
+def test_knocks_of_both_families_and_protocols_are_heard_in_order(host: Namespace, send: Sender) -> None:
+    with watcher(host) as ears:
+        for source, target in ((ANA_4, HOST_4), (ANA_6, HOST_6)):
+            for text in ("tcp/7101", "udp/9342", "tcp/8120"):
+                send.knock(source, target, text)
+        heard = hear(ears, 6)
+    texts = ["tcp/7101", "udp/9342", "tcp/8120"]
+    expected = [(packed(source), Knock.parse(text)) for source in (ANA_4, ANA_6) for text in texts]
+    assert [(source, knock) for source, knock, _, _ in heard] == expected
+    assert (ears.lost, ears.overruns, dict(ears.odd)) == (0, 0, {})
+
+
+def test_a_real_stacks_connection_attempt_and_datagram_are_heard(host: Namespace) -> None:
+    with watcher(host) as ears, host.enter():
+        with socket.socket() as dialling:
+            dialling.setblocking(False)
+            assert dialling.connect_ex(("127.0.0.1", 7101)) == errno.EINPROGRESS
+            heard = hear(ears, 1)
+        with socket.socket(socket.AF_INET6, socket.SOCK_DGRAM) as asking:
+            asking.sendto(b"", ("::1", 9342))
+            heard += hear(ears, 1)
+    assert [(source, str(Knock(knock))) for source, knock, _, _ in heard] == [
+        (packed("127.0.0.1"), "tcp/7101"),
+        (packed("::1"), "udp/9342"),
+    ]
+
+
+def test_a_knock_carries_the_moment_of_reading_and_the_interface(host: Namespace, send: Sender) -> None:
+    with watcher(host) as ears:
+        send.knock(ANA_4, HOST_4, "tcp/7101")
+        select.select([ears], [], [], 5)
+        first = ears.read()
+        send.knock(ANA_4, HOST_4, "tcp/7101")
+        select.select([ears], [], [], 5)
+        second = ears.read()
+    with host.enter():
+        forget_interface_names()
+        assert [interface_name(index) for *_, index in first + second] == ["eth0", "eth0"]
+        assert interface_name(4_000_000) == "#4000000"
+    assert second[0][2] == first[0][2] + 1
+
+
+def test_what_is_no_knock_is_counted_by_kind(host: Namespace, send: Sender) -> None:
+    with watcher(host) as ears:
+        for flags in (0x12, 0x10, 0x04):
+            send.send(HOST_4, tcp(ANA_4, HOST_4, 7101, flags=flags))
+        send.knock(ANA_4, HOST_4, "udp/9342")
+        assert len(hear(ears, 1)) == 1
+    assert dict(ears.odd) == {"later": 3}
+
+
+def test_a_fragmented_datagram_is_heard_once_put_together(host: Namespace) -> None:
+    host.nft("table inet tracking { chain entry { type filter hook prerouting priority 0; ct state new; }; }")
+    with namespace("stranger") as stranger, watcher(host) as ears:
+        link(host, "eth0", [f"{HOST_4}/24"], stranger, "eth0", ["198.51.100.2/24"])
+        with stranger.enter(), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+            asking.sendto(bytes(5000), (HOST_4, 9342))
+        heard = hear(ears, 1)
+    assert [knock for _, knock, _, _ in heard] == [Knock.parse("udp/9342")]
+    assert dict(ears.odd) == {}
+
+
+def test_a_budget_bounds_what_one_call_reads(host: Namespace, send: Sender) -> None:
+    with watcher(host) as ears:
+        for _ in range(10):
+            send.knock(ANA_4, HOST_4, "udp/9342")
+        select.select([ears], [], [], 5)
+        assert len(ears.read(budget=4)) == 4
+        assert len(hear(ears, 6)) == 6
+        assert ears.read() == []
+
+
+def test_sources_are_masked_to_the_prefixes(host: Namespace, send: Sender) -> None:
+    with watcher(host, prefix_4=24, prefix_6=56) as ears:
+        send.knock(ANA_4, HOST_4, "tcp/7101")
+        send.knock("2001:db8:c:12ff::7", HOST_6, "tcp/7101")
+        heard = hear(ears, 2)
+    assert [source for source, *_ in heard] == [packed("192.0.2.0"), packed("2001:db8:c:1200::")]
+
+
+def test_a_full_buffer_is_survived_and_every_lost_packet_counted(host: Namespace, send: Sender) -> None:
+    with watcher(host, buffer=4096) as ears:
+        for _ in range(200):
+            send.knock(ANA_4, HOST_4, "udp/9342")
+        heard = len(hear(ears, 1))
+        assert ears.overruns == 1
+        send.knock(ANA_4, HOST_4, "udp/9342")
+        heard += len(hear(ears, 1))
+        assert 0 < heard < 200
+        assert heard + ears.lost == 201
+
+
+def test_a_second_watcher_of_the_group_is_refused_and_told_why(host: Namespace) -> None:
+    with (
+        watcher(host),
+        pytest.raises(Mistake, match=r"another portress .* packet log group 7507 here"),
+        watcher(host),
+    ):
+        pass
+
+
+def test_a_group_is_free_again_when_its_watcher_is_closed(host: Namespace, send: Sender) -> None:
+    with watcher(host):
+        pass
+    with watcher(host) as ears:
+        send.knock(ANA_4, HOST_4, "tcp/7101")
+        assert len(hear(ears, 1)) == 1
+    assert ears.lost == 0
+
+
+def test_the_same_group_in_another_namespace_is_another_group(host: Namespace) -> None:
+    with namespace("other") as other, watcher(host), watcher(other) as ears:
+        assert ears.read() == []
+
+
+def test_without_the_capability_the_mistake_names_it(host: Namespace) -> None:
+    script = """
+import os, sys
+from portress.errors import Mistake
+from portress.watch.packet import PacketWatcher
+os.setuid(65534)
+try:
+    PacketWatcher(7507, lambda: 0).__enter__()
+except Mistake as mistake:
+    print(mistake)
+"""
+    assert "CAP_NET_ADMIN" in host.run([sys.executable, "-c", script]).stdout
+
+
+def test_nobody_but_the_kernel_can_speak_to_the_watcher(host: Namespace) -> None:
+    with watcher(host) as ears, host.enter():
+        with socket.socket(fileno=os.dup(ears.fileno())) as same:
+            port = same.getsockname()[0]
+        with (
+            socket.socket(socket.AF_NETLINK, socket.SOCK_RAW, 12) as forger,
+            pytest.raises(ConnectionRefusedError),
+        ):
+            forger.sendto(bytes(20), (port, 0))
+        assert ears.read() == []
+        assert dict(ears.odd) == {}
+
+
+def test_a_closed_watcher_says_so(host: Namespace) -> None:
+    with watcher(host) as ears:
+        ears.close()
+        with pytest.raises(ValueError, match="closed"):
+            ears.read()
