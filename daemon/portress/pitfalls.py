@@ -13,6 +13,7 @@ from typing import Final
 from attrs import field, frozen
 
 from portress import odds
+from portress.browsers import BAD_PORTS
 from portress.config import Authenticator, Config, Door, Rotating
 from portress.knock import SECOND, TCP, Knock, Sequence
 from portress.strength import Attack, duration, one_in
@@ -32,7 +33,7 @@ class Surroundings:
 
     services: Mapping[int, str] = field(factory=dict)
     ephemeral: tuple[int, int] | None = None
-    refused: frozenset[int] = frozenset()
+    refused: frozenset[int] = BAD_PORTS
 
 
 @frozen

@@ -26,7 +26,8 @@ PICKED_TEXT: Final = "ports 1000 to 9999: common practice, no source"
 YEAR: Final = 365.25 * 86400
 SCANS: Final = 100
 # Common practice, no source: the chance of a break-in within a year from which a door is called what.
-_GRADES: Final = ((1e-6, "strong"), (1e-3, "sound"), (0.1, "weak"), (math.inf, "open to guessing"))
+_GRADES: Final = ((1e-6, "strong"), (1e-3, "sound"), (0.1, "weak"), (math.inf, "very weak"))
+_OPEN: Final = "open to a sweep"
 
 _SHARED = "Who shares the knocker's public address (NAT) shares the admission."
 _ALTERED = "Who can alter traffic in the path can take an admitted connection over."
@@ -53,12 +54,13 @@ class Search:
     """One way of guessing a door's sequence: out of `space`, in which `possible` sequences can be made."""
 
     space: str
-    knocks: int  # different knocks in the space
+    short: str  # the same in a word or two
     possible: int  # sequences that can be made of them
     in_force: int  # of these, how many open the door at any moment
     packets: int  # the fewest packets that test one more sequence
     renewed: bool  # the sequences in force change, so what was tried may come up again
     brake: float | None  # guesses/s that shunning leaves one source; None: nobody is shunned, or no use
+    remembered: int  # of so many sources at once the misses are remembered (rule 10)
 
     @property
     def bits(self) -> float:
@@ -67,9 +69,10 @@ class Search:
     def pace(self, attack: Attack, sources: int | None, *, shunning: bool) -> float:
         """Guesses a second by that many sources; None: as many as fill the line, at their best each."""
         line = attack.line / self.packets
-        brake = self.brake if shunning and self.brake is not None else math.inf
         if sources is None:
             return line
+        braked = shunning and self.brake is not None and sources <= self.remembered
+        brake = self.brake if braked and self.brake is not None else math.inf
         return min(sources * min(attack.rate / self.packets, brake), line)
 
     def mean(self, pace: float) -> float:
@@ -121,6 +124,11 @@ class Strength:
     verdict: str
 
     @property
+    def worst(self) -> Search:
+        """The search that suits a stranger best."""
+        return min(self.searches, key=lambda search: search.possible)
+
+    @property
     def not_against(self) -> tuple[str, ...]:
         """What no length of sequence protects from."""
         return ((_READ,) if self.opener.kind == "fixed" else (_STOLEN,)) + (_SHARED, _ALTERED)
@@ -143,6 +151,7 @@ class _Given:
     quiet: frozenset[int]
     misses: Misses | None
     attack: Attack
+    remembered: int
 
     def brake(self, length: int, firsts: int, in_force: int) -> float | None:
         """Guesses/s that shunning leaves one source. A sequence of one knock is never missed half-way."""
@@ -158,7 +167,7 @@ def assess(config: Config, keyholders: Mapping[tuple[str, str], int], attack: At
     `keyholders` counts them by (door, style: "derived" or "authenticator"). Where there are none, the
     figures are for one.
     """
-    given = _Given(silent(config), config.misses, attack)
+    given = _Given(silent(config), config.misses, attack, config.callers)
     found: list[Strength] = []
     for door in config.doors.values():
         if door.fixed is not None:
@@ -175,14 +184,17 @@ def assess(config: Config, keyholders: Mapping[tuple[str, str], int], attack: At
 
 def _fixed(door: str, sequence: Sequence, given: _Given) -> Strength:
     length = len(sequence.knocks)
-    spaces = [("every port of tcp and udp", odds.ALL_KNOCKS)]
+    spaces = [("every port of tcp and udp", "every port", odds.ALL_KNOCKS)]
     if all(PICKED[0] <= knock.port <= PICKED[1] for knock in sequence.knocks):
         protocols = sorted({knock.protocol for knock in sequence.knocks})
         names = " and ".join(PROTOCOL_NAMES[protocol] for protocol in protocols)
-        spaces.append((f"the ports people pick, {names}", (PICKED[1] - PICKED[0] + 1) * len(protocols)))
+        picked = (PICKED[1] - PICKED[0] + 1) * len(protocols)
+        spaces.append((f"the ports people pick, {names}", "picked ports", picked))
     searches = tuple(
-        Search(space, n, odds.falling(n, length), 1, 1, False, given.brake(length, n, 1))
-        for space, n in spaces
+        Search(
+            space, short, odds.falling(n, length), 1, 1, False, given.brake(length, n, 1), given.remembered
+        )
+        for space, short, n in spaces
     )
     one_try = Fraction(1, searches[0].possible)
     scans = _fixed_scans(sequence, given)
@@ -196,7 +208,7 @@ def _rotating(door: str, rule: Rotating, count: int, given: _Given) -> Strength:
     names = " and ".join(PROTOCOL_NAMES[protocol] for protocol in rule.protocols)
     space = f"the pool, {names} {rule.pool[0]} to {rule.pool[1]}"
     brake = given.brake(rule.length, size, opener.in_force)
-    search = Search(space, size, possible, opener.in_force, 1, True, brake)
+    search = Search(space, "the pool", possible, opener.in_force, 1, True, brake, given.remembered)
     one_try = Fraction(min(opener.in_force, possible), possible)
     windows = _windows(rule.pool, rule.protocols, rule.length, given.quiet)
     swept = [min(Fraction(opener.in_force * found, possible), Fraction(1)) for found in windows]
@@ -210,7 +222,9 @@ def _authenticator(door: str, rule: Authenticator, count: int, given: _Given) ->
     # packets: its first knock begins no other guess, and after the last one all is to be done again.
     possible = math.floor(1 / likeliest)
     brake = given.brake(4, 100, opener.in_force)
-    search = Search("codes of 8 digits", 400, possible, opener.in_force, 4, True, brake)
+    search = Search(
+        "codes of 8 digits", "the codes", possible, opener.in_force, 4, True, brake, given.remembered
+    )
     one_try = min(opener.in_force * likeliest, Fraction(1))
     # No code's knocks follow each other: they rise by 1 only from pair 99 to pair 00, never twice running.
     scans = _drawn_scans(opener, [Fraction(0), Fraction(0)], given)
@@ -292,7 +306,7 @@ def _judged(
     year = worst.chance(worst.pace(attack, attack.sources, shunning=shunning), YEAR)
     grade = next(name for bound, name in _GRADES if year < bound)
     if scans.repeated:
-        grade = _GRADES[-1][1]
+        grade = _OPEN
     alike = odds.any_two_alike(opener.in_force, worst.possible) if opener.keyholders is not None else None
     verdict = _verdict(scans, grade, year, worst, attack)
     return Strength(opener, one_try, searches, scans, alike, year, grade, verdict)
@@ -329,13 +343,15 @@ def duration(seconds: float) -> str:
 
 def _verdict(scans: Scans, grade: str, year: float, worst: Search, attack: Attack) -> str:
     if scans.repeated:
-        how = "A plain sweep" if scans.opening else "A plain sweep, repeated,"
-        return f"{grade.capitalize()}: {how} of the ports opens it."
-    told = ", shunned as configured," if worst.brake is not None else ""
-    within = worst.mean(worst.pace(attack, attack.sources, shunning=worst.brake is not None))
-    each = " each" if attack.sources > 1 else ""
+        repeated = "" if scans.opening else ", repeated without end,"
+        return f"{grade.capitalize()}: a sweep of the ports in order{repeated} opens it."
+    shunning = worst.brake is not None
+    within = duration(worst.mean(worst.pace(attack, attack.sources, shunning=shunning)))
     who = "1 source" if attack.sources == 1 else f"{attack.sources:,} sources"
+    rate = f"{attack.rate:,.10g} packets/s{' each' if attack.sources > 1 else ''}"
+    sure = f"almost certainly, in {within} on average"
+    unsure = f"with a chance of {one_in(year)} ({within} on average)"
     return (
-        f"{grade.capitalize()}: {who} at {attack.rate:,.0f} packets/s{each}{told}"
-        f" open it within a year with a chance of {one_in(year)} (expected: {duration(within)})."
+        f"{grade.capitalize()}: {who} at {rate}{', shunned as configured,' if shunning else ''} "
+        f"open it within a year {sure if year > 0.995 else unsure}."
     )

@@ -307,7 +307,7 @@ def test_neighbours_with_a_guarded_port_between_them_are_opened_by_a_sweep() -> 
     assert found.scans.opening == ("tcp, upwards", "tcp then udp, upwards", "udp then tcp, upwards")
     assert found.scans.upwards == 1
     assert found.scans.downwards == 0
-    assert found.grade == "open to guessing"
+    assert found.grade == "open to a sweep"
     assert "sweep" in found.verdict
 
 
