@@ -1,16 +1,21 @@
 """The configuration as the rest of Portress sees it, and `load`, which makes it from a YAML file.
 
-Durations are whole nanoseconds. `reading.py` reads the YAML and names every mistake with its line.
+Durations are whole nanoseconds. `reading.py` reads the YAML, `keys.py` holds the table of what may stand in
+it, `meaning.py` checks the whole; all mistakes are told at once, each in a line with its place.
 """
 
 from __future__ import annotations
 
-from ipaddress import IPv4Network, IPv6Network
-from typing import Literal
+import stat
+from ipaddress import IPv4Network, IPv6Network, collapse_addresses
+from pathlib import Path
+from typing import Any, Literal
 
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 
-from portress.knock import SECOND, Sequence, Service
+from portress import meaning, reading
+from portress.keys import CONFIGURATION
+from portress.knock import PROTOCOLS, SECOND, Sequence, Service
 
 Watch = Literal["packet", "journal", "counter"]
 
@@ -77,3 +82,70 @@ class Config:
     counter_interval: int = SECOND // 10  # counter.interval: pause between two polls
     journal_prefix: str = "portress: "  # journal.prefix: how the kernel log lines begin
     warnings: tuple[str, ...] = field(default=(), eq=False)  # worth telling, one line each
+
+
+def load(path: Path) -> Config:
+    """The configuration in a file. Raises Mistake. A file that others can read or change draws a warning."""
+    data, about = reading.slurp(path)
+    config = parse(reading.decode(data, str(path)), str(path))
+    warnings = []
+    name = reading.called(str(path))
+    mode = stat.S_IMODE(about.st_mode)
+    if mode & stat.S_IWOTH:
+        warnings.append(f"{name}: mode {mode:04o}: everybody on this host can change it: chmod o-rwx {name}")
+    elif mode & stat.S_IROTH and any(door.fixed for door in config.doors.values()):
+        warnings.append(
+            f"{name}: mode {mode:04o}: everybody on this host can read its sequences: chmod o-rwx {name}"
+        )
+    return evolve(config, warnings=(*warnings, *config.warnings))
+
+
+def parse(text: str, name: str) -> Config:
+    """The configuration in a text; `name` is what messages call it. Raises Mistake with all that is wrong."""
+    findings = reading.Findings(name)
+    node = reading.tree(text, findings)
+    top = CONFIGURATION.read(node, reading.Place.root(node), findings)
+    meaning.check(top, findings)
+    findings.close()
+    return _config(top.plain, findings.warnings())
+
+
+def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
+    prefix = values.pop("source_prefix", {"ipv4": 32, "ipv6": 128})
+    networks: tuple[IPv4Network | IPv6Network, ...] = values.pop("always", ())
+    sections = {
+        "doors": {name: _door(name, door) for name, door in values.pop("doors").items()},
+        "always": _fewest(networks),
+        "prefix_4": prefix["ipv4"],
+        "prefix_6": prefix["ipv6"],
+        "warnings": warnings,
+    }
+    if "misses" in values:
+        sections["misses"] = Misses(**values.pop("misses"))
+    if "metrics" in values:
+        sections["metrics"] = values.pop("metrics")["listen"]
+    if "counter" in values:
+        sections["counter_interval"] = values.pop("counter")["interval"]
+    if "journal" in values:
+        sections["journal_prefix"] = values.pop("journal")["prefix"]
+    return Config(**sections, **values)
+
+
+def _door(name: str, values: dict[str, Any]) -> Door:
+    kinds: dict[str, Any] = {}
+    if "fixed" in values:
+        kinds["fixed"] = Sequence(**values.pop("fixed"))
+    if "rotating" in values:
+        rule = values.pop("rotating")
+        protocols = tuple(sorted(PROTOCOLS[protocol] for protocol in rule.pop("protocols")))
+        kinds["rotating"] = Rotating(protocols=protocols, **rule)
+    if "authenticator" in values:
+        kinds["authenticator"] = Authenticator(**values.pop("authenticator"))
+    return Door(name=name, **kinds, **values)
+
+
+def _fewest(networks: tuple[IPv4Network | IPv6Network, ...]) -> tuple[IPv4Network | IPv6Network, ...]:
+    """The same addresses in as few networks as can be: an nftables set takes no overlaps."""
+    fours = collapse_addresses(one for one in networks if isinstance(one, IPv4Network))
+    sixes = collapse_addresses(one for one in networks if isinstance(one, IPv6Network))
+    return (*fours, *sixes)

@@ -1,0 +1,164 @@
+"""What is well written and yet cannot work, or guards nothing; and what is only worth a warning."""
+
+from __future__ import annotations
+
+import pytest
+
+from portress.config import parse
+from unit.config_texts import DOORS, mistake, with_door, with_top
+
+
+def test_a_door_without_an_opener_is_a_mistake() -> None:
+    told = "2: doors.ssh: nothing opens this door: give it fixed, rotating or authenticator"
+    assert mistake(with_door("stay: 8h")) == told
+
+
+def test_a_knock_repeated_in_a_sequence_is_a_mistake() -> None:
+    told = "4: doors.ssh.fixed.knocks[2]: 'tcp/7101': stands twice: first as doors.ssh.fixed.knocks[0]"
+    assert mistake(with_door("fixed: {knocks: [tcp/7101, udp/7101, tcp/7101]}")) == told
+
+
+def test_two_doors_with_the_same_sequence_are_a_mistake_whatever_their_gaps() -> None:
+    text = (
+        "doors:\n  a: {services: [tcp/1], fixed: {knocks: [tcp/7101, tcp/7102], gap: 5s}}\n"
+        "  b: {services: [tcp/2], fixed: {knocks: [tcp/7101, tcp/7102], gap: 9s}}\n"
+    )
+    assert mistake(text) == "3: doors.b.fixed.knocks: the sequence of doors.a: every door has one of its own"
+
+
+@pytest.mark.parametrize("other", ["tcp/8005", "tcp/8000-8010", "tcp/7000-9000", "tcp/8010-9000"])
+def test_a_service_behind_two_doors_is_a_mistake(other: str) -> None:
+    text = (
+        "doors:\n  a: {services: [udp/8005, tcp/8000-8010], fixed: {knocks: [tcp/1, tcp/2, tcp/3]}}\n"
+        f"  b: {{services: [{other}], fixed: {{knocks: [tcp/2, tcp/3, tcp/4]}}}}\n"
+    )
+    told = f"3: doors.b.services[0]: '{other}': tcp/8000-8010 is guarded by doors.a: a service has one door"
+    assert mistake(text) == told
+
+
+def test_a_service_twice_in_a_door_is_a_mistake() -> None:
+    told = "3: doors.ssh.services[1]: 'tcp/22': stands twice: first as doors.ssh.services[0]"
+    assert mistake(with_door("rotating: {pool: 20000-20999}", "tcp/22, tcp/22")) == told
+
+
+def test_ranges_of_a_door_that_overlap_are_a_mistake() -> None:
+    told = "3: doors.ssh.services[1]: 'tcp/20-30': doors.ssh.services[0] has it already: name a port once"
+    assert mistake(with_door("rotating: {pool: 20000-20999}", "tcp/22, tcp/20-30")) == told
+
+
+def test_a_public_service_that_is_guarded_is_a_mistake() -> None:
+    told = "2: doors.ssh.services[0]: 'tcp/22': tcp/20-25 is public: a service is guarded or public, not both"
+    assert mistake(with_top("public: [tcp/20-25]")) == told
+
+
+def test_a_guarded_service_that_is_public_further_down_is_told_there() -> None:
+    told = (
+        "2: public[0]: 'tcp/20-25': tcp/22 is guarded by doors.ssh: a service is guarded or public, not both"
+    )
+    assert mistake(DOORS + "public: [tcp/20-25]") == told
+
+
+def test_a_knock_on_a_public_port_is_a_mistake() -> None:
+    told = (
+        "2: doors.ssh.fixed.knocks[2]: 'tcp/8120': tcp/8000-9000 is public: "
+        "a knock is at a port that is neither guarded nor public"
+    )
+    assert mistake(with_top("public: [tcp/8000-9000]")) == told
+
+
+def test_a_knock_on_a_guarded_port_is_a_mistake() -> None:
+    told = (
+        "4: doors.ssh.fixed.knocks[1]: 'tcp/22': tcp/22 is guarded by doors.ssh: "
+        "a knock is at a port that is neither guarded nor public"
+    )
+    assert mistake(with_door("fixed: {knocks: [udp/22, tcp/22]}")) == told
+
+
+def test_a_pool_smaller_than_the_sequence_is_a_mistake() -> None:
+    told = "4: doors.ssh.rotating.pool: '20000-20003': 4 knocks to draw 5 different ones from: widen the pool"
+    rule = "rotating: {pool: 20000-20003, protocols: [tcp], length: 5}"
+    assert mistake(with_door(rule)) == told
+
+
+def test_a_pool_counts_its_ports_once_for_each_protocol() -> None:
+    parse(with_door("rotating: {pool: 20000-20002, length: 5}"), "portress.yaml")
+
+
+def test_a_pool_whose_every_sequence_meets_a_guarded_port_is_a_mistake() -> None:
+    text = with_door("rotating: {pool: 20000-20003, protocols: [tcp]}", "tcp/20003")
+    assert mistake(text) == (
+        "4: doors.ssh.rotating.pool: '20000-20003': tcp/20003 is guarded by doors.ssh: "
+        "no sequence can work: move the pool"
+    )
+
+
+@pytest.mark.parametrize(
+    ("service", "base", "clash"),
+    [
+        ("tcp/21399", 21000, True),
+        ("tcp/20990-21000", 21000, True),
+        ("tcp/21400", 21000, False),
+        ("udp/21100", 21000, False),
+    ],
+)  # fmt: skip
+def test_all_400_ports_of_an_authenticator_are_free(service: str, base: int, clash: bool) -> None:
+    text = with_door(f"authenticator: {{base: {base}}}", service)
+    if clash:
+        assert mistake(text) == (
+            f"4: doors.ssh.authenticator.base: '{base}': its knocks are tcp/{base}-{base + 399}, "
+            f"and {service} is guarded by doors.ssh: move the base"
+        )
+    else:
+        assert parse(text, "portress.yaml").doors["ssh"].authenticator is not None
+
+
+def test_doors_that_share_a_base_share_the_gap() -> None:
+    text = (
+        "doors:\n  a: {services: [tcp/1], authenticator: {base: 21000}}\n"
+        "  b: {services: [tcp/2], authenticator: {base: 21000, gap: 20s}}\n"
+    )
+    told = "3: doors.b.authenticator.gap: '20s': doors.a has the same base, so the gap is the same: 30s"
+    assert mistake(text) == told
+
+
+@pytest.mark.parametrize(
+    ("knocks", "told"),
+    [
+        ("tcp/7101", "one knock: any port sweep opens it; three or more are common practice"),
+        ("tcp/7101, tcp/7102", "two knocks are few; three or more are common practice"),
+    ],
+)
+def test_fewer_than_three_knocks_draw_a_warning(knocks: str, told: str) -> None:
+    config = parse(with_door(f"fixed: {{knocks: [{knocks}]}}"), "portress.yaml")
+    assert config.warnings == (f"portress.yaml:4: doors.ssh.fixed.knocks: {told}",)
+
+
+@pytest.mark.parametrize(
+    ("service", "rule", "told"),
+    [
+        # 1 - C(63999,4)/C(64000,4) = 4/64000
+        ("udp/51820", "pool: 20000-51999", "guarded by doors.ssh: 1 sequence in 16,000 cannot work"),
+        # 1 - C(9,2)/C(10,2) = 2/10
+        ("tcp/9", "pool: 1-10, protocols: [tcp], length: 2", "doors.ssh: 20 % of the sequences cannot work"),
+        # 1 - C(7,2)/C(10,2) = 24/45; the range reaches beyond the pool
+        ("tcp/8-50", "pool: 1-10, protocols: [tcp], length: 2", "ssh: 53 % of the sequences cannot work"),
+    ],
+)  # fmt: skip
+def test_a_pool_with_guarded_ports_draws_a_warning_with_the_share(service: str, rule: str, told: str) -> None:
+    warning = parse(with_door(f"rotating: {{{rule}}}", service), "portress.yaml").warnings[-1]
+    assert warning.startswith("portress.yaml:4: doors.ssh.rotating.pool: ")
+    assert warning.endswith(told)
+
+
+def test_always_wider_than_a_private_block_draws_a_warning() -> None:
+    config = parse(with_top("always: [10.0.0.0/8, 64.0.0.0/2, 'fc00::/7']"), "portress.yaml")
+    assert config.warnings == (
+        "portress.yaml:1: always[1]: '64.0.0.0/2': one IPv4 address in 4 never needs to knock",
+    )
+
+
+def test_metrics_that_others_can_read_draw_a_warning() -> None:
+    (warning,) = parse(with_top("metrics: {listen: '0.0.0.0:9753'}"), "portress.yaml").warnings
+    assert warning.startswith(
+        "portress.yaml:1: metrics.listen: '0.0.0.0:9753': other hosts can read the metrics"
+    )
