@@ -1,0 +1,40 @@
+"""What keyholders' secrets make the doors expect: (keyholders, configuration, time step) -> Expected. Pure.
+
+A thousand keyholders at three doors take some tens of milliseconds: not for the hot path.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from portress.config import Config, Door
+from portress.keyholders import Keyholder
+from portress.knock import Expected, Sequence
+from portress.sequence import authenticator, rotating
+
+
+def expected(keyholders: Iterable[Keyholder], config: Config, step: int) -> list[Expected]:
+    """The sequence of time step `step` for every keyholder and each of their doors.
+
+    A keyholder whose `until` is not after the step's beginning has none, nor has a door that is gone or has
+    not the keyholder's style.
+    """
+    found = []
+    for keyholder in keyholders:
+        if keyholder.until is not None and step * rotating.STEP >= keyholder.until:
+            continue
+        for name in keyholder.doors:
+            door = config.doors.get(name)
+            sequence = door and _sequence(keyholder, door, step)
+            if sequence:
+                found.append(Expected(sequence, name, keyholder.name, step))
+    return found
+
+
+def _sequence(keyholder: Keyholder, door: Door, step: int) -> Sequence | None:
+    if keyholder.style == "derived":
+        if door.rotating is not None:
+            return rotating.derive(keyholder.secret, door.name, door.rotating, step)
+    elif door.authenticator is not None:
+        return authenticator.derive(keyholder.secret, door.authenticator, step)
+    return None
