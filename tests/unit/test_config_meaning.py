@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from portress.config import parse
+from portress.guard.ruleset import build
+from portress.keys import RESERVED
+from portress.knock import Knock
 from unit.config_texts import DOORS, mistake, with_door, with_top
 
 
 def test_a_door_without_an_opener_is_a_mistake() -> None:
     told = "2: doors.ssh: nothing opens this door: give it fixed, rotating or authenticator"
     assert mistake(with_door("stay: 8h")) == told
+
+
+@pytest.mark.parametrize("watch", ["packet", "journal", "counter"])
+def test_no_door_can_be_named_as_a_set_of_the_guard(watch: str) -> None:
+    text = with_top(f"watch: {watch}\noutside: [eth0]\nalways: [192.0.2.7]\npublic: [tcp/80]")
+    config = parse(text, "portress.yaml")
+    sets = {next(iter(one.values()))["name"] for one in build(config, [Knock.parse("tcp/7101")]).sets}
+    stems = {name[:-2] for name in sets if re.search("_[46]$", name)}
+    assert {"callers", "ssh"} <= stems <= RESERVED | {"ssh"}
 
 
 def test_a_knock_repeated_in_a_sequence_is_a_mistake() -> None:
