@@ -37,6 +37,8 @@ class PacketWatcher:
     `overruns` counts how often it was full.
     """
 
+    interval: float | None = None  # the descriptor tells when to read
+
     def __init__(
         self,
         group: int,
