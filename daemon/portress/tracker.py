@@ -18,11 +18,16 @@ After `misses.limit` misses within `misses.within`, a source is shunned: its kno
 
 How it works: `_callers` maps a source to its state, a tuple (since, node, source). Every state also
 stands in the queue of its room, the states of one (stage, hold), which is in order of deadlines because
-time does not go back. A state that is no longer the caller's present one is passed over there, and swept
-out once such leftovers outnumber the living. So expiry and rule 10 cost nothing per knock.
+time does not go back. A state that is no longer the caller's present one is a leftover there: it is passed
+over, and swept out once there are half as many leftovers as callers. So expiry and rule 10 cost nothing
+per knock.
+
+Sequences with a shared beginning and different gaps: whoever was too slow for some of them goes on at a
+twin of the node that leaves those out (trie.py).
 
 A tree replaced while callers are under way (a new time step) leaves them their place: the path they came
-is looked up in the new tree, and the old node serves where the new tree no longer has it.
+is looked up in the new tree, and a rotating sequence whose step has gone by since can still be completed,
+unless its keyholder has been disenrolled meanwhile or has another secret now.
 """
 
 from __future__ import annotations
@@ -50,7 +55,7 @@ State = tuple[int, Node, Hashable]
 
 _IGNORED = Ignored()
 _ENDS = (Completed, Replayed, Echoed)
-_ROOM_SLACK = 64  # leftovers a room's queue may hold beyond the number of the living
+_ROOM_SLACK = 64  # leftovers a room's queue may hold beyond half the number of the living
 
 
 class _Room:
@@ -82,18 +87,29 @@ class Tracker:
         self.limit = limit
         self.misses = misses
         self.used: dict[tuple[str, str], Use] = dict(used or {})
+        self.trie = trie
         self._callers: dict[Hashable, State] = {}
         self._rooms: dict[tuple[int, int], _Room] = {}
-        self._missed: OrderedDict[Hashable, deque[int]] = OrderedDict()
+        self._missed: OrderedDict[Hashable, tuple[int, ...]] = OrderedDict()
         self._shunned: OrderedDict[Hashable, int] = OrderedDict()
+        # the age of the tree in which a (keyholder, door) came into force with its present secret
+        self._secrets = dict.fromkeys(trie.rotating, trie.age)
         self.evicted = 0  # callers that rule 10 sent away
         self.replace(trie)
 
     def replace(self, trie: Trie) -> None:
-        """Expect the sequences of `trie` from now on. Callers under way keep their place."""
+        """Expect the sequences of `trie`, which is no older than the last, from now on.
+
+        Callers under way keep their place.
+        """
+        self._secrets = {
+            key: self._secrets[key] if _same_secret(self.trie, trie, key) else trie.age
+            for key in trie.rotating
+        }
         self.trie = trie
         self._first = trie.root.children
         self._age = trie.age
+        self._places: dict[Node, Node | None] = {}  # of nodes of earlier trees, in this one
 
     def hear(self, source: Hashable, knock: int, now: int) -> Verdict:
         """One knock of one source at `now` (ns): moves the source on, or back, and says what happened."""
@@ -106,28 +122,42 @@ class Tracker:
             node = self._first.get(knock)
             return _IGNORED if node is None else self._arrive(source, node, now, None)
         since, node, _ = state
-        child = node.children.get(knock) if node.age is self._age else self._carried(node, knock)
         pause = now - since
-        if child is not None and pause <= child.gap:
-            return self._arrive(source, child, now, state)
-        if pause > node.hold or child is not None:
-            gap = node.hold if child is None else child.gap
-            anew = self._start_over(state, knock, now)
-            lapsed = Lapsed(node.stage, node.of, pause, gap, anew is not _IGNORED, node.doors)
-            return anew if isinstance(anew, _ENDS) else lapsed
-        if knock in node.path:
-            return node.repeated
-        return self._miss(state, knock, now)
+        if node.age != self._age and pause <= node.hold:
+            place = self._place_of(node)
+            if place is None:
+                return self._start_over(state, knock, now)
+            node = place
+        child = node.children.get(knock)
+        if child is None:
+            if pause > node.hold:
+                return self._lapse(state, node, node.hold, knock, now)
+            return node.repeated if knock in node.path else self._miss(state, node, knock, now)
+        while pause > child.gap:
+            if child.slower is None:
+                return self._lapse(state, node, child.gap, knock, now)
+            child = child.slower
+        return self._arrive(source, child, now, state)
 
-    def _carried(self, node: Node, knock: int) -> Node | None:
-        """Where `knock` leads a caller whose node is of a tree since replaced."""
-        present = self.trie.at(node.path)
-        child = present.children.get(knock) if present is not None else None
-        return child if child is not None else node.children.get(knock)
+    def _place_of(self, node: Node) -> Node | None:
+        """Where a caller at `node`, of an earlier tree, stands in the present one; None if nowhere."""
+        try:
+            return self._places[node]
+        except KeyError:
+            old = [one for one in node.beyond() if self._still_valid(one, node.age)]
+            place = self._places[node] = self.trie.place(node.path, node.floor, old)
+            return place
+
+    def _still_valid(self, one: Expected, age: int) -> bool:
+        """Whether a sequence of a tree of that age is rotating and of a secret still in force."""
+        if one.keyholder is None or one.step is None:
+            return False
+        came = self._secrets.get((one.keyholder, one.door))
+        return came is not None and came <= age
 
     def _arrive(self, source: Hashable, node: Node, now: int, state: State | None) -> Verdict:
         if node.children:
-            self._place(source, node, now, state)
+            self._stay(source, node, now, state)
         elif state is not None:
             self._leave(state)
         return node.advanced if not node.endings else self._complete(source, node)
@@ -138,10 +168,7 @@ class Tracker:
         echoed: Echoed | None = None
         for opening in node.endings:
             if opening.keyholder is None or opening.step is None:
-                if node.age is self._age:
-                    fresh.append(opening)
-                continue
-            if (opening.door, opening.keyholder) not in self.trie.serves:
+                fresh.append(opening)
                 continue
             key = (opening.keyholder, opening.door)
             last = self.used.get(key)
@@ -156,12 +183,20 @@ class Tracker:
             return Completed(tuple(fresh), bool(node.children))
         return refused or echoed or _IGNORED
 
-    def _miss(self, state: State, knock: int, now: int) -> Verdict:
-        _, node, source = state
-        until = self._count_miss(source, now) if self.misses is not None else None
-        if until is not None:
-            self._leave(state)
-            return Missed(node.stage, node.of, False, until, doors=node.doors)
+    def _lapse(self, state: State, node: Node, gap: int, knock: int, now: int) -> Verdict:
+        """Rule 6, for a caller at `node` who took longer than `gap`."""
+        anew = self._start_over(state, knock, now)
+        if isinstance(anew, _ENDS):
+            return anew
+        return Lapsed(node.stage, node.of, now - state[0], gap, anew is not _IGNORED, node.doors)
+
+    def _miss(self, state: State, node: Node, knock: int, now: int) -> Verdict:
+        """Rule 5, for a caller at `node`."""
+        if self.misses is not None:
+            until = self._count_miss(state[2], self.misses, now)
+            if until is not None:
+                self._leave(state)
+                return Missed(node.stage, node.of, False, until, doors=node.doors)
         anew = self._start_over(state, knock, now)
         if isinstance(anew, _ENDS):
             return anew
@@ -176,40 +211,46 @@ class Tracker:
         node = self._first.get(knock)
         return _IGNORED if node is None else self._arrive(state[2], node, now, None)
 
-    def _count_miss(self, source: Hashable, now: int) -> int | None:
+    def _count_miss(self, source: Hashable, misses: Misses, now: int) -> int | None:
         """Remember a miss; the end of the shunning (ns) if it was one too many."""
-        assert self.misses is not None
-        times = self._missed.pop(source, None) or deque(maxlen=self.misses.limit)
-        times.append(now)
-        if len(times) == self.misses.limit and now - times[0] <= self.misses.within:
-            until = now + self.misses.shun
+        earlier = self._missed.pop(source, ())
+        times = (*(time for time in earlier if now - time <= misses.within), now)
+        if len(times) >= misses.limit:
             if len(self._shunned) >= self.limit:
                 self._shunned.popitem(last=False)
-            self._shunned[source] = until
+            until = self._shunned[source] = now + misses.shun
             return until
         if len(self._missed) >= self.limit:
             self._missed.popitem(last=False)
         self._missed[source] = times
         return None
 
-    def _place(self, source: Hashable, node: Node, now: int, state: State | None) -> None:
-        if state is not None:
-            self._rooms[state[1].rank].living -= 1
-        elif len(self._callers) >= self.limit:
-            self._make_room(now)
-        fresh = (now, node, source)
-        self._callers[source] = fresh
+    def _stay(self, source: Hashable, node: Node, now: int, state: State | None) -> None:
+        """The caller, whose state was `state`, stands at `node` from now on."""
+        if state is None:
+            while len(self._callers) >= self.limit:
+                self._make_room(now)
+        else:
+            source = state[2]  # one object a source, however often it knocks
+        fresh = self._callers[source] = (now, node, source)
         room = self._rooms.get(node.rank)
         if room is None:
             room = self._rooms[node.rank] = _Room()
         room.living += 1
         room.queue.append(fresh)
-        if len(room.queue) > 2 * room.living + _ROOM_SLACK:
-            room.queue = deque(one for one in room.queue if self._callers.get(one[2]) is one)
+        if state is not None:
+            self._tidy(state)
 
     def _leave(self, state: State) -> None:
         del self._callers[state[2]]
-        self._rooms[state[1].rank].living -= 1
+        self._tidy(state)
+
+    def _tidy(self, state: State) -> None:
+        """Count `state` as a leftover of its room, and sweep the room when it has too many."""
+        room = self._rooms[state[1].rank]
+        living = room.living = room.living - 1
+        if len(room.queue) > living + (living >> 1) + _ROOM_SLACK:
+            room.queue = deque(one for one in room.queue if self._callers.get(one[2]) is one)
 
     def _oldest(self, room: _Room) -> State | None:
         """The room's caller with the least time left; leftovers before it are dropped."""
@@ -219,12 +260,20 @@ class Tracker:
         return queue[0] if queue else None
 
     def _make_room(self, now: int) -> None:
-        """Rule 10: one caller goes, unless some had expired anyway."""
-        if self.expire(now):
-            return
-        heads = [head for room in self._rooms.values() if (head := self._oldest(room)) is not None]
-        self._leave(min(heads, key=lambda head: (head[1].stage, head[0] + head[1].hold)))
-        self.evicted += 1
+        """Rule 10: one caller goes, first of all one whose gap is over anyway."""
+        first: tuple[bool, int, int] | None = None
+        for room in self._rooms.values():
+            head = self._oldest(room)
+            if head is not None:
+                node = head[1]
+                until = head[0] + node.hold
+                order = (now <= until, node.stage, until)
+                if first is None or order < first:
+                    first, out = order, head
+        assert first is not None, "called with callers only"
+        self._leave(out)
+        if first[0]:
+            self.evicted += 1
 
     def expire(self, now: int) -> list[tuple[Hashable, Advanced]]:
         """Forget callers whose gap is over, old misses and shunnings; those callers and where they stood."""
@@ -268,3 +317,9 @@ class Tracker:
         if self.misses is None:
             return 0
         return sum(now - time <= self.misses.within for time in self._missed.get(source, ()))
+
+
+def _same_secret(before: Trie, after: Trie, key: tuple[str, str]) -> bool:
+    """Whether a (keyholder, door) has the same sequence for some time step in both trees."""
+    steps = before.rotating.get(key, {})
+    return any(steps.get(step) == one for step, one in after.rotating[key].items())
