@@ -11,7 +11,20 @@ from pathlib import Path
 
 import pytest
 
-from lab import LabError, capture, crowd, namespace, sender, service, sshd, sweep, tcp_state, udp_state, world
+from lab import (
+    LabError,
+    capture,
+    crowd,
+    echoes,
+    namespace,
+    sender,
+    service,
+    sshd,
+    sweep,
+    tcp_state,
+    udp_state,
+    world,
+)
 
 SHUT = "table inet shut { chain entry { type filter hook prerouting priority -150; tcp dport 22 drop; }; }"
 
@@ -27,6 +40,13 @@ def test_an_open_port_a_closed_one_and_a_filtered_one_are_told_apart() -> None:
         for address in (w.host4, w.host6):
             assert tcp_state(w.stranger, address, 22, timeout=0.2) == "filtered"
     assert set(answering.met) == {w.stranger4, w.stranger6}
+
+
+def test_an_address_that_is_there_echoes_and_another_does_not() -> None:
+    with world() as w:
+        assert echoes(w.stranger, w.host4) and echoes(w.another, w.host6)
+        w.host.nft("table inet mute { chain entry { type filter hook input priority 0; policy drop; }; }")
+        assert not echoes(w.stranger, w.host4, timeout=0.2) and not echoes(w.another, w.host6, timeout=0.2)
 
 
 def test_ssh_logs_in_by_key_and_a_session_stays() -> None:

@@ -17,7 +17,7 @@ Addresses are those of RFC 5737 (192.0.2.0/24, 198.51.100.0/24, 203.0.113.0/24) 
 - `space`    Namespace, namespace(), link(), sweep(): run, popen, enter, nft
 - `worlds`   world(): a stranger and another stranger, the host, a backend behind the host
 - `packets`  sender(): SYNs and datagrams with forged sources, IPv4 and IPv6
-- `probe`    tcp_state(), udp_state(): what a stranger meets at a port; service(): something to meet there
+- `probe`    tcp_state(), udp_state(), echoes(): what a stranger meets; service(): something to meet
 - `ssh`      sshd(): a real OpenSSH server with throw-away keys, and logins to it
 - `capture`  capture(): tcpdump
 - `portress` daemon(): the guard and the daemon from a configuration's text
@@ -26,16 +26,17 @@ Addresses are those of RFC 5737 (192.0.2.0/24, 198.51.100.0/24, 203.0.113.0/24) 
 from lab.capture import Capture, capture
 from lab.packets import Sender, datagram, sender, syn
 from lab.portress import Daemon, daemon, portress
-from lab.probe import service, tcp_state, udp_state
+from lab.probe import echoes, service, tcp_state, udp_state
 from lab.space import NEEDS_ROOT, LabError, Namespace, link, namespace, scratch, sweep
-from lab.ssh import Sshd, sshd
-from lab.worlds import World, crowd, world
+from lab.ssh import Login, Sshd, sshd
+from lab.worlds import World, crowd, plug, world
 
 __all__ = [
     "NEEDS_ROOT",
     "Capture",
     "Daemon",
     "LabError",
+    "Login",
     "Namespace",
     "Sender",
     "Sshd",
@@ -44,8 +45,10 @@ __all__ = [
     "crowd",
     "daemon",
     "datagram",
+    "echoes",
     "link",
     "namespace",
+    "plug",
     "portress",
     "scratch",
     "sender",

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import os
 import selectors
 import socket
+import struct
 import threading
+import time
 from collections.abc import Iterator
+from typing import Final
 
+from lab.packets import checksum
 from lab.space import LabError, Namespace
 
-_UNREACHABLE = {errno.EHOSTUNREACH, errno.ENETUNREACH, errno.EACCES, errno.EPERM}
+_ICMP6: Final = 58
+_UNREACHABLE: Final = {errno.EHOSTUNREACH, errno.ENETUNREACH, errno.EACCES, errno.EPERM}
 
 
 def _socket(
@@ -70,6 +76,31 @@ def udp_state(
                 return "filtered"
             raise
         return "open"
+
+
+def echoes(ns: Namespace, address: str, *, timeout: float = 2.0) -> bool:
+    """Whether the address answers an ICMP echo request (RFC 792, RFC 4443)."""
+    six = ":" in address
+    with ns.enter():
+        family, protocol = (socket.AF_INET6, _ICMP6) if six else (socket.AF_INET, socket.IPPROTO_ICMP)
+        asking = socket.socket(family, socket.SOCK_RAW, protocol)
+    with asking:
+        asking.settimeout(timeout)
+        asking.connect((address, 0))
+        body = struct.pack(">HH", os.getpid() & 0xFFFF, 1)
+        request = bytes([128 if six else 8, 0])
+        # The kernel fills in the sum for IPv6 alone: it covers the addresses there.
+        asking.send(request + struct.pack(">H", 0 if six else checksum(request + b"\0\0" + body)) + body)
+        until = time.monotonic() + timeout
+        while time.monotonic() < until:
+            try:
+                answer = asking.recv(65536)
+            except TimeoutError:
+                return False
+            reply = answer if six else answer[(answer[0] & 15) * 4 :]
+            if reply[0] == (129 if six else 0) and reply[4:8] == body:
+                return True
+    return False
 
 
 class Answering:

@@ -166,17 +166,23 @@ def _maker(name: str) -> int | None:
     return int(number) if name.startswith(PREFIX) and number.isdecimal() else None
 
 
+def abandoned(folder: Path) -> list[str]:
+    """The names in the folder that a run now dead gave."""
+    makers = [(entry.name, _maker(entry.name)) for entry in folder.glob(f"{PREFIX}*")]
+    return [name for name, maker in makers if maker is not None and not Path(f"/proc/{maker}").exists()]
+
+
 def sweep() -> None:
     """Remove the namespaces and directories that runs now dead have left; those of living runs stay."""
-    for folder, remove in (
-        (_NAMES, _remove),
-        (Path(tempfile.gettempdir()), lambda name: shutil.rmtree(Path(tempfile.gettempdir(), name))),
-    ):
-        for entry in folder.glob(f"{PREFIX}*"):
-            maker = _maker(entry.name)
-            if maker is not None and not Path(f"/proc/{maker}").exists():
-                with contextlib.suppress(FileNotFoundError):
-                    remove(entry.name)
+    for name in abandoned(_NAMES):
+        _remove(name)
+    temporary = Path(tempfile.gettempdir())
+    for name in abandoned(temporary):
+        mounted = [line.split()[1] for line in Path("/proc/mounts").read_text().splitlines()]
+        for place in reversed(mounted):
+            if place.startswith(f"{temporary / name}/"):
+                subprocess.run(["umount", "--lazy", place], check=False)
+        shutil.rmtree(temporary / name, ignore_errors=True)
 
 
 def require_root() -> None:

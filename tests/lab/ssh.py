@@ -14,14 +14,20 @@ from typing import Any
 from lab.space import LabError, Namespace, scratch
 
 
-class Sshd:
-    """The server. `key` is the private key that root logs in with, `log` the server's own log file."""
+class Login:
+    """Logins as root, with the private key `key`, to the server that `know()` named."""
 
-    def __init__(self, folder: Path, process: subprocess.Popen[str]) -> None:
+    def __init__(self, folder: Path) -> None:
         self.key = folder / "user"
-        self.log = folder / "log"
-        self._folder = folder
-        self.process = process
+        self._known = folder / "known"
+
+    def make_key(self) -> None:
+        """Make the key pair; the public one is beside it, `user.pub`."""
+        _keygen(self.key)
+
+    def know(self, host_key: str) -> None:
+        """Take a server with this public key, one line, for the right one."""
+        self._known.write_text(f"lab {host_key}")
 
     def command(
         self, host: str, *command: str, port: int = 22, source: str | None = None, wait: int = 3
@@ -31,7 +37,7 @@ class Sshd:
             "BatchMode": "yes",
             "IdentitiesOnly": "yes",
             "StrictHostKeyChecking": "yes",
-            "UserKnownHostsFile": str(self._folder / "known"),
+            "UserKnownHostsFile": str(self._known),
             "GlobalKnownHostsFile": "/dev/null",
             "HostKeyAlias": "lab",
             "ConnectTimeout": str(wait),
@@ -63,6 +69,20 @@ class Sshd:
         """Log in from `ns` and stay; without `command` it is `cat`: each line written to it comes back."""
         options = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "bufsize": 1, **options}
         return ns.popen(self.command(host, *(command or ("cat",)), port=port), **options)
+
+
+class Sshd(Login):
+    """The server, and logins to it. `log` is its own log file."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.log = folder / "log"
+        self.process: subprocess.Popen[str] | None = None
+
+
+def _keygen(path: Path) -> None:
+    words = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", path.name, "-f", str(path)]
+    subprocess.run(words, check=True, capture_output=True)
 
 
 def _configuration(folder: Path, ports: Sequence[int]) -> str:
@@ -105,19 +125,20 @@ def sshd(ns: Namespace, ports: Sequence[int] = (22,)) -> Iterator[Sshd]:
         raise LabError("no sshd here: scripts/setup installs openssh-server")
     Path("/run/sshd").mkdir(mode=0o755, exist_ok=True)
     with scratch() as folder:
-        for name in ("host", "user"):
-            words = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", name, "-f", str(folder / name)]
-            subprocess.run(words, check=True, capture_output=True)
-        (folder / "known").write_text(f"lab {(folder / 'host.pub').read_text()}")
+        server = Sshd(folder)
+        server.make_key()
+        _keygen(folder / "host")
+        server.know((folder / "host.pub").read_text())
         (folder / "config").write_text(_configuration(folder, ports))
-        process = ns.popen([program, "-D", "-f", str(folder / "config"), "-E", str(folder / "log")])
+        process = ns.popen([program, "-D", "-f", str(folder / "config"), "-E", str(server.log)])
+        server.process = process
         try:
             until = time.monotonic() + 10
             while not all(_answers(ns, port) for port in ports):
                 if process.poll() is not None or time.monotonic() > until:
-                    raise LabError(f"sshd did not start: {(folder / 'log').read_text()}")
+                    raise LabError(f"sshd did not start: {server.log.read_text()}")
                 time.sleep(0.01)
-            yield Sshd(folder, process)
+            yield server
         finally:
             process.terminate()
             process.wait(10)

@@ -20,6 +20,7 @@ from lab.space import Namespace, link, namespace
 
 _CROWD4 = ("192.0.2.0/24", "203.0.113.0/24")
 _CROWD6 = "2001:db8:c::/48"
+Pair = tuple[str, str]  # an IPv4 and an IPv6 address
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,23 @@ def crowd(count: int, family: int = 4) -> list[str]:
     return addresses[:count]
 
 
+def _attach(host: Namespace, device: str, gates: Pair, ns: Namespace, addresses: Pair) -> None:
+    """A link to the host's `device`, which is the gateway of the other end."""
+    mine, theirs = ([f"{four}/26", f"{six}/64"] for four, six in (gates, addresses))
+    link(host, device, mine, ns, "eth0", theirs)
+    ns.ip(*(f"route add default via {gate}" for gate in gates))
+
+
+def plug(host: Namespace, stranger: Namespace, another: Namespace) -> None:
+    """Make `host` the host of both strangers, with the addresses of World and the crowd routed back."""
+    _attach(host, "eth0", (World.host4, World.host6), stranger, (World.stranger4, World.stranger6))
+    _attach(host, "eth1", ("198.51.100.65", "2001:db8:2::1"), another, (World.another4, World.another6))
+    host.ip(
+        *(f"route add {network} via {World.stranger4}" for network in _CROWD4),
+        f"route add {_CROWD6} via {World.stranger6}",
+    )
+
+
 @contextlib.contextmanager
 def world(*, backend: bool = False) -> Iterator[World]:
     """Host and two strangers, each at an interface of its own (eth0, eth1), and a backend if wanted."""
@@ -74,19 +92,8 @@ def world(*, backend: bool = False) -> Iterator[World]:
         another = stack.enter_context(namespace("another"))
         behind = stack.enter_context(namespace("backend")) if backend else None
         w = World(host, stranger, another, behind)
-        for ns, device, net4, net6, four, six in (
-            (stranger, "eth0", "198.51.100.1", "2001:db8:1::1", w.stranger4, w.stranger6),
-            (another, "eth1", "198.51.100.65", "2001:db8:2::1", w.another4, w.another6),
-            (behind, "back0", "198.51.100.129", "2001:db8:3::1", w.backend4, w.backend6),
-        ):
-            if ns is None:
-                continue
-            link(host, device, [f"{net4}/26", f"{net6}/64"], ns, "eth0", [f"{four}/26", f"{six}/64"])
-            ns.ip(f"route add default via {net4}", f"route add default via {net6}")
-        host.ip(
-            *(f"route add {network} via {w.stranger4}" for network in _CROWD4),
-            f"route add {_CROWD6} via {w.stranger6}",
-        )
+        plug(host, stranger, another)
         if behind:
+            _attach(host, "back0", ("198.51.100.129", "2001:db8:3::1"), behind, (w.backend4, w.backend6))
             host.sysctl(net__ipv4__ip_forward=1, net__ipv6__conf__all__forwarding=1)
         yield w

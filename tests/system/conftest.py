@@ -1,0 +1,22 @@
+"""Every test here boots a machine of its own, and fails, not skips, where that cannot be done."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from lab import NEEDS_ROOT
+from system.machine import Machines
+from system.root import debian
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    if os.geteuid() != 0:
+        pytest.fail(NEEDS_ROOT, pytrace=False)
+
+
+@pytest.fixture(scope="session")
+def machines() -> Machines:
+    """Boots machines from the root, which is made first if this is the first run here."""
+    return Machines(debian())

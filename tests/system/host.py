@@ -1,0 +1,133 @@
+"""A machine with the package on it: the .deb built once a run, installed once on a copy of the root.
+
+In: the root of `root.py`. Out: machines that boot with Portress installed as an administrator would have it.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import functools
+import json
+import shutil
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+from lab import LabError, Namespace, sender
+from lab.portress import REPOSITORY
+from system.machine import Machine, Machines
+from system.root import debian
+
+KNOCKS: Final = ("tcp/7101", "udp/9342", "tcp/8120")
+CONFIG: Final = """
+outside: [eth0, eth1]
+restore: true
+doors:
+  ssh:
+    services: [tcp/22]
+    stay: {stay}
+    linger: true
+    fixed: {{knocks: [tcp/7101, udp/9342, tcp/8120], gap: 60s}}
+{more}"""
+
+
+def config(stay: str = "8h", more: str = "") -> str:
+    """A configuration with the door `ssh`; `more` is YAML at top level, or a further door (indented by two)."""
+    return CONFIG.format(stay=stay, more=more)
+
+
+@functools.cache
+def deb() -> Path:
+    """The package, built from this tree."""
+    out = tempfile.mkdtemp(prefix="portress-deb-")
+    atexit.register(shutil.rmtree, out, ignore_errors=True)
+    words = [str(REPOSITORY / "scripts/build-deb"), out]
+    built = subprocess.run(words, capture_output=True, text=True, timeout=120)
+    if built.returncode:
+        raise LabError(f"scripts/build-deb: {built.stdout}{built.stderr}")
+    return Path(built.stdout.strip())
+
+
+def chroot(root: Path, *words: str) -> str:
+    """What a program prints in a root that isn't booted. LabError if it fails."""
+    done = subprocess.run(["chroot", root, *words], capture_output=True, text=True, timeout=300)
+    if done.returncode:
+        raise LabError(f"{' '.join(words)}: exit {done.returncode}\n{done.stdout}{done.stderr}")
+    return done.stdout
+
+
+@functools.cache
+def installed(suite: str | None = None) -> Machines:
+    """Boots machines that have the package. It is put on a copy of the root, which goes when the run ends."""
+    base = debian(suite)
+    folder = Path(tempfile.mkdtemp(prefix="portress-installed-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    root, upper, work = (folder / name for name in ("root", "upper", "work"))
+    for each in (root, upper, work):
+        each.mkdir()
+    options = f"lowerdir={base},upperdir={upper},workdir={work}"
+    subprocess.run(["mount", "-t", "overlay", "overlay", "-o", options, root], check=True)
+    atexit.register(subprocess.run, ["umount", "--lazy", root], check=False)
+    shutil.copy(deb(), root / "root/portress.deb")
+    chroot(root, "dpkg", "--install", "/root/portress.deb")
+    return Machines(root)
+
+
+def configure(machine: Machine, text: str) -> None:
+    """Write the configuration, as an administrator's editor leaves it."""
+    machine.path("/etc/portress/portress.yaml").write_text(text)
+
+
+@contextlib.contextmanager
+def host(text: str | None = None, *, suite: str | None = None, run: bool = True) -> Iterator[Machine]:
+    """A booted machine with the package and this configuration; with `run`, the service is enabled and ready."""
+
+    def prepare(machine: Machine) -> None:
+        configure(machine, config() if text is None else text)
+        if run:
+            chroot(machine.disk, "systemctl", "enable", "portress.service")
+
+    with installed(suite).boot(prepare) as machine:
+        if run:
+            machine.await_state("portress.service", "active")
+        yield machine
+
+
+def status(machine: Machine) -> Any:
+    """What `portress status --json` prints inside, as Python values."""
+    return json.loads(machine.run("portress", "status", "--json").stdout)
+
+
+def knock(machine: Machine, ns: Namespace, source: str, timeout: float = 5) -> None:
+    """Knock the sequence of the door `ssh` from `source`, which must be let in within `timeout` seconds."""
+    with sender(ns) as send:
+        send.knocks(source, machine.host6 if ":" in source else machine.host4, KNOCKS, pause=0.02)
+    await_admitted(machine, source, timeout)
+
+
+def admitted(machine: Machine, source: str) -> bool:
+    """Whether the kernel holds an admission of that source through the door `ssh`."""
+    name = "ssh_6" if ":" in source else "ssh_4"
+    listed = machine.ns.run(["nft", "-j", "list", "set", "inet", "portress", name], check=False)
+    return f'"{source}"' in listed.stdout
+
+
+def await_admitted(machine: Machine, source: str, timeout: float = 5) -> None:
+    until = time.monotonic() + timeout
+    while not admitted(machine, source):
+        if time.monotonic() > until:
+            said = "\n".join(str(entry.get("MESSAGE")) for entry in machine.journal("portress.service")[-30:])
+            raise LabError(f"{source} is not let in:\n{said}")
+        time.sleep(0.02)
+
+
+def messages(machine: Machine, unit: str) -> list[str]:
+    """The texts in a unit's journal, all boots, oldest first."""
+    machine.run("journalctl", "--sync", check=False)
+    return [str(entry.get("MESSAGE")) for entry in machine.journal(unit)]
+
+
