@@ -10,8 +10,9 @@ import os
 import queue
 import sys
 import threading
+from collections import deque
 from collections.abc import Callable
-from typing import Final, NamedTuple, TextIO
+from typing import Any, Final, NamedTuple, TextIO
 
 from portress.knock import SECOND
 
@@ -52,6 +53,7 @@ KINDS: Final[dict[str, Kind]] = {
 }
 
 WINDOW: Final = 10 * SECOND
+REMEMBERED: Final = 50  # events that `last` gives
 MOST: Final = 50  # lines of one limited kind in a window
 
 Fields = dict[str, str]
@@ -65,6 +67,7 @@ class Events:
         self._write = write
         self._clock = clock
         self.level = level
+        self._last: deque[tuple[int, str, str]] = deque(maxlen=REMEMBERED)
         self._begun: dict[str, int] = {}
         self._told: dict[str, int] = {}
 
@@ -77,8 +80,17 @@ class Events:
         kind = KINDS[name]
         if kind.priority > self.level or (kind.limited and not self._has_room(name)):
             return
+        self._last.append((self._clock(), name, text))
         told = {f"PORTRESS_{key.upper()}": str(value) for key, value in fields.items() if value is not None}
         self._write(name, kind, text, {"PORTRESS_EVENT": name, **told})
+
+    def last(self) -> list[dict[str, Any]]:
+        """The last events told, oldest first, each with its age in seconds."""
+        now = self._clock()
+        return [
+            {"ago": round((now - when) / SECOND, 3), "event": name, "text": text}
+            for when, name, text in self._last
+        ]
 
     def _has_room(self, name: str) -> bool:
         now = self._clock()

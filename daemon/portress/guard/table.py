@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import threading
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
@@ -51,6 +52,13 @@ class Listing:
         match = _COMMENT.fullmatch(self.comment or "")
         return (int(match[1]), int(match[2])) if match else None
 
+    def masked(self, source: Source) -> Source:
+        """The source that an address or a prefix named by hand counts as. Raises Mistake if too wide."""
+        length = (self.prefixes or (32, 128))[0 if source.family == 4 else 1]
+        if source.length < length:
+            raise Mistake(f"'{source}': a source is an address or a prefix of /{length} here (source_prefix)")
+        return Source.of(source.packed, length)
+
     @property
     def doors(self) -> list[str]:
         """The doors that the table keeps, by the sets it has for them."""
@@ -87,8 +95,7 @@ def _timed(entries: Iterable[tuple[str, Source, int]], *, new: bool = False) -> 
 class Table:
     """The guard's table as this process sees it, in the network namespace it was made in.
 
-    Every method raises GuardError when the kernel refuses; then nothing was changed. Not for use by two
-    threads at once.
+    Every method raises GuardError when the kernel refuses; then nothing was changed. Threads take turns.
     """
 
     def __init__(self, *, own: bool = False) -> None:
@@ -97,25 +104,29 @@ class Table:
         self._nft.set_json_output(True)
         self._nft.set_stateless_output(True)
         self._nft.set_numeric_prio_output(True)
+        self._turn = threading.RLock()
         self.own = own
 
     def _run(self, commands: Iterable[Json]) -> Any:
-        code, output, error = self._nft.cmd(json.dumps({"nftables": list(commands)}))
+        text = json.dumps({"nftables": list(commands)})
+        with self._turn:
+            code, output, error = self._nft.cmd(text)
         if code != 0:
             raise GuardError(_told(error))
         return json.loads(output) if output else None
 
     def listing(self) -> Listing | None:
         """What of the table is in the kernel now, or None. Elements are not read."""
-        self._nft.set_terse_output(True)
-        try:
-            found = self._run([{"list": {"table": {"family": FAMILY, "name": TABLE}}}])
-        except GuardError as error:
-            if "No such file or directory" in str(error):
-                return None
-            raise
-        finally:
-            self._nft.set_terse_output(False)
+        with self._turn:
+            self._nft.set_terse_output(True)
+            try:
+                found = self._run([{"list": {"table": {"family": FAMILY, "name": TABLE}}}])
+            except GuardError as error:
+                if "No such file or directory" in str(error):
+                    return None
+                raise
+            finally:
+                self._nft.set_terse_output(False)
         bodies: dict[str, dict[str, Json]] = {kind: {} for kind in _KINDS}
         comment, owned = None, False
         for one in found["nftables"]:
@@ -198,6 +209,45 @@ class Table:
         now = self.listing()
         return now is not None and now.comment == ruleset.comment
 
+    def text(self) -> str | None:
+        """The table as nft text, without the elements of sets with timeouts; None if there is none."""
+        if self.listing() is None:
+            return None
+        with self._turn:
+            self._nft.set_json_output(False)
+            try:
+                code, output, error = self._nft.cmd(f"list table {FAMILY} {TABLE}")
+            finally:
+                self._nft.set_json_output(True)
+        if code != 0:
+            raise GuardError(_told(error))
+        # A set with timeouts is listed with what it holds now: that is not part of the rules.
+        return re.sub(
+            r"(flags [a-z,]*timeout\b(?:(?!\n\t\}).)*?)\n\t\telements = \{.*?\}(?=\n)",
+            r"\1",
+            output,
+            flags=re.S,
+        )
+
+    def restore(self, text: str, held: Iterable[Held]) -> None:
+        """Put back a table as `text` gave it, in one transaction, with these admissions."""
+        lines = [f"add table {FAMILY} {TABLE}", f"delete table {FAMILY} {TABLE}", text]
+        for one in held:
+            name, address = door_set(one.door, one.source.family), str(one.source).partition("/")[0]
+            timeout = f"{{ {address} timeout {_seconds(one.left)}s }}"
+            lines += [
+                f"{verb} element {FAMILY} {TABLE} {name} {end}"
+                for verb, end in (("add", timeout), ("delete", f"{{ {address} }}"), ("add", timeout))
+            ]
+        with self._turn:
+            self._nft.set_json_output(False)
+            try:
+                code, _, error = self._nft.cmd("\n".join(lines))
+            finally:
+                self._nft.set_json_output(True)
+        if code != 0:
+            raise GuardError(_told(error))
+
     def remove(self) -> bool:
         """Take the guard away, which opens the doors. False if there was none."""
         if self.listing() is None:
@@ -256,11 +306,12 @@ class Table:
 
     def found_no_room(self) -> int:
         """How many first knocks were not reported because callers was full, since the guard was loaded."""
-        self._nft.set_stateless_output(False)
-        try:
-            found = self._run([{"list": {"counter": {**_NAME, "name": FULL}}}])
-        finally:
-            self._nft.set_stateless_output(True)
+        with self._turn:
+            self._nft.set_stateless_output(False)
+            try:
+                found = self._run([{"list": {"counter": {**_NAME, "name": FULL}}}])
+            finally:
+                self._nft.set_stateless_output(True)
         return next((int(one["counter"]["packets"]) for one in found["nftables"] if "counter" in one), 0)
 
 

@@ -1,1 +1,50 @@
-"""Watchers: what turns kernel events into (source, knock, time, interface)."""
+"""What turns kernel events into knocks. Every watcher is a context manager that answers to `Watcher`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from types import TracebackType
+from typing import Protocol, Self
+
+from portress.config import Config
+
+Heard = tuple[
+    bytes, int, int, int
+]  # source (as much of it as counts), knock, time (ns), interface index or 0
+
+
+class Watcher(Protocol):
+    """What the daemon asks of a watcher.
+
+    `lost` counts knocks the kernel reported and nobody heard, `overruns` how often a buffer was full,
+    `odd` what was reported and is no knock. `interval` is None if `fileno` tells when to read, else the
+    pause (s) between two reads.
+    """
+
+    interval: float | None
+    overruns: int
+
+    @property
+    def lost(self) -> int: ...
+
+    @property
+    def odd(self) -> Mapping[str, int]: ...
+
+    def fileno(self) -> int: ...
+
+    def read(self, budget: int = 256) -> list[Heard]:
+        """What was heard since, oldest first; never waits. The rest, beyond `budget`, at the next call."""
+        ...
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+
+def watcher(config: Config, clock: Callable[[], int]) -> Watcher:
+    """The watcher that `config` asks for, not opened yet."""
+    from portress.watch.packet import PacketWatcher
+
+    return PacketWatcher(config.group, clock, prefix_4=config.prefix_4, prefix_6=config.prefix_6)

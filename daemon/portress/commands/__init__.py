@@ -1,0 +1,82 @@
+"""The command line: a file a verb. A verb is loaded only when it is called, so that each starts fast."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from typing import Final
+
+import click
+
+from portress import __version__
+from portress.errors import Mistake
+
+VERBS: Final = {
+    "check": "check a configuration: every mistake with its line",
+    "rules": "print what would be loaded, as nft text",
+    "guard": "shut the doors: load the guard, on trial if you like",
+    "unguard": "take the guard away: the doors are open",
+    "run": "run the daemon that opens doors to those who knock",
+    "status": "doors, admissions, callers",
+    "admit": "let a source in by hand",
+    "dismiss": "end a source's admissions",
+    "enrol": "give a keyholder a secret and a keycard",
+    "disenrol": "end a keyholder and their admissions",
+    "keyholders": "list the keyholders",
+    "knock": "knock on a door",
+    "trace": "replay a capture or a journal: who knocked what, and why it did or did not open",
+    "why": "why a source's knocks did or did not open",
+    "history": "who came in, when, from where",
+    "strength": "how hard the doors are to guess",
+    "doctor": "what is wrong on this host",
+}
+
+
+class _Verbs(click.Group):
+    """Finds a verb in the module of its name."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in VERBS:
+            return None
+        command = getattr(import_module(f"portress.commands.{cmd_name}"), cmd_name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Verbs"):
+            formatter.write_dl(list(VERBS.items()))
+
+
+@click.group(
+    cls=_Verbs,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    subcommand_metavar="VERB …",
+    epilog="Each verb has its own --help. One layer of defence, never the only one.",
+)
+@click.version_option(__version__, message="portress %(version)s")
+def portress() -> None:
+    """Guarded ports are closed to everyone; a source that knocks the right sequence is let in for a while."""
+
+
+def main() -> int:
+    """Run the verb on the command line. Exit status: 0 done, 1 not done, 2 wrong usage."""
+    try:
+        portress.main(standalone_mode=False)
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except click.ClickException as wrong:
+        wrong.show()
+        return 2
+    except click.Abort:
+        return 1
+    except Mistake as mistake:
+        for line in mistake.lines or (str(mistake),):
+            print(f"portress: {line}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 1
+    return 0

@@ -1,0 +1,57 @@
+"""`portress admit`: let a source in by hand, with or without a daemon."""
+
+from __future__ import annotations
+
+import click
+
+from portress import config as configuration
+from portress import control
+from portress.commands.common import DURATION, as_json, common, print_json, read_source, root_only
+from portress.durations import spell
+from portress.errors import Mistake
+from portress.guard.table import Table
+from portress.knock import SECOND, Source
+from portress.paths import Paths
+
+
+@click.command()
+@click.argument("source")
+@click.argument("door")
+@click.option("--for", "stay", type=DURATION, metavar="DURATION", help="how long (default: the door's stay)")
+@as_json
+@common
+def admit(paths: Paths, source: str, door: str, stay: int | None, as_json: bool) -> None:
+    """Let SOURCE, an address or a prefix, through DOOR for a while. Never shortens an admission."""
+    who = read_source(source)
+    seconds = None if stay is None else stay // SECOND
+    try:
+        answer = control.ask(paths.socket, "admit", source=str(who), door=door, **{"for": seconds})
+    except control.NoDaemon:
+        answer = {"text": _directly(paths, who, door, stay)}
+    if as_json:
+        print_json(answer)
+    else:
+        click.echo(answer["text"])
+
+
+def _directly(paths: Paths, source: Source, door: str, stay: int | None) -> str:
+    """Without a daemon: straight into the guard's set, which ends the admission by itself."""
+    root_only("admitting without a daemon")
+    table = Table()
+    listing = table.listing()
+    if listing is None:
+        raise Mistake(
+            "there is no guard and no daemon: the doors are open, or as the host's firewall has them"
+        )
+    if door not in listing.doors:
+        raise Mistake(f"there is no door '{door}'; the doors are {', '.join(listing.doors)}")
+    source = listing.masked(source)
+    ns = configuration.load(paths.config).doors[door].stay if stay is None else stay
+    left = max(
+        (one.left for one in table.admissions(listing) if (one.door, one.source) == (door, source)), default=0
+    )
+    if left < ns:
+        table.admit([(door, source, ns)])
+    return (
+        f"{source} is admitted to {door} for {spell(max(ns, left))} (no daemon runs: straight in the guard)"
+    )

@@ -1,0 +1,45 @@
+"""`portress check`: is the configuration right? Every mistake at once, each with its line."""
+
+from __future__ import annotations
+
+import click
+
+from portress import config as configuration
+from portress import keyholders as keyholding
+from portress.commands.common import as_json, common, print_json, warn
+from portress.durations import spell
+from portress.paths import Paths
+
+
+@click.command()
+@as_json
+@common
+def check(paths: Paths, as_json: bool) -> None:
+    """Check a configuration and its keyholders, and say in words what they mean."""
+    config = configuration.load(paths.config)
+    where = keyholding.locate(paths.config)
+    holders = keyholding.load(where, config.doors)
+    if as_json:
+        doors = {name: [str(service) for service in door.services] for name, door in config.doors.items()}
+        print_json({"doors": doors, "keyholders": len(holders), "warnings": list(config.warnings)})
+        return
+    for line in config.warnings:
+        warn(line)
+    for door in config.doors.values():
+        services = ", ".join(str(service) for service in door.services)
+        openers = []
+        if door.fixed is not None:
+            openers.append(f"{len(door.fixed.knocks)} fixed knocks, at most {spell(door.fixed.gap)} apart")
+        if door.rotating is not None:
+            openers.append(
+                f"{door.rotating.length} rotating knocks, at most {spell(door.rotating.gap)} apart"
+            )
+        if door.authenticator is not None:
+            openers.append(f"an authenticator's code, at most {spell(door.authenticator.gap)} a knock")
+        after = "sessions outlive the stay" if door.linger else "sessions end with the stay"
+        click.echo(
+            f"{door.name}: {services}; opened by {' or '.join(openers)}; for {spell(door.stay)}, {after}"
+        )
+    if holders:
+        click.echo(f"{where}: {len(holders)} keyholders")
+    click.echo(f"{paths.config}: in order")

@@ -1,0 +1,95 @@
+"""What the verbs have in common: the options for files and sockets, consoles, JSON, durations."""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import re
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import click
+from rich.console import Console
+
+from portress import durations
+from portress.errors import Mistake
+from portress.knock import Source
+from portress.paths import Paths
+
+Verb = TypeVar("Verb", bound=Callable[..., Any])
+
+_OPTIONS: Final = (
+    ("--config", "/etc/portress/portress.yaml", "FILE", "the configuration"),
+    ("--socket", "/run/portress/control.sock", "PATH", "the daemon's control socket"),
+    ("--state", "/var/lib/portress", "DIR", "where the ledger is"),
+)
+
+
+def common(verb: Verb) -> Verb:
+    """Add --config, --socket and --state to a verb, which gets them as its first argument, a Paths."""
+
+    @functools.wraps(verb)
+    def with_paths(*args: Any, config: str, socket: str, state: str, **kwargs: Any) -> Any:
+        return verb(Paths(Path(config), Path(socket), Path(state)), *args, **kwargs)
+
+    for option, default, metavar, text in reversed(_OPTIONS):
+        add = click.option(option, default=default, show_default=True, metavar=metavar, help=text)
+        with_paths = add(with_paths)
+    return with_paths  # type: ignore[return-value]  # click keeps the callable's place, not its type
+
+
+as_json = click.option("--json", "as_json", is_flag=True, help="print JSON")
+
+
+def print_json(value: Any) -> None:
+    """JSON for scripts, on standard output."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+def console() -> Console:
+    """The console for tables: as wide as the terminal, 80 columns without one."""
+    width = None if sys.stdout.isatty() or os.environ.get("COLUMNS") else 80
+    return Console(highlight=False, width=width)
+
+
+def warn(text: str) -> None:
+    """A warning, on standard error."""
+    click.echo(f"portress: warning: {text}", err=True)
+
+
+class Duration(click.ParamType):
+    """A duration on the command line, as 30s, 10m, 8h or 2d; its value is ns."""
+
+    name = "duration"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if isinstance(value, int):
+            return value
+        try:
+            ns = durations.parse(value)
+        except ValueError as error:
+            self.fail(f"'{value}': {error}", param, ctx)
+        if ns <= 0:
+            self.fail(f"'{value}': longer than 0, as 30s", param, ctx)
+        return ns
+
+
+DURATION: Final = Duration()
+
+
+def read_source(text: str) -> Source:
+    """The source named on the command line. Raises Mistake."""
+    try:
+        return Source.parse(text)
+    except ValueError as error:
+        raise Mistake(f"'{text}': {error}") from None
+
+
+def root_only(what: str) -> None:
+    """Raise Mistake unless this process runs as root (or has CAP_NET_ADMIN)."""
+    capabilities = re.search(r"^CapEff:\s*([0-9a-f]+)$", Path("/proc/self/status").read_text(), re.MULTILINE)
+    if capabilities is None or not int(capabilities[1], 16) >> 12 & 1:
+        raise Mistake(f"{what} needs root (CAP_NET_ADMIN): run it with sudo")

@@ -1,0 +1,55 @@
+"""`portress dismiss`: end a source's admissions, with or without a daemon."""
+
+from __future__ import annotations
+
+import contextlib
+
+import click
+
+from portress import config as configuration
+from portress import control
+from portress.commands.common import as_json, common, print_json, read_source, root_only
+from portress.errors import Mistake
+from portress.guard import flows
+from portress.guard.table import Table
+from portress.knock import Source
+from portress.paths import Paths
+
+
+@click.command()
+@click.argument("source")
+@click.argument("door", required=False)
+@as_json
+@common
+def dismiss(paths: Paths, source: str, door: str | None, as_json: bool) -> None:
+    """End SOURCE's admission through DOOR, or through every door. Its sessions under way are cut."""
+    who = read_source(source)
+    try:
+        answer = control.ask(paths.socket, "dismiss", source=str(who), door=door)
+    except control.NoDaemon:
+        answer = {"text": _directly(paths, who, door)}
+    if as_json:
+        print_json(answer)
+    else:
+        click.echo(answer["text"])
+
+
+def _directly(paths: Paths, source: Source, door: str | None) -> str:
+    root_only("dismissing without a daemon")
+    table = Table()
+    listing = table.listing()
+    if listing is None:
+        raise Mistake(
+            "there is no guard and no daemon: the doors are open, or as the host's firewall has them"
+        )
+    source = listing.masked(source)
+    chosen = [one for one in table.admissions(listing) if one.source == source and door in (None, one.door)]
+    if not chosen:
+        raise Mistake(f"{source} is not admitted{f' to {door}' if door else ''}")
+    table.dismiss((one.door, one.source) for one in chosen)
+    with contextlib.suppress(Mistake, OSError, KeyError):
+        doors = configuration.load(paths.config).doors
+        for one in chosen:
+            flows.cut(one.source, doors[one.door].services)
+    names = ", ".join(one.door for one in chosen)
+    return f"{source} is dismissed from {names} (no daemon runs: straight in the guard)"

@@ -1,0 +1,104 @@
+"""`portress guard`: shut the doors, without locking oneself out.
+
+Run over SSH it first admits the address it was run from. `--trial` takes the guard away again unless
+`portress guard --keep` follows in time; whatever guard was there before is then put back.
+"""
+
+from __future__ import annotations
+
+import time
+
+import click
+
+from portress import config as configuration
+from portress import control, trial
+from portress import keyholders as keyholding
+from portress.commands.common import DURATION, common, root_only, warn
+from portress.config import Config
+from portress.durations import spell
+from portress.errors import Mistake
+from portress.guard.ruleset import build
+from portress.guard.table import Table
+from portress.knock import SECOND, Source
+from portress.paths import Paths
+from portress.rota import Rota
+from portress.sentinel import away_file
+from portress.sequence.rotating import step_at
+from portress.session import origin
+
+
+@click.command()
+@click.option("--trial", "on_trial", type=DURATION, metavar="DURATION", help="take it away again after this")
+@click.option("--keep", is_flag=True, help="end a trial: the guard stays")
+@common
+def guard(paths: Paths, on_trial: int | None, keep: bool) -> None:
+    """Load the guard: every door is shut to whoever is not admitted. Sessions under way go on."""
+    root_only("portress guard")
+    if keep:
+        if on_trial is not None:
+            raise click.UsageError("--trial and --keep exclude each other")
+        _keep(paths)
+        return
+    here = origin()
+    try:
+        config = configuration.load(paths.config)
+        control.ask(
+            paths.socket,
+            "guard",
+            trial=None if on_trial is None else on_trial / SECOND,
+            admit=[] if here is None else [str(here)],
+        )
+    except control.NoDaemon:
+        _load(paths, config, here, on_trial)
+    _tell(config, here, on_trial)
+
+
+def _load(paths: Paths, config: Config, here: Source | None, on_trial: int | None) -> None:
+    holders = keyholding.load(keyholding.locate(paths.config), config.doors)
+    ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening)
+    table = Table(own=True)
+    before = trial.snapshot(table) if on_trial is not None else None
+    admit = []
+    if here is not None:
+        source = Source.of(here.packed, config.prefix_4 if here.family == 4 else config.prefix_6)
+        admit = [(door.name, source, door.stay) for door in config.doors.values()]
+    trial.stop(paths.socket)
+    ended = table.load(ruleset, admit)
+    away_file(paths.socket).unlink(missing_ok=True)
+    for one in ended:
+        warn(f"{one.source}'s admission to {one.door} ended: the configuration has no place for it any more")
+    if on_trial is not None:
+        trial.start(paths.socket, on_trial / SECOND, before)
+
+
+def _tell(config: Config, here: Source | None, on_trial: int | None) -> None:
+    for line in config.warnings:
+        warn(line)
+    doors = ", ".join(
+        f"{door.name} ({' '.join(str(service) for service in door.services)})"
+        for door in config.doors.values()
+    )
+    click.echo(f"The guard is loaded. Shut to whoever is not admitted: {doors}.")
+    if here is not None:
+        stays = ", ".join(f"{door.name} for {spell(door.stay)}" for door in config.doors.values())
+        click.echo(f"You are connected from {here}, so {here} is admitted: {stays}.")
+    else:
+        click.echo("You are not connected over SSH, so nobody was admitted on your account.")
+    if on_trial is not None:
+        click.echo(
+            f"On trial: in {spell(on_trial)} it is taken away again. Try now, from another terminal, that you"
+            " can still get in; then keep it with: portress guard --keep"
+        )
+
+
+def _keep(paths: Paths) -> None:
+    try:
+        kept = control.ask(paths.socket, "keep")["kept"]
+    except control.NoDaemon:
+        kept = False
+    kept = trial.stop(paths.socket) or kept
+    if not kept:
+        there = Table().listing() is not None
+        state = "the guard is loaded and stays" if there else "no guard is loaded: portress guard"
+        raise Mistake(f"no trial is under way; {state}")
+    click.echo("The guard stays.")

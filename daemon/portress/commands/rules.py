@@ -1,0 +1,32 @@
+"""`portress rules`: what would be loaded, as nft text that `nft -c -f` accepts."""
+
+from __future__ import annotations
+
+import time
+
+import click
+
+from portress import config as configuration
+from portress import keyholders as keyholding
+from portress.commands.common import as_json, common, print_json
+from portress.guard.ruleset import build
+from portress.guard.text import render
+from portress.paths import Paths
+from portress.rota import Rota
+from portress.sequence.rotating import step_at
+
+
+@click.command()
+@as_json
+@common
+def rules(paths: Paths, as_json: bool) -> None:
+    """Print the guard that this configuration means. It shows the first knock of each sequence."""
+    config = configuration.load(paths.config)
+    holders = keyholding.load(keyholding.locate(paths.config), config.doors)
+    ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening)
+    if as_json:
+        objects = (*ruleset.sets, *ruleset.chains, *ruleset.rules, *ruleset.elements)
+        table = {"table": {"family": "inet", "name": "portress"}}
+        print_json({"nftables": [{"add": one} for one in (table, *objects)]})
+    else:
+        click.echo(render(ruleset), nl=False)

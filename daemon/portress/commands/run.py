@@ -1,0 +1,28 @@
+"""`portress run`: the daemon in the foreground, as systemd starts it."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import time
+
+import click
+
+from portress import events
+from portress.commands.common import common, root_only
+from portress.paths import Paths
+from portress.session import origin
+
+
+@click.command()
+@click.option("--debug", is_flag=True, help="tell also every right knock (never its port)")
+@common
+def run(paths: Paths, debug: bool) -> None:
+    """Hear knocks and open doors until SIGTERM or SIGINT. The guard stays when it ends."""
+    from portress.service import Service
+
+    root_only("portress run")
+    write = events.journal() if events.into_journal() else events.plain(sys.stderr)
+    teller = events.Events(write, time.monotonic_ns, events.DEBUG if debug else events.INFO)
+    here = origin()
+    asyncio.run(Service(paths, teller).run([here] if here is not None else []))

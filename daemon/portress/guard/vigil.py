@@ -1,0 +1,118 @@
+"""Standing watch over the guard: nftables' own notifications, and which of them are about our table.
+
+The kernel announces every change to its rules (NFNLGRP_NFTABLES). What this process's own handle did is
+told from what others did by the netlink port it came from. Constants: include/uapi/linux/netfilter/
+nf_tables.h and nfnetlink.h.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import socket
+import stat
+import struct
+from types import TracebackType
+from typing import Final, Self
+
+from portress.guard.ruleset import TABLE
+from portress.netlink import NETLINK_NETFILTER, attributes
+
+_GROUP: Final = 7  # NFNLGRP_NFTABLES
+_NFTABLES: Final = 10
+_NFPROTO_INET: Final = 1
+_NEWGEN: Final = 15
+_TABLE_NAME: Final = 1  # NFTA_TABLE_NAME, and NFTA_CHAIN_TABLE, NFTA_RULE_TABLE, NFTA_SET_TABLE, …
+_PROC_PID, _PROC_NAME = 2, 3
+_HEADER: Final = struct.Struct("=IHHII")
+_SO_RCVBUFFORCE: Final = 33
+_BUFFER: Final = 4 << 20
+_OURS: Final = TABLE.encode() + b"\0"
+
+
+def ports() -> set[int]:
+    """The netlink ports of this process's sockets to netfilter."""
+    found: set[int] = set()
+    for name in os.listdir("/proc/self/fd"):
+        if not _is_socket(name):
+            continue
+        with socket.socket(fileno=os.dup(int(name))) as sock:
+            if sock.family == socket.AF_NETLINK and sock.proto == NETLINK_NETFILTER:
+                found.add(sock.getsockname()[0])
+    return found
+
+
+def _is_socket(descriptor: str) -> bool:
+    try:
+        return stat.S_ISSOCK(os.fstat(int(descriptor)).st_mode)
+    except OSError:  # the one that listed the directory is closed by now
+        return False
+
+
+class Vigil:
+    """Hears of changes to the guard that were made by others. A context manager that owns its socket."""
+
+    def __init__(self) -> None:
+        self._socket: socket.socket | None = None
+        self._own: set[int] = set()
+
+    def __enter__(self) -> Self:
+        self._socket = socket.socket(
+            socket.AF_NETLINK, socket.SOCK_RAW | socket.SOCK_NONBLOCK | socket.SOCK_CLOEXEC, NETLINK_NETFILTER
+        )
+        try:
+            self._socket.setsockopt(socket.SOL_SOCKET, _SO_RCVBUFFORCE, _BUFFER)
+        except PermissionError:
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER)
+        self._socket.bind((0, 1 << (_GROUP - 1)))
+        self._own = ports()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._socket is not None:
+            self._socket.close()
+
+    def fileno(self) -> int:
+        assert self._socket is not None
+        return self._socket.fileno()
+
+    def read(self) -> str | None:
+        """The program that touched the guard since, "" if it is not known which; None if nobody did."""
+        assert self._socket is not None
+        touched, culprit = False, ""
+        while True:
+            try:
+                view = memoryview(self._socket.recv(1 << 17))
+            except BlockingIOError:
+                return culprit if touched else None
+            except OSError as error:
+                if error.errno != errno.ENOBUFS:
+                    raise
+                touched = True  # something was missed: better look
+                continue
+            while len(view) >= 20:
+                length, kind, _, _, port = _HEADER.unpack_from(view)
+                if length < 20:
+                    break
+                if kind >> 8 == _NFTABLES and port not in self._own:
+                    if kind & 0xFF == _NEWGEN:
+                        culprit = _culprit(view[20:length]) if touched else culprit
+                    elif view[16] == _NFPROTO_INET and _about_us(view[20:length]):
+                        touched = True
+                view = view[(length + 3) & ~3 :]
+
+
+def _about_us(payload: memoryview) -> bool:
+    return any(kind == _TABLE_NAME and value == _OURS for kind, value in attributes(payload))
+
+
+def _culprit(payload: memoryview) -> str:
+    pid, name = 0, ""
+    for kind, value in attributes(payload):
+        if kind == _PROC_PID:
+            pid = int.from_bytes(value, "big")
+        elif kind == _PROC_NAME:
+            name = bytes(value).rstrip(b"\0").decode(errors="replace")
+    return f"{name} (process {pid})" if name else ""

@@ -1,0 +1,186 @@
+"""The hot path: what the watcher hears goes through the tracker, and what the verdicts ask for is done.
+
+Knocks heard in one read are judged one after the other; those they admit are admitted together.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Callable
+from typing import Final
+
+from portress.books import Books
+from portress.doorkeeper import Doorkeeper
+from portress.durations import spell
+from portress.events import Events
+from portress.guard.table import GuardError, Table
+from portress.knock import Expected, Source
+from portress.recent import Recent
+from portress.tracker import Tracker
+from portress.verdict import Advanced, Completed, Ignored, Lapsed, Missed, Repeated, Replayed, Verdict
+from portress.watch import Watcher
+
+BUDGET: Final = 256  # datagrams read before the loop looks after something else
+_QUIET: Final = (Ignored, Repeated)
+
+
+class Listener:
+    """Hears `watcher`, asks `tracker`, acts through `doorkeeper`. `clock` gives ns."""
+
+    def __init__(
+        self,
+        watcher: Watcher,
+        tracker: Tracker,
+        doorkeeper: Doorkeeper,
+        table: Table,
+        books: Books,
+        events: Events,
+        clock: Callable[[], int],
+    ) -> None:
+        self.watcher = watcher
+        self.tracker = tracker
+        self.recent = Recent()
+        self.counts: Counter[type] = Counter()
+        self.replays: Counter[str] = Counter()
+        self.opened: Callable[[int], None] = lambda _ns: None  # told how long each opening took
+        self._doorkeeper = doorkeeper
+        self._table = table
+        self._books = books
+        self._events = events
+        self._clock = clock
+        self._lost = self._overruns = self._no_room = 0
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    def turn_to(self, watcher: Watcher) -> None:
+        """Hear another watcher from now on."""
+        self.watcher = watcher
+        self._lost, self._overruns = watcher.lost, watcher.overruns
+
+    def listen(self) -> None:
+        """Read what there is, up to the budget."""
+        hear, note, counts = self.tracker.hear, self.recent.note, self.counts
+        completed: list[tuple[Expected, Source, int]] = []
+        for packed, knock, when, _interface in self.watcher.read(BUDGET):
+            verdict = hear(packed, knock, when)
+            kind = type(verdict)
+            counts[kind] += 1
+            note(packed, knock, when, verdict)
+            if kind not in _QUIET:
+                self._act(packed, verdict, when, completed)
+        if completed:
+            self._open(completed)
+
+    def source(self, packed: bytes) -> Source:
+        """The source that the watcher's bytes stand for."""
+        config = self._doorkeeper.config
+        return Source.of(packed, config.prefix_4 if len(packed) == 4 else config.prefix_6)
+
+    def _act(
+        self, packed: bytes, verdict: Verdict, when: int, completed: list[tuple[Expected, Source, int]]
+    ) -> None:
+        if isinstance(verdict, Completed):
+            source = self.source(packed)
+            completed.extend((opening, source, when) for opening in verdict.openings)
+        elif isinstance(verdict, Advanced):
+            if self._events.wants("advanced"):
+                self._tell("advanced", packed, verdict, f"is at stage {verdict.stage} of {verdict.of}")
+        elif isinstance(verdict, Missed):
+            self._tell("missed", packed, verdict, f"missed at stage {verdict.stage} of {verdict.of}")
+            if verdict.shunned_until is not None:
+                self._shun(packed, verdict.shunned_until - when, verdict)
+        elif isinstance(verdict, Lapsed):
+            late = f"lapsed at stage {verdict.stage} of {verdict.of}: {spell(verdict.pause)} after the knock"
+            self._tell("lapsed", packed, verdict, f"{late} before, the gap is {spell(verdict.gap)}")
+        elif isinstance(verdict, Replayed):
+            self._replayed(self.source(packed), verdict.opening, verdict.last.step)
+
+    def _tell(self, name: str, packed: bytes, verdict: Advanced | Missed | Lapsed, text: str) -> None:
+        source, doors = self.source(packed), ", ".join(verdict.doors)
+        self._events.tell(name, f"{source} {text} ({doors})", source=source, door=doors, stage=verdict.stage)
+
+    def _shun(self, packed: bytes, ns: int, verdict: Missed) -> None:
+        source = self.source(packed)
+        misses = self.tracker.misses
+        assert misses is not None
+        self._events.tell(
+            "shunned",
+            f"{source} shunned for {spell(ns)} after {misses.limit} misses within {spell(misses.within)}"
+            f" ({', '.join(verdict.doors)})",
+            source=source,
+            door=", ".join(verdict.doors),
+            stage=verdict.stage,
+        )
+        try:
+            self._table.shun(source, ns)
+        except (
+            GuardError
+        ) as error:  # the tracker ignores it all the same; the kernel reports more than needed
+            self._events.tell("warning", str(error), source=source)
+
+    def _replayed(self, source: Source, opening: Expected, last: int) -> None:
+        self.replays[opening.door] += 1
+        older = "used before" if opening.step == last else "older than the last one used"
+        self._events.tell(
+            "replayed",
+            f"{source} refused at {opening.door}: replay of keyholder {opening.keyholder}, {older}",
+            source=source,
+            door=opening.door,
+            keyholder=opening.keyholder,
+        )
+
+    def _open(self, completed: list[tuple[Expected, Source, int]]) -> None:
+        at_once = [(opening, source) for opening, source, _ in completed if opening.step is None]
+        if at_once:
+            self._admit(at_once)
+            for opening, _, when in completed:
+                if opening.step is None:
+                    self.opened(self._clock() - when)
+        for opening, source, when in completed:
+            if opening.step is not None:
+                task = asyncio.get_running_loop().create_task(self._open_once(opening, source, when))
+                self._tasks.add(task)
+                task.add_done_callback(self._tasks.discard)
+
+    async def _open_once(self, opening: Expected, source: Source, when: int) -> None:
+        """Admit by a rotating sequence, once its use is on the disk."""
+        assert opening.keyholder is not None and opening.step is not None
+        if await self._books.use(opening.keyholder, opening.door, opening.step, source):
+            self._admit([(opening, source)])
+            self.opened(self._clock() - when)
+        else:
+            self._replayed(source, opening, opening.step)
+
+    def _admit(self, openings: list[tuple[Expected, Source]]) -> None:
+        try:
+            self._doorkeeper.open(openings)
+        except GuardError as error:
+            self._events.tell("warning", f"{len(openings)} not admitted: {error}")
+
+    def tidy(self) -> None:
+        """Once a second: forget callers whose gap is over, tell what was lost."""
+        for packed, stood in self.tracker.expire(self._clock()):
+            assert isinstance(packed, bytes)
+            source, doors = self.source(packed), ", ".join(stood.doors)
+            self._events.tell(
+                "expired",
+                f"{source} expired at stage {stood.stage} of {stood.of} ({doors})",
+                source=source,
+                door=doors,
+                stage=stood.stage,
+            )
+        lost, overruns = self.watcher.lost, self.watcher.overruns
+        if lost != self._lost or overruns != self._overruns:
+            missing, full = lost - self._lost, overruns - self._overruns
+            text = f"{missing} reported packets lost, the buffer was full {full} times"
+            self._events.tell("lost", text, count=lost - self._lost)
+            self._lost, self._overruns = lost, overruns
+
+    def look_for_room(self) -> int:
+        """How many first knocks found no room in the kernel's callers; told when it grows."""
+        no_room = self._table.found_no_room()
+        if no_room > self._no_room:
+            text = f"{no_room - self._no_room} first knocks found no room: callers is full (see `callers`)"
+            self._events.tell("full", text, count=no_room - self._no_room)
+        self._no_room = no_room
+        return no_room

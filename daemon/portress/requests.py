@@ -1,0 +1,182 @@
+"""What can be asked of the daemon on its control socket, a method a request."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Awaitable, Callable
+from typing import TYPE_CHECKING, Any
+
+from portress import answers
+from portress import keyholders as keyholding
+from portress.durations import spell
+from portress.errors import Mistake
+from portress.knock import SECOND, Source
+
+if TYPE_CHECKING:
+    from portress.service import Service
+
+Request = dict[str, Any]
+
+
+class Requests:
+    """Answers the requests to one daemon."""
+
+    def __init__(self, service: Service) -> None:
+        self._service = service
+        self._known: dict[str, Callable[[Request, int], Awaitable[Any]]] = {
+            "status": self._status,
+            "why": self._why,
+            "admit": self._admit,
+            "dismiss": self._dismiss,
+            "keyholders": self._keyholders,
+            "disenrol": self._disenrol,
+            "guard": self._guard,
+            "keep": self._keep,
+            "unguard": self._unguard,
+            "reload": self._reload,
+        }
+
+    async def handle(self, request: Request, uid: int) -> Any:
+        """The answer to `request`, asked by a process of user `uid`. Raises Mistake."""
+        method = self._known.get(request["do"])
+        if method is None:
+            raise Mistake(f"'{request['do']}' is no request; one of {', '.join(self._known)}")
+        return await method(request, uid)
+
+    async def _status(self, _request: Request, _uid: int) -> Any:
+        service = self._service
+        now, unix = service.clock(), service.unix()
+        counts = service.doorkeeper.register.counts()
+        steps = service.steps
+        return {
+            **answers.about(
+                service.config,
+                str(service.paths.config),
+                os.getpid(),
+                now - service.begun,
+                steps.step if steps.rota.rotates else None,
+                unix,
+            ),
+            "guard": {
+                "present": service.sentinel.guarding and service.table.listing() is not None,
+                "restorations": dict(service.sentinel.restorations),
+                "trial": service.sentinel.trial_left,
+            },
+            "doors": [answers.door(door, counts.get(name, 0)) for name, door in service.config.doors.items()],
+            "admissions": [
+                answers.admission(one, now, unix)
+                for one in sorted(service.doorkeeper.register, key=lambda one: one.until)
+                if one.until > now
+            ],
+            **answers.tracking(service.listener, now),
+            "keyholders": len(steps.rota.keyholders),
+            "ledger": {"present": service.books.ledger is not None, "failures": service.books.failures},
+            "events": service.events.last(),
+        }
+
+    async def _why(self, request: Request, uid: int) -> Any:
+        service, source = self._service, self._source(request)
+        return answers.why(
+            service.listener,
+            service.config,
+            source,
+            service.doorkeeper.register.of(source),
+            service.clock(),
+            service.unix(),
+            full=_trusted(uid),
+        )
+
+    async def _admit(self, request: Request, _uid: int) -> Any:
+        service, source = self._service, self._source(request)
+        door = service.config.doors.get(str(request.get("door")))
+        if door is None:
+            raise Mistake(self._no_door(request.get("door")))
+        seconds = request.get("for")
+        if seconds is not None and not (isinstance(seconds, int) and 0 < seconds <= 366 * 86400):
+            raise Mistake("an admission lasts from 1s to 366d")
+        ns = door.stay if seconds is None else seconds * SECOND
+        made = service.doorkeeper.admit([(door.name, source, ns, None, None, "command")])
+        known = made[0] if made else service.doorkeeper.register.get(door.name, source)
+        assert known is not None
+        left = spell(known.until - service.clock())
+        longer = "" if made else ", as it was already, for longer than asked"
+        return {"text": f"{source} is admitted to {door.name} for {left}{longer}"}
+
+    async def _dismiss(self, request: Request, _uid: int) -> Any:
+        service, source, door = self._service, self._source(request), request.get("door")
+        if door is not None and door not in service.config.doors:
+            raise Mistake(self._no_door(door))
+        ended = service.doorkeeper.dismiss(source, door)
+        if not ended:
+            raise Mistake(f"{source} is not admitted{f' to {door}' if door else ''}")
+        return {"text": f"{source} is dismissed from {', '.join(one.door for one in ended)}"}
+
+    async def _keyholders(self, request: Request, uid: int) -> Any:
+        """Take the keyholders anew: from the file, or from the text that only root may send."""
+        service, text = self._service, request.get("text")
+        if isinstance(text, str):
+            if not _trusted(uid):
+                raise Mistake("only root may change the keyholders")
+            holders = keyholding.parse(text, keyholding.FILE, service.config.doors)
+        else:
+            holders = service.load_keyholders(service.config)
+        await service.take_keyholders(holders)
+        return {"keyholders": len(holders)}
+
+    async def _disenrol(self, request: Request, uid: int) -> Any:
+        """Expect a keyholder's sequences no more and end their admissions."""
+        service, name = self._service, str(request.get("name"))
+        if not _trusted(uid):
+            raise Mistake("only root may change the keyholders")
+        rest = tuple(one for one in service.steps.rota.keyholders if one.name != name)
+        await service.take_keyholders(rest)
+        ended = service.doorkeeper.disenrol(name)
+        await service.books.forget(name)
+        return {"dismissed": [{"source": str(one.source), "door": one.door} for one in ended]}
+
+    async def _guard(self, request: Request, uid: int) -> Any:
+        """Put the guard in force by the configuration as it is now, perhaps on trial."""
+        self._root_only(uid)
+        service, seconds = self._service, request.get("trial")
+        admit = [_read_source(text) for text in request.get("admit", [])]
+        await service.reload()
+        service.sentinel.resume(service.masked(source) for source in admit)
+        if isinstance(seconds, int | float) and seconds > 0:
+            service.sentinel.on_trial(seconds)
+        return {"doors": list(service.config.doors)}
+
+    async def _keep(self, _request: Request, uid: int) -> Any:
+        self._root_only(uid)
+        return {"kept": self._service.sentinel.keep()}
+
+    async def _unguard(self, _request: Request, uid: int) -> Any:
+        self._root_only(uid)
+        return {"removed": self._service.sentinel.stand_down("the guard was taken away by command")}
+
+    async def _reload(self, _request: Request, uid: int) -> Any:
+        self._root_only(uid)
+        await self._service.reload()
+        return {"doors": list(self._service.config.doors)}
+
+    def _source(self, request: Request) -> Source:
+        return self._service.masked(_read_source(request.get("source")))
+
+    def _no_door(self, door: object) -> str:
+        return f"there is no door '{door}'; the doors are {', '.join(self._service.config.doors)}"
+
+    @staticmethod
+    def _root_only(uid: int) -> None:
+        if not _trusted(uid):
+            raise Mistake("only root may change the guard")
+
+
+def _trusted(uid: int) -> bool:
+    """Root, or the daemon's own user: who can read and change its files anyway."""
+    return uid in (0, os.geteuid())
+
+
+def _read_source(text: object) -> Source:
+    try:
+        return Source.parse(str(text))
+    except ValueError as error:
+        raise Mistake(f"'{text}': {error}") from None

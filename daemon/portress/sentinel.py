@@ -1,0 +1,183 @@
+"""Keeps the guard in force: loads it or takes it over at the start, puts it back when others throw it away,
+takes it away when told to, on trial or for good.
+
+While the guard was taken away by hand, a file beside the control socket says so: a daemon that starts
+then leaves the doors open. Only `portress guard`, or a reboot, ends that.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections import Counter
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Final
+
+from portress.doorkeeper import Doorkeeper
+from portress.events import Events
+from portress.guard.ruleset import Ruleset, build
+from portress.guard.table import GuardError, Table
+from portress.guard.vigil import Vigil
+from portress.knock import SECOND, Source
+from portress.ledger import Record
+from portress.tracker import Tracker
+
+AWAY: Final = "unguarded"  # the file's name
+BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
+
+
+def away_file(socket: Path) -> Path:
+    """The file that says the guard was taken away by hand."""
+    return socket.parent / AWAY
+
+
+class Sentinel:
+    """Keeps the guard of `doorkeeper.config` in `table`, its first knocks those that `tracker` expects."""
+
+    def __init__(
+        self,
+        table: Table,
+        tracker: Tracker,
+        doorkeeper: Doorkeeper,
+        events: Events,
+        clock: Callable[[], int],
+        away: Path,
+    ) -> None:
+        self.guarding = True
+        self.restorations: Counter[str] = Counter()  # how often the guard was put back, by cause
+        self.tracker = tracker
+        self.vigil = Vigil()
+        self._table = table
+        self._doorkeeper = doorkeeper
+        self._events = events
+        self._clock = clock
+        self._away = away
+        self._trial: asyncio.TimerHandle | None = None
+
+    def ruleset(self) -> Ruleset:
+        """The guard as it has to be now."""
+        return build(self._doorkeeper.config, self.tracker.trie.opening)
+
+    def begin(self, records: list[Record], admit: Iterable[Source], state: Path) -> tuple[int, int]:
+        """Take over the guard and its admissions, or load it: how many were found, how many restored.
+
+        `records` are the admissions under way by the ledger: restored if so configured, after a reboot
+        or where the guard is gone. `admit`: sources admitted to every door if the guard is loaded anew.
+        """
+        before = self._table.listing()
+        rebooted = _rebooted(state)
+        if before is None and self._away.exists():
+            self.guarding = False
+            self._tell_away("the guard was taken away by hand")
+            return 0, 0
+        self._table.load(self.ruleset())
+        found = self._doorkeeper.take_over(self._table.admissions(), records)
+        restored = 0
+        if self._doorkeeper.config.restore and (before is None or rebooted):
+            restored = self._doorkeeper.restore(records)
+        if before is None:
+            self.admit_everywhere(admit)
+        return found, restored
+
+    def admit_everywhere(self, sources: Iterable[Source]) -> None:
+        """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
+        self._doorkeeper.admit(
+            (door.name, source, door.stay, None, None, "command")
+            for source in sources
+            for door in self._doorkeeper.config.doors.values()
+        )
+
+    def look(self) -> None:
+        """Something was announced: if others touched the guard, put it back."""
+        culprit = self.vigil.read()
+        if culprit is not None and self.guarding:
+            cause = "removed" if self._table.listing() is None else "changed"
+            self.put_back(cause, f" by {culprit}" if culprit else "")
+
+    def put_back(self, cause: str, culprit: str = "") -> None:
+        """Load the guard with every admission. Tells what happened and counts it; raises nothing."""
+        if not self.guarding:
+            return
+        begun = self._clock()
+        try:
+            self._doorkeeper.put_back(self.ruleset())
+        except GuardError as error:
+            self._events.tell("refused", f"the guard was {cause}{culprit} and cannot be put back: {error}")
+            return
+        self.restorations[cause] += 1
+        took = (self._clock() - begun) / SECOND * 1000
+        count = len(self._doorkeeper.register)
+        self._events.tell(
+            "restored",
+            f"the guard was {cause}{culprit}; put back with {count} admissions in {took:.0f} ms",
+            cause=cause,
+        )
+
+    def check(self) -> None:
+        """Now and then: the guard must be there whatever was announced."""
+        if self.guarding and not self._table.present(self.ruleset()):
+            self.put_back("missing")
+
+    def resume(self, admit: Iterable[Source]) -> None:
+        """Put the guard in force after it was taken away by hand. Raises GuardError."""
+        with contextlib.suppress(FileNotFoundError):
+            self._away.unlink()
+        if not self.guarding:
+            self.guarding = True
+            self._doorkeeper.put_back(self.ruleset())
+        self.admit_everywhere(admit)
+
+    def stand_down(self, why: str) -> bool:
+        """Take the guard away and leave it so. False if there was none. Raises GuardError."""
+        self.keep()
+        self.guarding = False
+        with contextlib.suppress(OSError):
+            self._away.touch(mode=0o600)
+        there = self._table.remove()
+        self._tell_away(why)
+        return there
+
+    def _tell_away(self, why: str) -> None:
+        self._events.tell("unguarded", f"{why}: the doors are open; `portress guard` shuts them again")
+
+    def on_trial(self, seconds: float) -> None:
+        """Take the guard away after `seconds` unless `keep` comes first."""
+        self.keep()
+        text = "the guard was on trial and nobody kept it"
+        self._trial = asyncio.get_running_loop().call_later(seconds, self._end_trial, text)
+
+    def _end_trial(self, text: str) -> None:
+        self._trial = None
+        try:
+            self.stand_down(text)
+        except GuardError as error:
+            self._events.tell("refused", f"{text}, but it cannot be taken away: {error}")
+
+    def keep(self) -> bool:
+        """End the trial, the guard stays. False if there was no trial."""
+        if self._trial is None:
+            return False
+        self._trial.cancel()
+        self._trial = None
+        return True
+
+    @property
+    def trial_left(self) -> float | None:
+        """Seconds of the trial that are left, None if there is none."""
+        if self._trial is None:
+            return None
+        return max(0.0, self._trial.when() - asyncio.get_running_loop().time())
+
+
+def _rebooted(state: Path) -> bool:
+    """Whether the host was booted since a daemon last started here; from now on it was not."""
+    mark = state / "boot"
+    try:
+        now = BOOT.read_text().strip()
+        before = mark.read_text().strip() if mark.exists() else ""
+        if now != before:
+            mark.write_text(f"{now}\n")
+    except OSError:
+        return False
+    return before not in ("", now)

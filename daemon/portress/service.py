@@ -1,0 +1,342 @@
+"""The daemon: wires the stops together. The only place that knows them all, and that asks for the time.
+
+    watcher -> Tracker -> Verdict -> Doorkeeper -> guard's admitted sets, ledger, journal, metrics
+
+One asyncio loop does everything but two things: the ledger is written by a thread of its own (`books`),
+and the sequences of the next time step are derived in another, ahead of time (`steps`).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import time
+from collections.abc import Awaitable, Iterable
+from typing import Final
+
+from portress import config as configuration
+from portress import keyholders as keyholding
+from portress import lock
+from portress.books import Books
+from portress.config import Config
+from portress.control import Server
+from portress.doorkeeper import Doorkeeper
+from portress.errors import Mistake
+from portress.events import Events
+from portress.guard.ruleset import build
+from portress.guard.table import GuardError, Table
+from portress.keyholders import Keyholder
+from portress.knock import SECOND, Source
+from portress.ledger import Ledger, LedgerError, Record
+from portress.listener import Listener
+from portress.notify import Notify
+from portress.paths import Paths
+from portress.requests import Requests
+from portress.rota import Rota, furthest
+from portress.sentinel import Sentinel, away_file
+from portress.sequence.rotating import STEP, step_at
+from portress.steps import Steps
+from portress.tracker import Tracker
+from portress.verdict import Use
+from portress.watch import Watcher, watcher
+
+TICK: Final = 1.0  # seconds between two rounds of housekeeping
+AHEAD: Final = 10.0  # seconds before a new time step when its sequences are derived
+SELDOM: Final = 60  # rounds between two looks at what changes slowly
+CLOCK_STEP: Final = 2.0  # seconds by which the clock must jump to be told
+
+
+class Service:
+    """One daemon. `run` returns when it is told to stop, and raises Mistake if it cannot start."""
+
+    def __init__(self, paths: Paths, events: Events) -> None:
+        self.paths = paths
+        self.events = events
+        self.clock = time.monotonic_ns
+        self.unix = time.time
+        self.begun = self.clock()
+        self.notify = Notify()
+        self.reloads = {"done": 0, "refused": 0}
+        self._stack = contextlib.AsyncExitStack()
+        self._hearing = contextlib.ExitStack()
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._rounds = 0
+        self._offset = self.unix() - self.clock() / SECOND
+        self._stopped = asyncio.Event()
+
+    async def run(self, admit: Iterable[Source] = ()) -> None:
+        """Start, serve until SIGTERM or SIGINT, stop. The guard stays.
+
+        `admit`: sources that are admitted to every door if the guard has to be loaded.
+        """
+        async with self._stack:
+            await self._start(admit)
+            await self._stopped.wait()
+            self.notify.stopping()
+            await self._stop()
+
+    # The beginning
+
+    async def _start(self, admit: Iterable[Source]) -> None:
+        self.config = configuration.load(self.paths.config)
+        rota = Rota(self.config, self.load_keyholders(self.config))
+        held = lock.take()
+        if held is not None:
+            self._stack.enter_context(held)
+        for line in self.config.warnings:
+            self.events.tell("warning", line)
+        self.table = Table(own=True)
+        self.books = Books(self._open_ledger(), self.events, self.unix, self.clock)
+        self._stack.push_async_callback(self.books.close)
+        self.tracker = self._track(rota, self._used(rota))
+        self.doorkeeper = Doorkeeper(self.config, self.table, self.books, self.events, self.clock, self.unix)
+        away = away_file(self.paths.socket)
+        self.sentinel = Sentinel(self.table, self.tracker, self.doorkeeper, self.events, self.clock, away)
+        self.doorkeeper.repair = self.sentinel.put_back
+        self.steps = Steps(rota, self.tracker, self.table, self.unix, self.clock)
+        self._stack.callback(self.steps.close)
+        self._stack.callback(self._hearing.close)
+        hearing = self._open_watcher(self.config)
+        self.listener = Listener(
+            hearing, self.tracker, self.doorkeeper, self.table, self.books, self.events, self.clock
+        )
+        self._hear(hearing)
+        found, restored = self.sentinel.begin(self._under_way(), admit, self.paths.state)
+        await self._serve()
+        self._tell_ready(found, restored)
+
+    def load_keyholders(self, config: Config) -> tuple[Keyholder, ...]:
+        """The keyholders in the file or credential. Raises Mistake."""
+        return keyholding.load(keyholding.locate(self.paths.config), config.doors)
+
+    def _open_ledger(self) -> Ledger | None:
+        try:
+            self.paths.state.mkdir(mode=0o700, parents=True, exist_ok=True)
+            ledger = Ledger(self.paths.ledger, self.unix(), furthest(self.config))
+        except (LedgerError, OSError) as error:
+            self.events.tell("ledger", f"going on without a ledger: {error}")
+            return None
+        if ledger.set_aside is not None:
+            self.events.tell("ledger", f"damaged ledger set aside as {ledger.set_aside}: {ledger.damage}")
+        return ledger
+
+    def _used(self, rota: Rota) -> dict[tuple[str, str], Use]:
+        """Rotating sequences used up. Where nobody knows, all those that someone may have seen."""
+        ledger = self.books.ledger
+        try:
+            if ledger is not None:
+                ledger.expire(self.unix())
+                return {key: Use(one.step, one.source.packed) for key, one in ledger.used().items()}
+        except LedgerError as error:
+            self.events.tell("ledger", f"the ledger cannot be read: {error}")
+        seen = Use(step_at(self.unix()) + furthest(self.config), b"")
+        return {(one.name, door): seen for one in rota.keyholders for door in one.doors}
+
+    def _under_way(self) -> list[Record]:
+        try:
+            return [] if self.books.ledger is None else self.books.ledger.under_way(self.unix())
+        except LedgerError as error:
+            self.events.tell("ledger", f"the ledger cannot be read: {error}")
+            return []
+
+    def _track(self, rota: Rota, used: dict[tuple[str, str], Use]) -> Tracker:
+        trie = rota.trie(step_at(self.unix()))
+        return Tracker(trie, limit=rota.config.callers, misses=rota.config.misses, used=used)
+
+    def _open_watcher(self, config: Config) -> Watcher:
+        hearing = watcher(config, self.clock)
+        self._hearing.enter_context(hearing)
+        return hearing
+
+    def _hear(self, hearing: Watcher) -> None:
+        """Listen to a watcher: when its descriptor says so, or at its interval."""
+        self.listener.turn_to(hearing)
+        loop = asyncio.get_running_loop()
+        if hearing.interval is None:
+            descriptor = hearing.fileno()
+            loop.add_reader(descriptor, self.listener.listen)
+            self._hearing.callback(loop.remove_reader, descriptor)
+        else:
+            polling = loop.create_task(self._poll(hearing.interval))
+            self._hearing.callback(polling.cancel)
+
+    async def _poll(self, interval: float) -> None:
+        while True:
+            await asyncio.sleep(interval)
+            self.listener.listen()
+
+    async def _serve(self) -> None:
+        loop = asyncio.get_running_loop()
+        vigil = self._stack.enter_context(self.sentinel.vigil)
+        loop.add_reader(vigil.fileno(), self.sentinel.look)
+        server = Server(self.paths.socket, Requests(self).handle)
+        await server.start()
+        self._stack.push_async_callback(server.stop)
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self._stopped.set)
+        loop.add_signal_handler(signal.SIGHUP, lambda: self.later(self._reload_by_signal()))
+        loop.call_later(TICK, self._tick)
+        if self.notify.watchdog is not None:
+            self._feed(self.notify.watchdog / 2)
+
+    def _tell_ready(self, found: int, restored: int) -> None:
+        doors = ", ".join(
+            f"{door.name} ({' '.join(str(service) for service in door.services)})"
+            for door in self.config.doors.values()
+        )
+        admissions = f"; {found} admissions taken over" if found else ""
+        admissions += f"; {restored} admissions restored" if restored else ""
+        self.events.tell("ready", f"ready, watching by {self.config.watch}; doors: {doors}{admissions}")
+        self.notify.status(self.in_a_line())
+        self.notify.ready()
+
+    def masked(self, source: Source) -> Source:
+        """The source that an address or a prefix named by hand counts as. Raises Mistake if too wide."""
+        length = self.config.prefix_4 if source.family == 4 else self.config.prefix_6
+        if source.length < length:
+            raise Mistake(f"'{source}': a source is an address or a prefix of /{length} here (source_prefix)")
+        return Source.of(source.packed, length)
+
+    def in_a_line(self) -> str:
+        """Doors and admissions, for `systemctl status`."""
+        counts = self.doorkeeper.register.counts()
+        doors = ", ".join(f"{name}: {counts.get(name, 0)} admitted" for name in self.config.doors)
+        return doors if self.sentinel.guarding else f"UNGUARDED, the doors are open; {doors}"
+
+    # The middle
+
+    def later(self, work: Awaitable[None]) -> None:
+        """Do `work` in the loop; what goes wrong in it is told."""
+
+        async def told() -> None:
+            try:
+                await work
+            except Mistake as mistake:
+                self.events.tell("refused", str(mistake))
+
+        task = asyncio.get_running_loop().create_task(told())
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    def _feed(self, interval: float) -> None:
+        """Signs of life from the loop itself: a loop that hangs gives none."""
+        self.notify.alive()
+        asyncio.get_running_loop().call_later(interval, self._feed, interval)
+
+    def _tick(self) -> None:
+        asyncio.get_running_loop().call_later(TICK, self._tick)
+        self._rounds += 1
+        self.listener.tidy()
+        self.doorkeeper.expire()
+        self.events.settle()
+        self.notify.status(self.in_a_line())
+        self._look_at_clock()
+        if self.steps.rota.rotates and self.sentinel.guarding:
+            self.later(self._turn_steps())
+        if self._rounds % SELDOM == 0:
+            self.later(self._seldom())
+
+    async def _turn_steps(self) -> None:
+        await self.steps.change()
+        if STEP - self.unix() % STEP <= AHEAD:
+            await self.steps.prepare()
+
+    async def _seldom(self) -> None:
+        self.sentinel.check()
+        if self.sentinel.guarding:
+            self.listener.look_for_room()
+        await self.books.settle()
+
+    def _look_at_clock(self) -> None:
+        offset = self.unix() - self.clock() / SECOND
+        if abs(offset - self._offset) > CLOCK_STEP:
+            jump = offset - self._offset
+            text = f"the clock was set {'forward' if jump > 0 else 'back'} by {abs(jump):.1f} s"
+            self.events.tell("clock", f"{text}; admissions keep the time they have left", jump=f"{jump:.3f}")
+        self._offset = offset
+
+    # Changes
+
+    async def _reload_by_signal(self) -> None:
+        self.notify.reloading(self.clock())
+        try:
+            await self.reload()
+        finally:
+            self.notify.ready()
+
+    async def reload(self) -> None:
+        """Take the configuration and the keyholders anew, whole or not at all. Raises Mistake."""
+        try:
+            config = configuration.load(self.paths.config)
+            await self._take(config, self.load_keyholders(config))
+        except Mistake:
+            self.reloads["refused"] += 1
+            raise
+        self.reloads["done"] += 1
+        for line in config.warnings:
+            self.events.tell("warning", line)
+        self.events.tell("reloaded", f"reloaded {self.paths.config}: {len(config.doors)} doors")
+
+    async def take_keyholders(self, keyholders: tuple[Keyholder, ...]) -> None:
+        """Expect these keyholders' sequences from now on. Raises GuardError."""
+        await self.steps.change(Rota(self.config, keyholders))
+        self.events.tell("keyholders", f"{len(keyholders)} keyholders now")
+
+    async def _take(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
+        old, rota, step = self.config, Rota(config, keyholders), step_at(self.unix())
+        trie = await asyncio.get_running_loop().run_in_executor(None, rota.trie, step)
+        other_ears = _ears(config) != _ears(old)
+        if other_ears:
+            self._change_ears(config, old)
+        try:
+            ended = self.table.load(build(config, trie.opening)) if self.sentinel.guarding else []
+        except GuardError:
+            if other_ears:
+                self._change_ears(old, old)
+            raise
+        self.config = config
+        self.doorkeeper.reconfigure(config, ended)
+        if _memory(config) == _memory(old):
+            self.tracker.replace(trie)
+        else:
+            self.tracker = Tracker(trie, limit=config.callers, misses=config.misses, used=self.tracker.used)
+            self.sentinel.tracker = self.steps.tracker = self.listener.tracker = self.tracker
+        self.steps.adopt(rota, step)
+
+    def _change_ears(self, config: Config, old: Config) -> None:
+        """Listen as `config` wants; if that cannot be had, as `old` does, and raise Mistake."""
+        self._hearing.close()
+        try:
+            self._hear(self._open_watcher(config))
+        except Mistake:
+            self._hearing.close()
+            self._hear(self._open_watcher(old))
+            raise
+
+    # The end
+
+    async def _stop(self) -> None:
+        loop = asyncio.get_running_loop()
+        loop.remove_reader(self.sentinel.vigil.fileno())
+        self._hearing.close()
+        count = len(self.doorkeeper.register)
+        text = f"stopped; the guard stays, {count} admissions run on" if self.sentinel.guarding else "stopped"
+        self.events.tell("stopped", text)
+
+
+def _ears(config: Config) -> tuple[object, ...]:
+    """What of a configuration the watcher is made from."""
+    return (
+        config.watch,
+        config.group,
+        config.prefix_4,
+        config.prefix_6,
+        config.counter_interval,
+        config.journal_prefix,
+    )
+
+
+def _memory(config: Config) -> tuple[object, ...]:
+    """What of a configuration the tracker's memory of callers depends on."""
+    return (config.callers, config.misses, config.prefix_4, config.prefix_6)

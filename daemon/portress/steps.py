@@ -1,0 +1,78 @@
+"""Time steps: at each new one the expected sequences and the guard's first knocks are replaced together.
+
+The next step's tree is made ahead of time in a thread, so that the loop goes on hearing knocks; the
+change itself is one transaction in the kernel and one assignment in the tracker.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+from portress.guard.table import Table
+from portress.knock import SECOND
+from portress.rota import Rota
+from portress.sequence.rotating import step_at
+from portress.sequence.trie import Trie
+from portress.tracker import Tracker
+
+
+class Steps:
+    """Keeps `tracker` and `table` at the present step of `rota`. `unix` gives unix seconds, `clock` ns."""
+
+    def __init__(
+        self, rota: Rota, tracker: Tracker, table: Table, unix: Callable[[], float], clock: Callable[[], int]
+    ) -> None:
+        self.rota = rota
+        self.tracker = tracker
+        self.step = step_at(unix())
+        self.observe: Callable[[float], None] = lambda _seconds: None  # told how long each change took
+        self._table = table
+        self._unix = unix
+        self._clock = clock
+        self._thread = ThreadPoolExecutor(1, "steps")
+        self._ready: tuple[Rota, int, Trie] | None = None
+        self._busy = asyncio.Lock()
+
+    def adopt(self, rota: Rota, step: int) -> None:
+        """Take `rota` as it was loaded elsewhere, for time step `step`."""
+        self.rota, self.step, self._ready = rota, step, None
+
+    async def prepare(self) -> None:
+        """Derive the next step's sequences, unless that is done."""
+        rota, step = self.rota, self.step + 1
+        if not rota.rotates or (self._ready is not None and self._ready[:2] == (rota, step)):
+            return
+        async with self._busy:
+            trie = await asyncio.get_running_loop().run_in_executor(self._thread, rota.trie, step)
+            self._ready = (rota, step, trie)
+
+    async def change(self, rota: Rota | None = None) -> bool:
+        """Bring into force what the present moment, or `rota`, wants. True if anything changed.
+
+        Raises GuardError if the guard's first knocks cannot be replaced; then nothing is.
+        """
+        step = step_at(self._unix())
+        wanted = self.rota if rota is None else rota
+        if rota is None and (step == self.step or not wanted.rotates):
+            return False
+        begun = self._clock()
+        async with self._busy:
+            loop = asyncio.get_running_loop()
+            ready = self._ready
+            if ready is not None and ready[0] is wanted and ready[1] == step:
+                trie = ready[2]
+            else:
+                trie = await loop.run_in_executor(self._thread, wanted.trie, step)
+            before = self.tracker.trie.opening
+            await loop.run_in_executor(
+                self._thread, self._table.change_opening, before - trie.opening, trie.opening - before
+            )
+            self.tracker.replace(trie)
+            self.rota, self.step, self._ready = wanted, step, None
+        self.observe((self._clock() - begun) / SECOND)
+        return True
+
+    def close(self) -> None:
+        self._thread.shutdown(wait=False)
