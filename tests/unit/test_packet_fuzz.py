@@ -34,11 +34,10 @@ def packet(rng: random.Random) -> bytes:
     else:
         body = data
     if rng.random() < 0.5:
-        outer = dpkt.ip.IP(src=SOURCES[4], dst=bytes(4), p=protocol, ttl=64)
+        outer = dpkt.ip.IP(src=SOURCES[4], dst=bytes(4), p=protocol, ttl=64, data=body)
         outer.opts = b"\x01" * 4 * rng.randrange(11)
         outer.hl = 5 + len(outer.opts) // 4
-        outer.len = outer.hl * 4 + len(body)
-        return bytes(outer)[: outer.hl * 4] + body
+        return bytes(outer)
     for kind in rng.choices((0, 43, 44, 51, 60), k=rng.randrange(4)):
         size = 8 * rng.randrange(1, 4)
         units = size // 4 - 2 if kind == 51 else size // 8 - 1
