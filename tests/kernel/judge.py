@@ -1,19 +1,21 @@
 """The judge: the tracker's rules in nftables alone, against which a guard run by the daemon is compared.
 
-In: sequences as text and a gap in seconds. Out: a ruleset of staged timed sets, one set a stage and family,
-all in the packet path; after the packets, who is in its admitted sets. Written from the rules: it knows
-nothing of the package.
+In: sequences as text and a gap in seconds. Out: a ruleset of staged timed sets, all in the packet path; after
+the packets, who is in its admitted sets. Written from the rules: it knows nothing of the package.
 
-What is staged, for each run of right knocks that some sequence begins with:
+There is a set for each run of right knocks that a sequence begins with, for each gap among the sequences that
+go on from there, for each family: `after_tcp7101_2000_4` holds the sources that sent `tcp/7101` and have 2 s
+from then on for the next knock.
 
-- the right next knock moves the source to the next stage's set, which starts the gap anew, or admits it;
-- a wrong knock takes it out of its stage's set, and is then looked at as a first knock;
-- past the gap the element has timed out, and the knock is looked at as a first knock.
+- The right next knock moves the source to the next run's sets, of those gaps that it has kept so far, which
+  start anew, or admits it.
+- A wrong knock takes it out of all its run's sets, and is then looked at as a first knock.
+- Past the gap the elements have timed out: the knock is looked at as a first knock.
 
 The one place where staged sets as one would write them offhand differ by design: a knock that the source
 already got right in this run changes nothing, neither the stage nor the time left (TCP stacks repeat SYNs).
-Offhand, such a knock would be a wrong one, or one that starts over. Here each stage therefore has a rule that
-lets it pass. A source is at one stage at most: sequences with a shared beginning share its stages.
+Offhand, such a knock would be a wrong one, or one that starts over. Here each run therefore has a rule that
+lets it pass. A source is at one run at most: sequences with a shared beginning share it.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ from lab import Namespace, World, capture, link, namespace, sender
 from lab.packets import syn
 
 _PUBLIC = "tcp dport 80 accept"
+Run = tuple[str, ...]
 _FAMILIES = {4: ("ip", "ipv4_addr", "ipv4"), 6: ("ip6", "ipv6_addr", "ipv6")}
 
 
@@ -73,44 +76,85 @@ def _among(knocks: Sequence[str]) -> str:
     return "meta l4proto . th dport { " + ", ".join(knock.replace("/", " . ") for knock in knocks) + " }"
 
 
-def _stage(run: Sequence[str]) -> str:
-    return "after_" + "_".join(knock.replace("/", "") for knock in run)
+def _run(run: Run) -> str:
+    return "_".join(knock.replace("/", "") for knock in run)
 
 
-def _arrival(ways: Sequence[Way], run: tuple[str, ...], family: int, saddr: str) -> str:
-    """What is done with a source that has now got all of `run` right."""
-    done = [f"update @{way.door}_{family} {{ {saddr} timeout 1h }}" for way in ways if way.knocks == run]
-    onward = [way for way in ways if way.knocks[: len(run)] == run and len(way.knocks) > len(run)]
-    if onward:
-        gap = max(way.gap for way in onward)
-        done.append(f"update @{_stage(run)}_{family} {{ {saddr} timeout {int(gap * 1000)}ms }}")
-    return " ".join(done)
+class _Family:
+    """The sets and chains of one address family."""
 
+    def __init__(self, ways: Sequence[Way], family: int) -> None:
+        self.ways = ways
+        self.family = family
+        header, self.kind, _ = _FAMILIES[family]
+        self.saddr = f"{header} saddr"
+        self.runs = sorted({way.knocks[:length] for way in ways for length in range(1, len(way.knocks))})
 
-def _family(ways: Sequence[Way], family: int) -> str:
-    """Sets and chains of one address family."""
-    header, kind, _ = _FAMILIES[family]
-    saddr = f"{header} saddr"
-    runs = sorted({way.knocks[:length] for way in ways for length in range(1, len(way.knocks))})
-    text = ""
-    for name in [way.door for way in ways] + [_stage(run) for run in runs]:
-        text += f"set {name}_{family} {{ type {kind}; flags dynamic, timeout; size 65535; }}\n"
-    first = sorted({way.knocks[0] for way in ways})
-    text += f"chain first_{family} {{\n"
-    for knock in first:
-        text += f"  {_match(knock)} {_arrival(ways, (knock,), family, saddr)} accept\n"
-    text += "}\n"
-    for run in runs:
-        leave = f"delete @{_stage(run)}_{family} {{ {saddr} }}"
-        text += f"chain {_stage(run)}_{family} {{\n"
-        for knock in sorted({way.knocks[len(run)] for way in ways if way.knocks[: len(run)] == run}):
-            text += f"  {_match(knock)} {leave} {_arrival(ways, (*run, knock), family, saddr)} accept\n"
-        text += f"  {_among(run)} accept\n"
-        text += f"  {leave} goto first_{family}\n}}\n"
-    text += f"chain knocks_{family} {{\n"
-    for run in runs:
-        text += f"  {saddr} @{_stage(run)}_{family} goto {_stage(run)}_{family}\n"
-    return f"{text}  goto first_{family}\n}}\n"
+    def beyond(self, run: Run) -> list[Way]:
+        """The ways that go on from this run."""
+        return [way for way in self.ways if way.knocks[: len(run)] == run and len(way.knocks) > len(run)]
+
+    def gaps(self, run: Run) -> list[float]:
+        return sorted({way.gap for way in self.beyond(run)})
+
+    def after(self, run: Run, gap: float) -> str:
+        return f"after_{_run(run)}_{int(gap * 1000)}_{self.family}"
+
+    def chain(self, name: str, *rules: str) -> str:
+        return f"chain {name}_{self.family} {{\n" + "".join(f"  {rule}\n" for rule in rules) + "}\n"
+
+    def arrival(self, run: Run, gap: float) -> str:
+        """What is done with a source that has got all of `run` right, each knock within `gap`."""
+        done = [
+            f"update @{way.door}_{self.family} {{ {self.saddr} timeout 1h }}"
+            for way in self.ways
+            if way.knocks == run and way.gap == gap
+        ]
+        if gap in self.gaps(run):
+            done.append(f"update @{self.after(run, gap)} {{ {self.saddr} timeout {int(gap * 1000)}ms }}")
+        return " ".join(done)
+
+    def sets(self) -> str:
+        names = [f"{way.door}_{self.family}" for way in self.ways]
+        names += [self.after(run, gap) for run in self.runs for gap in self.gaps(run)]
+        return "".join(
+            f"set {name} {{ type {self.kind}; flags dynamic, timeout; size 65535; }}\n" for name in names
+        )
+
+    def first(self) -> str:
+        rules = []
+        for knock in sorted({way.knocks[0] for way in self.ways}):
+            gaps = sorted({way.gap for way in self.ways if way.knocks[0] == knock})
+            rules += [f"{_match(knock)} {self.arrival((knock,), gap)}" for gap in gaps]
+        return self.chain("first", *rules)
+
+    def at(self, run: Run) -> str:
+        """The chains of sources that have got `run` right."""
+        leave = [f"delete @{self.after(run, gap)} {{ {self.saddr} }}" for gap in self.gaps(run)]
+        onward = sorted({way.knocks[len(run)] for way in self.beyond(run)})
+        text = self.chain(f"left_{_run(run)}", *leave, "accept")
+        text += self.chain(f"wrong_{_run(run)}", *leave, f"goto first_{self.family}")
+        wrong = f"goto wrong_{_run(run)}_{self.family}"
+        for knock in onward:
+            longer = (*run, knock)
+            gaps = sorted({way.gap for way in self.beyond(run) if way.knocks[: len(longer)] == longer})
+            kept = [f"{self.saddr} @{self.after(run, gap)}" for gap in gaps]
+            moved = [f"{each} {self.arrival(longer, gap)}" for each, gap in zip(kept, gaps, strict=True)]
+            done = [f"{each} goto left_{_run(run)}_{self.family}" for each in kept]
+            text += self.chain(f"right_{_run(longer)}", *moved, *done, wrong)
+        rights = [f"{_match(knock)} goto right_{_run((*run, knock))}_{self.family}" for knock in onward]
+        return text + self.chain(f"at_{_run(run)}", *rights, f"{_among(run)} accept", wrong)
+
+    def knocks(self) -> str:
+        rules = [
+            f"{self.saddr} @{self.after(run, gap)} goto at_{_run(run)}_{self.family}"
+            for run in self.runs
+            for gap in self.gaps(run)
+        ]
+        return self.chain("knocks", *rules, f"goto first_{self.family}")
+
+    def text(self) -> str:
+        return self.sets() + self.first() + "".join(map(self.at, self.runs)) + self.knocks()
 
 
 def ruleset(ways: Sequence[Way]) -> str:
@@ -124,8 +168,8 @@ def ruleset(ways: Sequence[Way]) -> str:
     guarded = ", ".join(f"{way.port} : goto door_{way.door}" for way in ways)
     return f"""
 table inet judge {{
-{_family(ways, 4)}
-{_family(ways, 6)}
+{_Family(ways, 4).text()}
+{_Family(ways, 6).text()}
 {doors}
 chain entry {{
   type filter hook prerouting priority -150; policy accept;
