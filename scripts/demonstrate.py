@@ -1,0 +1,206 @@
+"""The main job, step by step, on a real kernel: `scripts/demo` runs it.
+
+Each step does one thing, says what it observed, and compares that with what was expected. The exit status
+is 0 only if every observation was the expected one. Everything is in namespaces that are removed at the end.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+from lab.portress import Daemon, daemon
+from lab.probe import tcp_state
+from lab.space import LabError, Namespace
+from lab.ssh import Sshd, sshd
+from lab.worlds import World, world
+
+STAY = 10  # seconds: short, for the demo
+CONFIG = f"""\
+watch: packet
+doors:
+  ssh:
+    services: [tcp/22]
+    stay: {STAY}s
+    linger: true
+    fixed: {{knocks: [tcp/7101, udp/9342, tcp/8120], gap: 5s}}
+"""
+RIGHT = ["tcp/7101", "udp/9342", "tcp/8120"]
+WRONG = ["tcp/7101", "tcp/8120", "udp/9342"]
+CLIENT = Path(__file__).resolve().parent / "knock"
+HOST = World.host4
+
+
+class Show:
+    """Prints the steps and remembers whether all went as expected."""
+
+    def __init__(self) -> None:
+        self.number = 0
+        self.wrong: list[str] = []
+        colour = sys.stdout.isatty()
+        self._bold, self._green, self._red, self._dim, self._end = (
+            ("\033[1m", "\033[32m", "\033[31m", "\033[2m", "\033[0m") if colour else ("",) * 5
+        )
+
+    def step(self, text: str) -> None:
+        """Begin a step."""
+        self.number += 1
+        print(f"\n{self._bold}{self.number}. {text}{self._end}", flush=True)
+
+    def expect(self, text: str, observed: object, wanted: object) -> None:
+        """Say what was observed; it was expected if it is `wanted`."""
+        good = observed == wanted
+        mark = f"{self._green}as expected" if good else f"{self._red}NOT EXPECTED, wanted {wanted}"
+        print(f"   {text}: {observed}   [{mark}{self._end}]", flush=True)
+        if not good:
+            self.wrong.append(f"step {self.number}: {text}: {observed}, wanted {wanted}")
+
+    def quote(self, text: str) -> None:
+        """What a command printed."""
+        for line in text.rstrip().splitlines():
+            print(f"   {self._dim}│ {line}{self._end}", flush=True)
+
+
+def port_22(ns: Namespace) -> str:
+    return tcp_state(ns, HOST, 22)
+
+
+def knock(ns: Namespace, knocks: list[str]) -> None:
+    ns.run([sys.executable, "-I", str(CLIENT), "--to", HOST, *knocks])
+    time.sleep(0.2)
+
+
+def nmap(ns: Namespace, *words: str) -> str:
+    """What nmap prints of its ports, without the lines about itself."""
+    done = ns.run(["nmap", "-n", "-Pn", *words, HOST], timeout=120)
+    return done.stdout
+
+
+def nmap_state(printed: str, port: str) -> str:
+    """What nmap says of a port, as `22/tcp`."""
+    lines = [line.split() for line in printed.splitlines() if line.startswith(f"{port} ")]
+    return lines[0][1] if lines else "not shown"
+
+
+def wait_until(true: Callable[[], bool], seconds: float) -> bool:
+    until = time.monotonic() + seconds
+    while not true():
+        if time.monotonic() > until:
+            return False
+        time.sleep(0.1)
+    return True
+
+
+def a_stranger(show: Show, w: World) -> None:
+    show.step("A stranger finds the port of the OpenSSH server closed")
+    show.expect("port 22, tried by a plain connection", port_22(w.stranger), "filtered")
+    printed = nmap(w.stranger, "-sS", "-p", "22,7101,8120,8121")
+    show.quote("\n".join(line for line in printed.splitlines() if "/tcp" in line))
+    show.expect("port 22 in nmap's SYN scan", nmap_state(printed, "22/tcp"), "filtered")
+    looks = {nmap_state(printed, f"{port}/tcp") for port in (7101, 8120, 8121)}
+    show.expect("the knock ports beside one that is none", ", ".join(sorted(looks)), "closed")
+
+
+def wrong_order(show: Show, w: World) -> None:
+    show.step("The right knocks in the wrong order leave it closed")
+    knock(w.stranger, WRONG)
+    show.expect("port 22", port_22(w.stranger), "filtered")
+
+
+def sweep(show: Show, w: World) -> None:
+    show.step("A sweep of all 65,535 TCP ports, and of the UDP ports around the knocks, does not open it")
+    begun = time.monotonic()
+    nmap(w.stranger, "-sS", "-p-", "-T5", "--max-retries", "1")
+    nmap(w.stranger, "-sU", "-p", "9300-9399", "-T5", "--max-retries", "0", "--host-timeout", "8s")
+    print(f"   nmap took {time.monotonic() - begun:.1f} s")
+    show.expect("port 22", port_22(w.stranger), "filtered")
+
+
+def right_knocks(show: Show, w: World, server: Sshd, d: Daemon) -> None:
+    show.step("The right knocks open it, and ssh logs in with a key")
+    time.sleep(0.3)
+    knock(w.stranger, RIGHT)
+    begun = time.monotonic()
+    done = server.ssh(w.stranger, HOST, "echo", "logged in from ${SSH_CLIENT%% *}")
+    show.expect("ssh says", done.stdout.strip() or done.stderr.strip(), f"logged in from {w.stranger4}")
+    print(f"   the login took {time.monotonic() - begun:.2f} s")
+    show.quote(d.verb("status").stdout)
+
+
+def another(show: Show, w: World) -> None:
+    show.step("Another address is still shut out")
+    show.expect(f"port 22 for {w.another4}", port_22(w.another), "filtered")
+
+
+def the_end_of_the_stay(show: Show, w: World, server: Sshd, d: Daemon) -> None:
+    show.step(f"The stay ends after {STAY} s: no new connection, but the session under way lives on")
+    session = server.session(w.stranger, HOST)
+    assert session.stdin is not None and session.stdout is not None
+    try:
+        session.stdin.write("before\n")
+        show.expect("the session under way answers", session.stdout.readline().strip(), "before")
+        ended = wait_until(lambda: not d.status()["admissions"], STAY + 5)
+        show.expect("the admission has ended", ended, True)
+        show.expect("port 22, a new connection", port_22(w.stranger), "filtered")
+        session.stdin.write("after\n")
+        show.expect("the session under way answers", session.stdout.readline().strip(), "after")
+    finally:
+        session.kill()
+        session.wait()
+    show.quote(d.verb("status").stdout)
+
+
+@contextlib.contextmanager
+def stoppable() -> Iterator[None]:
+    """SIGTERM and SIGHUP end it as Ctrl-C does: everything is cleaned up."""
+
+    def stop(number: int, _frame: object) -> None:
+        raise KeyboardInterrupt(signal.Signals(number).name)
+
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, stop)
+    yield
+
+
+def main() -> int:
+    show = Show()
+    begun = time.monotonic()
+    print(
+        "Portress: guarded ports are closed to everyone; a source that knocks the right sequence is let in."
+    )
+    print("A stranger, a host with a real OpenSSH server, another stranger: three network namespaces.")
+    try:
+        with stoppable(), world() as w, sshd(w.host) as server, daemon(w.host, CONFIG) as d:
+            show.quote(CONFIG)
+            a_stranger(show, w)
+            wrong_order(show, w)
+            sweep(show, w)
+            right_knocks(show, w, server, d)
+            another(show, w)
+            the_end_of_the_stay(show, w, server, d)
+            print("\nWhat the daemon told meanwhile:")
+            show.quote(d.log)
+    except KeyboardInterrupt:
+        print("\nStopped; everything is cleaned up.")
+        return 130
+    except LabError as error:
+        print(f"\nThe demo could not go on: {error}")
+        return 1
+    print()
+    if show.wrong:
+        print("NOT as expected:\n" + "\n".join(show.wrong))
+        return 1
+    print(
+        f"All {show.number} steps as expected, in {time.monotonic() - begun:.0f} s. Nothing is left behind."
+    )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
