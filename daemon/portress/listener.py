@@ -49,7 +49,8 @@ class Listener:
         self._books = books
         self._events = events
         self._clock = clock
-        self._lost = self._overruns = self._no_room = 0
+        self.no_room = 0  # first knocks that found no room in the kernel
+        self._lost = self._overruns = 0
         self._tasks: set[asyncio.Task[None]] = set()
 
     def turn_to(self, watcher: Watcher) -> None:
@@ -179,8 +180,8 @@ class Listener:
     def look_for_room(self) -> int:
         """How many first knocks found no room in the kernel's callers; told when it grows."""
         no_room = self._table.found_no_room()
-        if no_room > self._no_room:
-            text = f"{no_room - self._no_room} first knocks found no room: callers is full (see `callers`)"
-            self._events.tell("full", text, count=no_room - self._no_room)
-        self._no_room = no_room
+        if no_room > self.no_room:
+            text = f"{no_room - self.no_room} first knocks found no room: callers is full (see `callers`)"
+            self._events.tell("full", text, count=no_room - self.no_room)
+        self.no_room = no_room
         return no_room

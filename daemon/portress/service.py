@@ -30,8 +30,10 @@ from portress.keyholders import Keyholder
 from portress.knock import SECOND, Source
 from portress.ledger import Ledger, LedgerError, Record
 from portress.listener import Listener
+from portress.metrics import Metrics
 from portress.notify import Notify
 from portress.paths import Paths
+from portress.probe import clock
 from portress.requests import Requests
 from portress.rota import Rota, furthest
 from portress.sentinel import Sentinel, away_file
@@ -58,6 +60,8 @@ class Service:
         self.begun = self.clock()
         self.notify = Notify()
         self.reloads = {"done": 0, "refused": 0}
+        self._clock_seen: clock.Clock | None = None
+        self._metrics = contextlib.ExitStack()
         self._stack = contextlib.AsyncExitStack()
         self._hearing = contextlib.ExitStack()
         self._tasks: set[asyncio.Task[None]] = set()
@@ -170,6 +174,9 @@ class Service:
         loop = asyncio.get_running_loop()
         vigil = self._stack.enter_context(self.sentinel.vigil)
         loop.add_reader(vigil.fileno(), self.sentinel.look)
+        self.measure = Metrics(self)
+        self._stack.callback(self._metrics.close)
+        self._publish(self.config)
         server = Server(self.paths.socket, Requests(self).handle)
         await server.start()
         self._stack.push_async_callback(server.stop)
@@ -179,6 +186,16 @@ class Service:
         loop.call_later(TICK, self._tick)
         if self.notify.watchdog is not None:
             self._feed(self.notify.watchdog / 2)
+
+    def _publish(self, config: Config) -> None:
+        """Serve the metrics where `config` says. Raises Mistake, and then serves none."""
+        self._metrics.close()
+        if config.metrics is not None:
+            self._metrics.callback(self.measure.serve(*config.metrics))
+
+    def clock_error(self) -> float | None:
+        """How far off the clock may be (s) by the kernel's estimate; None if that is not known."""
+        return None if self._clock_seen is None else self._clock_seen.error
 
     def _tell_ready(self, found: int, restored: int) -> None:
         doors = ", ".join(
@@ -247,6 +264,10 @@ class Service:
         if self.sentinel.guarding:
             self.listener.look_for_room()
         await self.books.settle()
+        if self.steps.rota.rotates:
+            self._clock_seen = clock.read()
+            for finding in clock.judge(self.config, self._clock_seen):
+                self.events.tell("clock", f"{finding.what}: {finding.why}", door=finding.door)
 
     def _look_at_clock(self) -> None:
         offset = self.unix() - self.clock() / SECOND
@@ -303,6 +324,8 @@ class Service:
             self.tracker = Tracker(trie, limit=config.callers, misses=config.misses, used=self.tracker.used)
             self.sentinel.tracker = self.steps.tracker = self.listener.tracker = self.tracker
         self.steps.adopt(rota, step)
+        if config.metrics != old.metrics:
+            self._publish(config)
 
     def _change_ears(self, config: Config, old: Config) -> None:
         """Listen as `config` wants; if that cannot be had, as `old` does, and raise Mistake."""
