@@ -8,6 +8,7 @@ import itertools
 import os
 import select
 import socket
+import struct
 import sys
 from collections.abc import Iterator
 
@@ -129,6 +130,34 @@ def test_a_fragmented_datagram_is_heard_once_put_together(host: Namespace) -> No
             asking.sendto(bytes(5000), (HOST_4, 9342))
         heard = hear(ears, 1)
     assert [knock for _, knock, _, _ in heard] == [Knock.parse("udp/9342")]
+    assert dict(ears.odd) == {}
+
+
+def wrapped(source: str, target: str, first: int, extensions: bytes, port: int) -> bytes:
+    """A UDP datagram behind IPv6 extension headers, `first` being the number of the first one."""
+    body = extensions + struct.pack(">HHHH", 40000, port, 8, 0)
+    return struct.pack(">IHBB16s16s", 0x60000000, len(body), first, 64, packed(source), packed(target)) + body
+
+
+def test_extension_headers_are_seen_through_as_nftables_does(host: Namespace, send: Sender) -> None:
+    host.nft("table inet tracking { chain entry { type filter hook prerouting priority 0; ct state new; }; }")
+    options = bytes((1, 4, 0, 0, 0, 0))  # PadN
+    seen = {
+        9001: (0, bytes((17, 0)) + options),
+        9002: (60, bytes((17, 0)) + options),
+        9003: (43, bytes((17, 0)) + bytes(6)),
+        9004: (0, bytes((60, 0)) + options + bytes((43, 0)) + options + bytes((17, 0)) + bytes(6)),
+        9005: (44, bytes((17, 0, 0, 0, 0, 0, 0, 1))),  # an atomic fragment
+    }
+    unseen = {
+        9006: (51, bytes((17, 1)) + bytes(10)),
+        9007: (0, bytes((51, 0)) + options + bytes((17, 1)) + bytes(10)),
+    }
+    with watcher(host) as ears:
+        for port, (first, extensions) in (unseen | seen).items():
+            send.send(HOST_6, wrapped(ANA_6, HOST_6, first, extensions, port))
+        heard = hear(ears, len(seen))
+    assert [knock & 0xFFFF for _, knock, _, _ in heard] == list(seen)
     assert dict(ears.odd) == {}
 
 

@@ -96,7 +96,7 @@ def test_tcp_options_do_not_matter() -> None:
 
 
 def test_ipv6_extension_headers_are_stepped_over() -> None:
-    chain = extension(43) + extension(60, 24) + extension(51) + bytes([UDP, 4]) + bytes(22)
+    chain = extension(43) + extension(60, 24) + extension(UDP, 16)
     assert read(ipv6(udp(), 0, chain)) == (V6, UDP << 16 | 9342)
     assert read(ipv6(tcp(), 60, extension(TCP))) == (V6, TCP << 16 | 7101)
 
@@ -118,8 +118,21 @@ def test_fragments_are_no_knocks() -> None:
         assert read(ipv4(udp(), UDP, fragment=fragment)) is Oddity.FRAGMENT
         assert read(ipv4(tcp(), TCP, fragment=fragment, options=b"\x01" * 4)) is Oddity.FRAGMENT
     assert read(ipv4(udp(), UDP, fragment=0x4000)) == (V4, UDP << 16 | 9342)
-    assert read(ipv6(udp(), 44, bytes([UDP, 0, 0, 1]) + bytes(4))) is Oddity.FRAGMENT
-    assert read(ipv6(udp(), 60, extension(44) + bytes([UDP, 0, 0, 0]) + bytes(4))) is Oddity.FRAGMENT
+    for part in (b"\0\1", b"\0\x08", b"\0\x09", b"\x80\0"):
+        assert read(ipv6(udp(), 44, bytes([UDP, 0]) + part + bytes(4))) is Oddity.FRAGMENT
+        assert read(ipv6(udp(), 60, extension(44) + bytes([UDP, 0]) + part + bytes(4))) is Oddity.FRAGMENT
+
+
+def test_an_atomic_fragment_is_a_whole_packet() -> None:
+    for reserved in (b"\0\0\0", b"\xff\0\6"):
+        assert read(ipv6(udp(), 44, bytes([UDP]) + reserved + bytes(4))) == (V6, UDP << 16 | 9342)
+
+
+def test_nothing_behind_an_authentication_header_is_a_knock() -> None:
+    header = bytes([UDP, 1]) + bytes(10)
+    assert read(ipv6(udp(), 51, header)) is Oddity.PROTOCOL
+    assert read(ipv6(udp(), 0, extension(51) + header)) is Oddity.PROTOCOL
+    assert read(ipv4(header + bytes(udp()), 51)) is Oddity.PROTOCOL
 
 
 def test_port_0_is_no_knock() -> None:

@@ -5,7 +5,8 @@ source address and the knock as a plain int, or an Oddity. Nothing in here raise
 
 A knock is a first packet (rule 1 of the tracker): a TCP segment with SYN and without ACK, RST and FIN, as
 the guard's ruleset tests it, or a UDP datagram. Fragments are no knocks: the kernel puts packets together
-again before the guard sees them, so that a fragment that does arrive belongs to nobody honest.
+again before the guard sees them, so that a fragment that does arrive belongs to nobody honest. Behind an
+authentication header nothing is a knock: nftables' `meta l4proto` stops there, and so does the guard.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ class Oddity(Enum):
 
     PROTOCOL = "protocol"  # neither TCP nor UDP
     LATER = "later"  # TCP, but not a connection's first packet
-    FRAGMENT = "fragment"  # a first or later part, or an IPv6 fragment header
+    FRAGMENT = "fragment"  # a part of a packet
     PORT = "port"  # port 0 is no knock
     SHORT = "short"  # the headers were not captured whole
     LENGTH = "length"  # lengths that contradict each other, or no IP packet at all
@@ -43,8 +44,11 @@ _SYN: Final = 0x02
 _TCP: Final = TCP << 16
 _UDP: Final = UDP << 16
 
-_HOP_BY_HOP, _ROUTING, _FRAGMENT_HEADER, _AUTHENTICATION, _DESTINATION = 0, 43, 44, 51, 60
-_EXTENSIONS: Final = frozenset({_HOP_BY_HOP, _ROUTING, _AUTHENTICATION, _DESTINATION})
+_HOP_BY_HOP, _ROUTING, _FRAGMENT_HEADER, _DESTINATION = 0, 43, 44, 60
+_EXTENSIONS: Final = frozenset({_HOP_BY_HOP, _ROUTING, _FRAGMENT_HEADER, _DESTINATION})
+# The offset and "more fragments" (RFC 8200, 4.5). Without either it is an atomic fragment, a packet that is
+# whole (RFC 6946): the kernel takes the header away.
+_PART: Final = 0xFFF9
 # RFC 8200, 4.1 names five before the upper layer, destination options twice; more is somebody playing.
 _MOST_EXTENSIONS: Final = 8
 
@@ -100,15 +104,17 @@ def _ipv6(packet: Buffer, offset: int, end: int) -> tuple[bytes, int] | Oddity:
     start = offset + 40
     for _ in range(_MOST_EXTENSIONS + 1):
         if header not in _EXTENSIONS:
-            if header == _FRAGMENT_HEADER:
-                return Oddity.FRAGMENT
             return _transport(packet, header, source, start, end, length)
         if length < 8:
             return Oddity.LENGTH
-        if end - start < 2:
+        if end - start < 4:
             return Oddity.SHORT
-        # In units of 8 bytes without the first 8 (RFC 8200, 4.3); AH in 4 bytes without 8 (RFC 4302, 2.2).
-        size = (packet[start + 1] + 2) << 2 if header == _AUTHENTICATION else (packet[start + 1] + 1) << 3
+        if header == _FRAGMENT_HEADER:
+            if (packet[start + 2] << 8 | packet[start + 3]) & _PART:
+                return Oddity.FRAGMENT
+            size = 8
+        else:  # in units of 8 bytes, not counting the first 8 (RFC 8200, 4.3 to 4.6)
+            size = (packet[start + 1] + 1) << 3
         if size > length:
             return Oddity.LENGTH
         header = packet[start]
