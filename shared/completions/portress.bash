@@ -23,7 +23,7 @@ _portress() {
         [trace]="--json --source"
         [why]="--json"
         [history]="--door --keyholder --source --since --until --json --csv --chart"
-        [strength]="--json --chart"
+        [strength]="--json --chart --sources --rate --link"
         [doctor]="--json"
     )
     local common="--config --socket --state --help"

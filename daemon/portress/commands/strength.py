@@ -1,0 +1,112 @@
+"""`portress strength`: how hard the doors are to guess, against an attack of your choice."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections import Counter
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from portress import config as configuration
+from portress import keyholders as keyholding
+from portress import strength_chart
+from portress.commands.common import as_json, common, console, print_json
+from portress.knock import PROTOCOLS
+from portress.paths import Paths
+from portress.pitfalls import Surroundings, pitfalls
+from portress.strength import Attack, assess
+from portress.strength_screen import plain, screen
+
+SERVICES: Final = Path("/etc/services")
+EPHEMERAL: Final = Path("/proc/sys/net/ipv4/ip_local_port_range")
+_UNITS: Final = {"": 1, "k": 1e3, "M": 1e6, "G": 1e9, "T": 1e12}
+
+
+class _Rate(click.ParamType):
+    """A number of bits a second, as 100M or 1G."""
+
+    name = "bits"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if isinstance(value, float):
+            return value
+        found = re.fullmatch(r"(\d{1,9}(?:\.\d+)?)([kMGT]?)", str(value))
+        if found is None or float(found[1]) <= 0:
+            self.fail(f"'{value}': bits a second, as 100M or 1G", param, ctx)
+        return float(found[1]) * _UNITS[found[2]]
+
+
+@click.command()
+@click.option(
+    "--sources",
+    type=click.IntRange(1),
+    default=1000,
+    show_default=True,
+    metavar="N",
+    help="how many guess at once",
+)
+@click.option(
+    "--rate",
+    type=click.FloatRange(0, 1e12, min_open=True),
+    default=1000,
+    show_default=True,
+    metavar="R",
+    help="packets a second from each",
+)
+@click.option("--link", type=_Rate(), default="1G", show_default=True, help="the line, in bits a second")
+@as_json
+@click.option(
+    "--chart",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="draw the chance of a break-in over time into a .svg or .png file",
+)
+@common
+def strength(paths: Paths, sources: int, rate: float, link: float, as_json: bool, chart: Path | None) -> None:
+    """Reckon how hard each door is to guess, and warn of knocks badly chosen."""
+    config = configuration.load(paths.config)
+    holders = keyholding.load(keyholding.locate(paths.config), config.doors)
+    now, attack = time.time(), Attack(sources, rate, link)
+    present = [one for one in holders if one.until is None or one.until > now]
+    counts: Counter[tuple[str, str]] = Counter((door, one.style) for one in present for door in one.doors)
+    strengths = assess(config, counts, attack)
+    warnings = pitfalls(config, surroundings())
+    if chart is not None:
+        strength_chart.draw(chart, strengths, attack)
+    if as_json:
+        print_json(plain(strengths, warnings, attack, config.misses))
+    elif chart is not None:
+        click.echo(f"{chart}: {len(strengths)} curves of the chance of a break-in over time")
+    else:
+        console().print(screen(strengths, warnings, attack, config.misses))
+
+
+def surroundings(services: Path = SERVICES, ephemeral: Path = EPHEMERAL) -> Surroundings:
+    """What this host says of ports. A file that cannot be read says nothing."""
+    return Surroundings(_services(services), _ephemeral(ephemeral))
+
+
+def _services(path: Path) -> dict[int, str]:
+    """Knock -> name, of services(5): `ssh  22/tcp`."""
+    found: dict[int, str] = {}
+    try:
+        lines = path.read_text(errors="replace").splitlines()
+    except OSError:
+        return found
+    for line in lines:
+        words = line.partition("#")[0].split()
+        port, _, protocol = words[1].partition("/") if len(words) > 1 else ("", "", "")
+        if protocol in PROTOCOLS and port.isdecimal():
+            found.setdefault(PROTOCOLS[protocol] << 16 | int(port), words[0])
+    return found
+
+
+def _ephemeral(path: Path) -> tuple[int, int] | None:
+    try:
+        first, last = map(int, path.read_text().split())
+    except (OSError, ValueError):
+        return None
+    return first, last
