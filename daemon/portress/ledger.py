@@ -31,6 +31,7 @@ from portress.ledgerfile import (
     COLUMNS,
     Damaged,
     LedgerError,
+    NoLedger,
     beside,
     connect,
     errors_named,
@@ -38,7 +39,7 @@ from portress.ledgerfile import (
     replace,
 )
 
-__all__ = ["Ledger", "LedgerError", "Reader", "Record", "Use"]
+__all__ = ["Ledger", "LedgerError", "NoLedger", "Reader", "Record", "Use"]
 
 STEP: Final = 30  # s, RFC 6238's X
 BATCH: Final = 500  # rows read or deleted at a time
@@ -94,11 +95,11 @@ class Reader:
     """The ledger, read beside a running daemon."""
 
     def __init__(self, path: Path) -> None:
-        """Open the ledger at `path` for reading. Raises LedgerError, also where there is none."""
+        """Open the ledger at `path` for reading. Raises LedgerError, NoLedger where there is none."""
         self.path = path
         with errors_named(path):
             if not path.exists():
-                raise LedgerError(f"{path}: there is no ledger yet; portress run begins one")
+                raise NoLedger(f"{path}: there is no ledger yet; portress run begins one")
             try:
                 self._db = connect(path, "ro")
                 self._db.execute("SELECT 1 FROM admission LIMIT 1")

@@ -68,6 +68,10 @@ class LedgerError(Mistake):
     """The ledger cannot be read or written: the disk is full, read-only or damaged. One line."""
 
 
+class NoLedger(LedgerError):
+    """There is no ledger at all."""
+
+
 class Damaged(Exception):
     """This file is no ledger of ours, or no longer. `str()` says in which way."""
 

@@ -1,0 +1,44 @@
+"""`portress disenrol`: end a keyholder and their admissions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from portress import control, enrolment
+from portress.commands.common import as_json, common, print_json
+from portress.errors import Mistake
+from portress.keyholders import FILE
+from portress.paths import Paths
+
+
+@click.command()
+@click.argument("name")
+@as_json
+@common
+def disenrol(paths: Paths, name: str, as_json: bool) -> None:
+    """End NAME: their sequences open nothing any more, and who came in by them is dismissed."""
+    enrolment.remove(paths.config.parent / FILE, name)
+    try:
+        answer = control.ask(paths.socket, "disenrol", name=name)
+    except control.NoDaemon:
+        answer = None
+    except Mistake as mistake:
+        raise Mistake(
+            *mistake.lines, f"{name} is taken out of {FILE}, but the running daemon did not: see above"
+        ) from None
+    if as_json:
+        print_json({"keyholder": name, "daemon": answer is not None, **(answer or {"dismissed": []})})
+    else:
+        click.echo(_told(name, answer))
+
+
+def _told(name: str, answer: dict[str, Any] | None) -> str:
+    if answer is None:
+        return (
+            f"{name} is disenrolled. No daemon runs: admissions still in the guard last until their time is "
+            "over, unless portress dismiss ends them."
+        )
+    ended = [f"{one['source']} from {one['door']}" for one in answer["dismissed"]]
+    return f"{name} is disenrolled. Dismissed: {', '.join(ended) or 'nobody, for nobody was in'}."

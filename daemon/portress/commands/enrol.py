@@ -1,0 +1,128 @@
+"""`portress enrol`: make a keyholder's secret, add it to keyholders.yaml, hand the keycard over."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import click
+
+from portress import config as configuration
+from portress import control, enrolling, enrolment, keycard
+from portress.commands.common import as_json, common
+from portress.errors import Mistake
+from portress.keyholders import FILE, STYLES, Keyholder, Style, checked_name, expiry, expiry_text
+from portress.paths import Paths
+from portress.sequence.secret import generate
+
+MOST_SENT = 48 * 1024  # bytes of keyholders.yaml that fit into a request
+
+
+class _Word(click.ParamType):
+    """A word on the command line that a function of ours checks; it raises ValueError."""
+
+    def __init__(self, name: str, parse: Any) -> None:
+        self.name = name
+        self._parse = parse
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        try:
+            return self._parse(value) if isinstance(value, str) else value
+        except ValueError as error:
+            self.fail(f"'{value}': {error}", param, ctx)
+
+
+def _later(text: str) -> float:
+    until = expiry(text)
+    if until <= time.time():
+        raise ValueError("that is over already")
+    return until
+
+
+@click.command()
+@click.argument("name", type=_Word("name", checked_name))
+@click.option(
+    "--door", "doors", multiple=True, required=True, metavar="DOOR", help="may be given several times"
+)
+@click.option(
+    "--style", type=click.Choice(STYLES), help="how sequences come about (default: as the door has it)"
+)
+@click.option("--until", type=_Word("date", _later), help="the last day (UTC), or a moment with its zone")
+@click.option("--host", type=_Word("host", keycard.checked_host), help="how clients reach this host")
+@click.option(
+    "--keycard", "file", type=click.Path(path_type=Path), metavar="FILE", help="write the keycard, too"
+)
+@click.option(
+    "--phone",
+    type=_Word("url", lambda text: text and keycard.checked_page(text)),
+    is_flag=False,
+    flag_value="",
+    metavar="[URL]",
+    help="for a phone's browser; URL: where the knocking page is",
+)
+@as_json
+@common
+def enrol(
+    paths: Paths,
+    name: str,
+    doors: tuple[str, ...],
+    style: Style | None,
+    until: float | None,
+    host: str | None,
+    file: Path | None,
+    phone: str | None,
+    as_json: bool,
+) -> None:
+    """Enrol NAME: make a secret that opens DOOR, and print the keycard as a QR code.
+
+    Whoever has the keycard can open the door. It is shown this once and cannot be had again.
+    """
+    config = configuration.load(paths.config)
+    chosen, style = enrolling.chosen(doors, style, config.doors, phone is not None)
+    keyholder = Keyholder(
+        name, tuple(door.name for door in chosen), generate(secrets.token_bytes), style, until
+    )
+    new = enrolling.Enrolment(keyholder, chosen, host or enrolling.this_host(), phone)
+    files = enrolling.keycard_files(file, new.keycards()) if file is not None else {}
+    enrolling.write_new(files)
+    try:
+        enrolment.add(paths.config.parent / FILE, keyholder)
+    except BaseException:
+        enrolling.remove(files)
+        raise
+    click.echo(_told(new, files), err=as_json)
+    click.echo(new.json() if as_json else enrolling.handed_over(new, _screen()))
+    _tell_daemon(paths)
+
+
+def _told(new: enrolling.Enrolment, files: dict[Path, str]) -> str:
+    who = new.keyholder
+    until = "" if who.until is None else f", until {expiry_text(who.until)}"
+    lines = [f"{who.name} is enrolled for {' and '.join(who.doors)} (style {who.style}){until}."]
+    if files:
+        lines.append(f"Written: {', '.join(str(path) for path in files)}. It holds the secret: mode 0600.")
+    return "\n".join([*lines, ""])
+
+
+def _screen() -> enrolling.Screen:
+    if not sys.stdout.isatty():
+        return enrolling.Screen(colour=False)
+    colour = os.environ.get("TERM", "dumb") != "dumb"
+    return enrolling.Screen(colour, shutil.get_terminal_size().columns)
+
+
+def _tell_daemon(paths: Paths) -> None:
+    """Have a running daemon take the keyholders in, by their text: it may have no right to read the file."""
+    text = (paths.config.parent / FILE).read_text(encoding="utf-8")
+    more = {"text": text} if len(text.encode()) <= MOST_SENT else {}
+    try:
+        control.ask(paths.socket, "keyholders", **more)
+    except control.NoDaemon:
+        click.echo("No daemon runs: the sequences count from its next start.", err=True)
+    except Mistake as mistake:
+        raise Mistake(*mistake.lines, "enrolled, but the running daemon did not take it: see above") from None

@@ -1,0 +1,86 @@
+"""`portress keyholders`: list them, with their last use and never a secret."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import click
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from portress import config as configuration
+from portress import durations, moments
+from portress import keyholders as keyholding
+from portress.commands.common import as_json, common, console, print_json, warn
+from portress.keyholders import Keyholder, expiry_text
+from portress.ledger import LedgerError, NoLedger, Reader
+from portress.paths import Paths
+
+Uses = dict[tuple[str, str], float]
+
+
+@click.command()
+@as_json
+@common
+def keyholders(paths: Paths, as_json: bool) -> None:
+    """List the keyholders: their doors, style, end and last use."""
+    config = configuration.load(paths.config)
+    found = keyholding.load(keyholding.locate(paths.config), config.doors)
+    uses, now = _uses(paths), time.time()
+    if as_json:
+        print_json([values(keyholder, uses, now) for keyholder in found])
+    elif found:
+        console().print(table(found, uses, now))
+    else:
+        click.echo("Nobody is enrolled: portress enrol NAME --door DOOR makes a keyholder.")
+
+
+def _uses(paths: Paths) -> Uses:
+    """The last use by keyholder and door; nothing, with a warning, where the ledger cannot be read."""
+    try:
+        with Reader(paths.ledger) as reader:
+            return reader.last_uses()
+    except NoLedger:
+        return {}
+    except LedgerError as error:
+        warn(f"no last uses: {error}")
+        return {}
+
+
+def values(keyholder: Keyholder, uses: Uses, now: float) -> dict[str, Any]:
+    """A keyholder for programs; moments in UTC."""
+    until = keyholder.until
+    last = {
+        door: moments.utc(uses[keyholder.name, door])
+        for door in keyholder.doors
+        if (keyholder.name, door) in uses
+    }
+    return {
+        "name": keyholder.name,
+        "doors": list(keyholder.doors),
+        "style": keyholder.style,
+        "until": None if until is None else moments.utc(until),
+        "over": until is not None and until <= now,
+        "last_use": last,
+    }
+
+
+def table(found: tuple[Keyholder, ...], uses: Uses, now: float) -> Table:
+    """The keyholders as a table, moments of the host's zone."""
+    shown = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    for heading in ("name", "doors", "style", "until", "last use"):
+        shown.add_column(heading, overflow="fold")
+    for keyholder in found:
+        last = max((uses.get((keyholder.name, door), 0.0) for door in keyholder.doors), default=0.0)
+        over = keyholder.until is not None and keyholder.until <= now
+        until = "" if keyholder.until is None else expiry_text(keyholder.until)
+        shown.add_row(
+            Text(keyholder.name),
+            Text(", ".join(keyholder.doors)),
+            Text(keyholder.style),
+            Text(f"{until} (over)" if over else until, "yellow" if over else ""),
+            Text(durations.moment(last)[:16] if last else "never", "" if last else "dim"),
+        )
+    return shown
