@@ -1,0 +1,328 @@
+"""Doors on a real kernel: shut to strangers, open to those who knocked, in every shape the configuration allows."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from lab import crowd, daemon, portress, sender, service, sshd, tcp_state, udp_state, world
+from lab.portress import Daemon
+
+RIGHT = ["tcp/7101", "udp/9342", "tcp/8120"]
+FIXED = "fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 5s}"
+
+
+def config(door: str = "", top: str = "") -> str:
+    """A configuration with one door, ssh, and more keys of the door and of the whole."""
+    door = f"    {door}\n" if door else ""
+    stay = "" if "stay:" in door else "    stay: 1h\n"
+    services = "" if "services:" in door else "    services: [tcp/22]\n"
+    return f"{top}\ndoors:\n  ssh:\n{services}{stay}{door}    {FIXED}\n"
+
+
+def admitted(d: Daemon) -> set[str]:
+    return {one["source"] for one in d.status()["admissions"]}
+
+
+@pytest.mark.parametrize("family", [4, 6])
+def test_a_stranger_meets_a_shut_door_and_the_right_knocks_open_it(family: int) -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config()) as d, sender(w.stranger) as send:
+        host, stranger = (w.host4, w.stranger4) if family == 4 else (w.host6, w.stranger6)
+        assert tcp_state(w.stranger, host, 22) == "filtered"
+        send.knocks(stranger, host, RIGHT)
+        d.wait_for("admitted", stranger)
+        assert tcp_state(w.stranger, host, 22) == "open"
+        assert tcp_state(w.another, host, 22) == "filtered"
+        assert admitted(d) == {stranger}
+
+
+def test_the_log_names_source_door_and_stage_and_never_a_port_of_a_sequence() -> None:
+    with world() as w, daemon(w.host, config()) as d, sender(w.stranger) as send:
+        send.knocks(w.stranger4, w.host4, ["tcp/7101", "udp/9342", "tcp/9999"])
+        assert "198.51.100.10 missed at stage 2 of 3 (ssh)" in d.wait_for("missed")
+        send.knocks(w.stranger4, w.host4, RIGHT)
+        assert "198.51.100.10 admitted to ssh for 1h" in d.wait_for("admitted")
+        send.knocks(w.another4, w.host4, ["tcp/7101"])
+        assert f"{w.another4} expired at stage 1 of 3 (ssh)" in d.wait_for("expired", timeout=9)
+        for port in ("7101", "9342", "8120"):
+            assert port not in d.log
+
+
+def test_the_stay_ends_and_what_is_under_way_goes_on() -> None:
+    with world() as w, sshd(w.host) as server, daemon(w.host, config("stay: 3s")) as d:
+        d.verb("admit", w.stranger4, "ssh")
+        session = server.session(w.stranger, w.host4)
+        assert session.stdin and session.stdout
+        session.stdin.write("one\n")
+        assert session.stdout.readline() == "one\n"
+        d.wait_for("ended: expired", timeout=8)
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        session.stdin.write("two\n")
+        assert session.stdout.readline() == "two\n"
+        session.kill()
+
+
+def test_without_linger_sessions_end_with_the_admission() -> None:
+    with (
+        world() as w,
+        sshd(w.host) as server,
+        daemon(w.host, config("{stay: 4s, linger: false}"[1:-1].replace(", ", "\n    "))) as d,
+    ):
+        d.verb("admit", w.stranger4, "ssh")
+        session = server.session(w.stranger, w.host4)
+        assert session.stdin and session.stdout
+        session.stdin.write("one\n")
+        assert session.stdout.readline() == "one\n"
+        assert "flow cut" in d.wait_for("ended: expired", timeout=8)
+        before = _received(w.host, "tcp/22")
+        session.stdin.write("two\n")
+        time.sleep(1.5)
+        assert _received(w.host, "tcp/22") == before
+        session.kill()
+
+
+def _received(ns: object, _what: str) -> int:
+    """Bytes that the host's established ssh connections have received, by ss."""
+    import re
+
+    from lab import Namespace
+
+    assert isinstance(ns, Namespace)
+    told = ns.run(["ss", "-Htin", "sport", "=", ":22"]).stdout
+    return sum(int(number) for number in re.findall(r"bytes_received:(\d+)", told))
+
+
+def test_dismissing_cuts_what_is_under_way() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config()) as d:
+        d.verb("admit", w.stranger4, "ssh")
+        assert tcp_state(w.stranger, w.host4, 22) == "open"
+        assert "dismissed from ssh" in d.verb("dismiss", w.stranger4).stdout
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        again = d.verb("dismiss", w.stranger4, check=False)
+        assert again.returncode == 1 and again.stderr == "portress: 198.51.100.10 is not admitted\n"
+
+
+def test_rejected_a_guarded_port_answers_as_any_closed_one() -> None:
+    top = "closed: reject"
+    with (
+        world() as w,
+        service(w.host, "tcp/22"),
+        daemon(w.host, config("services: [tcp/22, udp/51820]", top)),
+    ):
+        for host in (w.host4, w.host6):
+            assert tcp_state(w.stranger, host, 22) == tcp_state(w.stranger, host, 23) == "closed"
+            assert udp_state(w.stranger, host, 51820) == udp_state(w.stranger, host, 51821) == "closed"
+
+
+def test_a_range_of_ports_is_guarded_whole_and_its_neighbours_are_not() -> None:
+    with world() as w, daemon(w.host, config("services: [tcp/8000-8010, tcp/22]")) as d:
+        for port in (22, 8000, 8005, 8010):
+            assert tcp_state(w.stranger, w.host4, port) == "filtered"
+        for port in (7999, 8011):
+            assert tcp_state(w.stranger, w.host4, port) == "closed"
+        d.verb("admit", w.stranger4, "ssh")
+        assert tcp_state(w.stranger, w.host4, 8010) == "closed"
+
+
+def test_only_outside_interfaces_are_guarded_when_they_are_named() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config(top="outside: [eth0]")):
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        assert tcp_state(w.another, w.host4, 22) == "open"
+        assert tcp_state(w.host, "127.0.0.1", 22) == "open"
+
+
+def test_without_names_every_interface_but_lo_is_guarded() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config()):
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        assert tcp_state(w.another, w.host6, 22) == "filtered"
+        assert tcp_state(w.host, w.host4, 22) == "open"
+
+
+def test_who_is_always_let_in_never_needs_to_knock_and_is_no_caller() -> None:
+    top = "always: [198.51.100.0/26, '2001:db8:1::/64']\npublic: [tcp/80]"
+    with (
+        world() as w,
+        service(w.host, "tcp/22"),
+        service(w.host, "tcp/80"),
+        daemon(w.host, config(top=top)) as d,
+        sender(w.stranger) as send,
+    ):
+        assert tcp_state(w.stranger, w.host4, 22) == tcp_state(w.stranger, w.host6, 22) == "open"
+        assert tcp_state(w.another, w.host4, 22) == "filtered"
+        assert tcp_state(w.another, w.host4, 80) == "open"
+        send.knocks(w.stranger4, w.host4, RIGHT)
+        time.sleep(0.3)
+        assert d.status()["knocks"] == {}
+
+
+def test_a_packet_to_a_public_or_guarded_port_is_no_knock() -> None:
+    with world() as w, daemon(w.host, config(top="public: [tcp/80]")) as d, sender(w.stranger) as send:
+        send.knocks(w.stranger4, w.host4, ["tcp/7101", "tcp/80", "udp/9342", "tcp/22", "tcp/8120"])
+        d.wait_for("admitted", w.stranger4)
+
+
+def test_a_whole_prefix_counts_as_one_source() -> None:
+    top = "source_prefix: {ipv4: 24, ipv6: 48}"
+    with world() as w, daemon(w.host, config(top=top)) as d, sender(w.stranger) as send:
+        for source, text in zip(("192.0.2.7", "192.0.2.8", "192.0.2.9"), RIGHT, strict=True):
+            send.knock(source, w.host4, text)
+        d.wait_for("192.0.2.0/24 admitted")
+        six = crowd(3, 6)
+        for source, text in zip(six, RIGHT, strict=True):
+            send.knock(source, w.host6, text)
+        d.wait_for("2001:db8:c::/48 admitted")
+        assert d.verb("admit", "198.51.100.70", "ssh").stdout.startswith("198.51.100.0/24 is admitted")
+        assert tcp_state(w.another, w.host4, 22) == "closed"
+
+
+def test_too_many_misses_are_shunned_and_the_right_knocks_then_ignored() -> None:
+    top = "misses: {limit: 3, within: 1m, shun: 4s}"
+    with (
+        world() as w,
+        service(w.host, "tcp/22"),
+        daemon(w.host, config(top=top)) as d,
+        sender(w.stranger) as send,
+    ):
+        send.knocks(w.stranger4, w.host4, ["tcp/7101", "tcp/1", "tcp/7101", "tcp/2", "tcp/7101", "tcp/3"])
+        assert "shunned for 4s after 3 misses within 1m (ssh)" in d.wait_for("shunned", w.stranger4)
+        send.knocks(w.stranger4, w.host4, RIGHT)
+        time.sleep(0.3)
+        assert admitted(d) == set()
+        time.sleep(4)
+        send.knocks(w.stranger4, w.host4, RIGHT)
+        d.wait_for("admitted", w.stranger4)
+
+
+def test_a_service_behind_destination_nat_is_guarded_and_routed_traffic_is_not_touched() -> None:
+    with world(backend=True) as w:
+        assert w.backend is not None
+        w.forward("tcp", 2222, 22)
+        with (
+            service(w.backend, "tcp/22"),
+            service(w.backend, "tcp/8120"),
+            daemon(w.host, config("services: [tcp/2222, tcp/22]")) as d,
+            sender(w.stranger) as send,
+        ):
+            # Routed through the host to the backend's own address: neither a guarded port nor a knock.
+            assert tcp_state(w.stranger, w.backend4, 22) == "open"
+            assert tcp_state(w.stranger, w.backend4, 8120) == "open"
+            for host, stranger in ((w.host4, w.stranger4), (w.host6, w.stranger6)):
+                assert tcp_state(w.stranger, host, 2222) == "filtered"
+                send.knocks(stranger, host, RIGHT)
+                d.wait_for("admitted", stranger)
+                assert tcp_state(w.stranger, host, 2222) == "open"
+                assert tcp_state(w.another, host, 2222) == "filtered"
+
+
+def test_knocks_towards_a_host_behind_are_not_counted() -> None:
+    with world(backend=True) as w, daemon(w.host, config()) as d, sender(w.stranger) as send:
+        send.knocks(w.stranger4, w.backend4, RIGHT)
+        time.sleep(0.3)
+        assert d.status()["knocks"] == {}
+
+
+def test_nmap_finds_nothing_and_opens_nothing() -> None:
+    """A stranger to the project: nmap's SYN scan of all ports and its UDP scan over the knock ports."""
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config()) as d:
+        scan = ["nmap", "-n", "-Pn", "--max-retries", "1", "-T5"]
+        tcp = w.stranger.run([*scan, "-sS", "-p-", w.host4], timeout=120).stdout
+        shown = [line.split()[:2] for line in tcp.splitlines() if "/tcp" in line]
+        assert shown == [["22/tcp", "filtered"]]
+        udp = w.stranger.run(
+            [*scan, "-sU", "-p", "9335-9349", "--host-timeout", "20s", w.host4], timeout=60
+        ).stdout
+        assert "9342/udp" not in udp.replace("9342/udp closed", "").replace("9342/udp open|filtered", "")
+        assert admitted(d) == set()
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+
+
+def test_hping3_sees_the_knock_ports_as_any_other_closed_port() -> None:
+    """Another stranger: hping3's view of a knock port and of its neighbour, TTL and window included."""
+    import re
+
+    def look(port: int) -> str:
+        words = ["hping3", "-n", "-S", "-c", "1", "-p", str(port), w.host4]
+        told = w.stranger.run(words, check=False, timeout=20).stdout
+        match = re.search(r"ttl=(\d+) .*flags=(\w+) seq=0 win=(\d+)", told)
+        assert match is not None, told
+        return " ".join(match.groups())
+
+    with world() as w, daemon(w.host, config()):
+        assert look(7101) == look(7102) == look(8120)
+
+
+def test_five_hundred_sources_at_once_are_admitted_and_none_else() -> None:
+    """Killed in the middle with SIGKILL: the doors stay shut, admissions survive, a restart carries on."""
+    with (
+        world() as w,
+        service(w.host, "tcp/22"),
+        daemon(w.host, config(top="callers: 2000")) as d,
+        sender(w.stranger) as send,
+    ):
+        right, wrong = crowd(500)[:250] + crowd(250, 6), crowd(512)[500:]
+        first, second = right[::2], right[1::2]
+
+        def knock(sources: list[str], texts: list[str]) -> None:
+            for text in texts:
+                for source in sources:
+                    send.knock(source, w.host6 if ":" in source else w.host4, text)
+
+        knock([*first, *wrong], RIGHT[:1])
+        knock(first, RIGHT[1:])
+        knock(wrong, [RIGHT[2], RIGHT[1]])
+        _wait(lambda: admitted(d) == set(first))
+        d.kill()
+        assert tcp_state(w.another, w.host4, 22) == "filtered"
+        d.start()
+        assert admitted(d) == set(first)
+        assert "250 admissions taken over" in d.log
+        knock(second, RIGHT)
+        _wait(lambda: admitted(d) == set(right))
+        assert tcp_state(w.another, w.host4, 22) == tcp_state(w.stranger, w.host4, 22) == "filtered"
+        assert d.status()["lost"] == 0
+
+
+def _wait(true: object, seconds: float = 10) -> None:
+    assert callable(true)
+    until = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < until, "it did not come about"
+        time.sleep(0.05)
+
+
+def test_full_callers_keep_out_new_ones_only_and_are_told() -> None:
+    top = "callers: 8"
+    with world() as w, daemon(w.host, config(top=top)) as d, sender(w.stranger) as send:
+        d.verb("admit", w.another4, "ssh")
+        send.knock(w.stranger4, w.host4, RIGHT[0])
+        for source in crowd(40):
+            send.knock(source, w.host4, RIGHT[0])
+        send.knocks(w.stranger4, w.host4, RIGHT[1:])
+        d.wait_for("admitted", w.stranger4)
+        assert len(d.status()["callers"]["listed"]) == 7
+        assert w.another4 in admitted(d)
+
+
+def test_portress_knock_opens_a_door_over_both_families() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config()) as d:
+        w.stranger.run([*_program(), "knock", w.host4, *RIGHT])
+        d.wait_for("admitted", w.stranger4)
+        w.stranger.run([*_program(), "knock", "--pause", "20", w.host6, *RIGHT])
+        d.wait_for("admitted", w.stranger6)
+
+
+def _program() -> list[str]:
+    import sys
+    from pathlib import Path
+
+    return [str(Path(sys.prefix, "bin", "portress"))]
+
+
+def test_the_defaults_are_the_trades() -> None:
+    """Common practice, no source: a minute between knocks, a day's trust, only the outside is guarded."""
+    text = "doors:\n  ssh:\n    services: [tcp/22]\n    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120]}\n"
+    with world() as w, daemon(w.host, text) as d, sender(w.stranger) as send:
+        assert portress(w.host, "rules", "--config", str(d.config)).stdout.count("timeout 62s") == 2
+        send.knocks(w.stranger4, w.host4, RIGHT)
+        assert "for 1d" in d.wait_for("admitted", w.stranger4)
