@@ -36,7 +36,7 @@ doors:
 
 
 def config(stay: str = "8h", more: str = "") -> str:
-    """A configuration with the door `ssh`; `more` is YAML at top level, or a further door (indented by two)."""
+    """A configuration with the door `ssh`; `more` is YAML at top level, or a further door, indented."""
     return CONFIG.format(stay=stay, more=more)
 
 
@@ -60,6 +60,10 @@ def chroot(root: Path, *words: str) -> str:
     return done.stdout
 
 
+def _unmount(place: Path) -> None:
+    subprocess.run(["umount", "--lazy", place], check=False)
+
+
 @functools.cache
 def installed(suite: str | None = None) -> Machines:
     """Boots machines that have the package. It is put on a copy of the root, which goes when the run ends."""
@@ -71,7 +75,7 @@ def installed(suite: str | None = None) -> Machines:
         each.mkdir()
     options = f"lowerdir={base},upperdir={upper},workdir={work}"
     subprocess.run(["mount", "-t", "overlay", "overlay", "-o", options, root], check=True)
-    atexit.register(subprocess.run, ["umount", "--lazy", root], check=False)
+    atexit.register(_unmount, root)
     shutil.copy(deb(), root / "root/portress.deb")
     chroot(root, "dpkg", "--install", "/root/portress.deb")
     return Machines(root)
@@ -84,7 +88,7 @@ def configure(machine: Machine, text: str) -> None:
 
 @contextlib.contextmanager
 def host(text: str | None = None, *, suite: str | None = None, run: bool = True) -> Iterator[Machine]:
-    """A booted machine with the package and this configuration; with `run`, the service is enabled and ready."""
+    """A booted machine with the package and this configuration; with `run`, its service is ready."""
 
     def prepare(machine: Machine) -> None:
         configure(machine, config() if text is None else text)
@@ -129,5 +133,3 @@ def messages(machine: Machine, unit: str) -> list[str]:
     """The texts in a unit's journal, all boots, oldest first."""
     machine.run("journalctl", "--sync", check=False)
     return [str(entry.get("MESSAGE")) for entry in machine.journal(unit)]
-
-

@@ -1,4 +1,4 @@
-"""The package: what is in it, that it installs from a distribution's archive alone, and what it leaves alone."""
+"""The package: what is in it, that it installs from the archive alone, and what it leaves alone."""
 
 from __future__ import annotations
 
@@ -40,12 +40,10 @@ def test_the_same_tree_gives_the_same_bytes() -> None:
 def test_it_installs_on_a_bare_debian_from_its_archive_alone() -> None:
     with scratch() as folder:
         root = folder / "root"
-        made = subprocess.run(
-            ["mmdebstrap", "--quiet", "--mode=root", "--variant=minbase", f"--include={deb()}", release(), root],
-            capture_output=True,
-            text=True,
-            timeout=300,
-        )
+        install = 'chroot "$1" apt-get install --yes --quiet --no-install-recommends /root/portress.deb'
+        hooks = [f"--customize-hook=upload {deb()} /root/portress.deb", f"--customize-hook={install}"]
+        words = ["mmdebstrap", "--quiet", "--mode=root", "--variant=apt", *hooks, release(), str(root)]
+        made = subprocess.run(words, capture_output=True, text=True, timeout=300)
         assert made.returncode == 0, made.stderr
         assert chroot(root, "dpkg-query", "-W", "-f", "${db:Status-Status}", "portress") == "installed"
         assert chroot(root, "portress", "--version").strip() == "portress 1.0.0"
@@ -86,7 +84,7 @@ def test_install_without_dpkg_and_uninstall_leave_only_what_is_the_administrator
             machine.copy(REPOSITORY / name, f"/root/tree/{name}")
         before = _files(machine.path("/usr"))
         machine.run("/root/tree/scripts/install")
-        assert machine.run("portress", "--version").stdout == "portress 1.0.0\n"
+        assert machine.run("/usr/local/bin/portress", "--version").stdout == "portress 1.0.0\n"
         assert machine.show("portress.service", "UnitFileState") == "disabled"
         configure(machine, config())
         machine.systemctl("start", "portress.service")
