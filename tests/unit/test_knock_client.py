@@ -1,0 +1,439 @@
+"""The stand-alone client, run as a program against ears on the loopback."""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import json
+import os
+import socket
+import subprocess
+import sys
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import client
+import make_vectors
+from ears import Ears
+
+ALONE = client.load()
+PYTHONS = client.interpreters()
+CARD: dict[str, Any] = {**make_vectors.KEYCARDS[0]["keycard"], "host": "127.0.0.1", "pool": [21000, 21999]}
+SECRET = CARD["secret"]
+DIALLED: dict[str, Any] = {**make_vectors.KEYCARDS[1]["keycard"], "host": "127.0.0.1"}
+
+Finished = subprocess.CompletedProcess[str]
+
+
+def run(*words: str | Path, python: str = sys.executable, typed: str = "") -> Finished:
+    command = [python, "-I", str(client.CLIENT), *map(str, words)]
+    return subprocess.run(command, input=typed, capture_output=True, text=True, timeout=60)
+
+
+def verb(*words: str | Path) -> Finished:
+    code = "import sys; from portress.commands import main; sys.exit(main())"
+    environment = {**os.environ, "PYTHONPATH": str(client.ROOT / "daemon")}
+    command = [sys.executable, "-c", code, "knock", *map(str, words)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, env=environment)
+
+
+def keep(path: Path, card: object, mode: int = 0o600) -> Path:
+    path.write_text(card if isinstance(card, str) else json.dumps(card), encoding="utf-8")
+    path.chmod(mode)
+    return path
+
+
+@pytest.fixture
+def keycard(tmp_path: Path) -> Path:
+    return keep(tmp_path / "vpn.keycard", CARD)
+
+
+def ears_for(card: dict[str, Any]) -> tuple[Ears, int]:
+    """Ears at the knocks of a step whose ports are all free, and that step's unix time."""
+    plan = ALONE.plan_of(json.dumps(card))
+    for step in count(63_333_333):
+        try:
+            return Ears(*(f"{protocol}/{port}" for protocol, port in plan.knocks(step))), step * 30 + 3
+        except OSError:
+            continue
+    raise AssertionError
+
+
+# Fixed sequences
+
+
+@pytest.mark.parametrize("python", PYTHONS)
+def test_knocks_arrive_once_each_in_the_order_given(python: str) -> None:
+    with Ears("tcp/0", "udp/0", "tcp/0", "udp/0", "tcp/0") as ears:
+        order = [ears.names[i] for i in (2, 1, 0, 4, 3)]
+        ran = run("--to", "127.0.0.1", "--pause", "100", *order, python=python)
+        assert ears.finish() == order
+    assert (ran.returncode, ran.stdout, ran.stderr) == (0, "", "")
+
+
+def test_knocks_may_stand_on_both_sides_of_an_option() -> None:
+    with Ears("udp/0", "udp/0") as ears:
+        assert run("--to", "127.0.0.1", ears.names[0], "--pause", "100", ears.names[1]).returncode == 0
+        assert ears.finish() == ears.names
+
+
+def test_closed_ports_are_no_failure() -> None:
+    with socket.socket() as bound:  # bound but not listening: it answers with RST
+        bound.bind(("127.0.0.1", 0))
+        port = bound.getsockname()[1]
+        assert run("--to", "127.0.0.1", f"tcp/{port}", f"udp/{port}").returncode == 0
+
+
+def test_a_knock_that_is_answered_is_hung_up() -> None:
+    with Ears("tcp/0", "tcp/0") as ears:
+        run("--to", "127.0.0.1", *ears.names)
+        ears.finish()
+        assert (len(ears.heard), ears.open) == (2, 0)
+
+
+def test_a_datagram_has_one_byte_and_each_has_a_source_port_of_its_own() -> None:
+    with Ears("udp/0") as ears:
+        run("--to", "127.0.0.1", "--pause", "10", *ears.names * 5)
+        ears.finish()
+    assert ears.said == [b"\0"] * 5
+    assert len(set(ears.callers)) > 1
+
+
+def test_a_pause_of_nothing_is_possible() -> None:
+    with Ears("udp/0") as ears:
+        assert run("--to", "127.0.0.1", "--pause", "0", *ears.names * 20).returncode == 0
+        assert len(ears.finish()) == 20
+
+
+def test_progress_is_told_on_request() -> None:
+    assert "127.0.0.1" in run("--to", "localhost", "-4", "-v", "udp/9342").stderr
+
+
+@pytest.mark.parametrize("name", ["two..dots", "x" * 70 + ".example"])
+def test_what_cannot_be_a_name_is_said_in_one_line(name: str) -> None:
+    ran = run("--to", name, "tcp/7101")
+    assert ran.returncode == 1
+    assert ran.stderr == f"knock: {name}: not a name or address\n"
+
+
+def test_a_family_the_host_does_not_have_is_said() -> None:
+    ran = run("-6", "--to", "127.0.0.1", "tcp/7101")
+    assert ran.returncode == 1
+    assert ran.stderr.startswith("knock: 127.0.0.1: ")
+
+
+# Keycards
+
+
+@pytest.mark.parametrize("python", PYTHONS)
+def test_a_keycard_knocks_the_sequence_of_the_moment(python: str, keycard: Path) -> None:
+    listening, unix = ears_for(CARD)
+    with listening as ears:
+        ran = run(keycard, "--at", str(unix), "--pause", "100", python=python)
+        assert ears.finish() == ears.names
+    assert ran.returncode == 0
+
+
+def test_an_authenticator_keycard_dials_the_code(tmp_path: Path) -> None:
+    listening, unix = ears_for(DIALLED)
+    with listening as ears:
+        run(keep(tmp_path / "ssh.keycard", DIALLED), "--at", str(unix), "--pause", "100")
+        assert ears.finish() == ears.names
+
+
+def test_a_keycard_is_read_from_standard_input() -> None:
+    listening, unix = ears_for(CARD)
+    with listening as ears:
+        assert run("-", "--at", str(unix), "--pause", "100", typed=json.dumps(CARD)).returncode == 0
+        assert ears.finish() == ears.names
+
+
+def test_after_a_rotating_sequence_the_clock_is_shown(keycard: Path) -> None:
+    ran = run(keycard, "--at", "1900000000", "--pause", "0")
+    assert "2030-03-17 17:46:40 UTC" in ran.stderr
+    assert "--offset" in ran.stderr
+
+
+def test_quiet_shows_nothing(keycard: Path) -> None:
+    assert run(keycard, "-q", "--pause", "0").stderr == ""
+
+
+def test_a_byte_order_mark_does_no_harm(tmp_path: Path) -> None:
+    assert run(keep(tmp_path / "card", "\ufeff" + json.dumps(CARD)), "--print").returncode == 0
+
+
+def test_print_sends_nothing_and_shows_no_knock(keycard: Path) -> None:
+    listening, unix = ears_for(CARD)
+    with listening as ears:
+        ran = run(keycard, "--at", str(unix), "--print")
+        assert ears.finish() == []
+    assert "vpn" in ran.stdout
+    assert not any(name.partition("/")[2] in ran.stdout for name in ears.names)
+    assert SECRET not in ran.stdout
+
+
+def test_print_shows_the_knocks_to_who_asks_for_them(keycard: Path) -> None:
+    ran = run(keep(keycard, make_vectors.KEYCARDS[0]["keycard"]), "--at", "1900000000", "--print", "-v")
+    assert ran.stdout.splitlines()[-1].split()[1:] == make_vectors.DERIVED[0]["knocks"]
+
+
+def shown(keycard: Path, *words: str) -> str:
+    return run(keycard, "--print", "-v", *words).stdout
+
+
+def test_a_moment_may_be_written_as_iso_8601(keycard: Path) -> None:
+    assert shown(keycard, "--at", "2030-03-17T17:46:40Z") == shown(keycard, "--at", "1900000000")
+
+
+@pytest.mark.parametrize("offset", ["90", "-90"])
+def test_an_offset_corrects_the_clock_both_ways(keycard: Path, offset: str) -> None:
+    moved = str(1_900_000_000 + int(offset))
+    assert shown(keycard, "--offset", offset, "--at", "1900000000") == shown(keycard, "--at", moved)
+
+
+def test_a_keycard_that_others_can_read_draws_a_warning(keycard: Path) -> None:
+    keycard.chmod(0o644)
+    ran = run(keycard, "--print")
+    assert ran.returncode == 0
+    assert ran.stderr.splitlines()[0].startswith("knock: warning: others on this computer")
+
+
+@pytest.mark.parametrize(
+    ("content", "reason"),
+    [
+        ("", "is not JSON"),
+        ("tcp/7101", "is not JSON"),
+        (SECRET, "is not JSON"),
+        ("[" * 60_000, "is not JSON"),
+        ("[]", "not a keycard"),
+        ("null", "not a keycard"),
+        ('{"door": "vpn"}', "not a keycard"),
+        (json.dumps({**CARD, "portress": True}), "another version"),
+        (json.dumps({**CARD, "portress": 2}), "another version"),
+        (json.dumps({**CARD, "host": 7}), "host"),
+        (json.dumps({**CARD, "secret": None}), "secret"),
+        (json.dumps({**CARD, "secret": SECRET + "é"}), "secret"),
+        (json.dumps({**CARD, "gap": True}), "gap"),
+        (json.dumps({**CARD, "gap": float("nan")}), "gap"),
+        (json.dumps({**CARD, "pool": {}}), "pool"),
+        (json.dumps({**CARD, "protocols": "tcp"}), "protocols"),
+        (json.dumps({**CARD, "protocols": [[]]}), "protocols"),
+        (json.dumps({**CARD, "length": True}), "length"),
+        (json.dumps({**CARD, "length": 10**30}), "length"),
+        (json.dumps({**DIALLED, "base": "21000"}), "base"),
+        (" " * 70_000, "far too long"),
+    ],
+)
+def test_a_bad_keycard_is_named_in_one_line_without_its_secret(
+    tmp_path: Path, content: str, reason: str
+) -> None:
+    ran = run(keep(tmp_path / "card", content))
+    assert ran.returncode == 1
+    (line,) = ran.stderr.splitlines()
+    assert line.startswith(f"knock: {tmp_path / 'card'} ")
+    assert reason in line
+    assert SECRET not in line
+
+
+def test_a_binary_keycard_is_refused_in_one_line(tmp_path: Path) -> None:
+    (tmp_path / "card").write_bytes(bytes(range(256)))
+    (tmp_path / "card").chmod(0o600)
+    assert len(run(tmp_path / "card").stderr.splitlines()) == 1
+
+
+def test_a_missing_keycard_is_said_in_one_line(tmp_path: Path) -> None:
+    ran = run(tmp_path / "none")
+    assert (ran.returncode, ran.stderr) == (1, f"knock: {tmp_path / 'none'}: No such file or directory\n")
+
+
+def test_a_pause_as_long_as_the_gap_is_refused(keycard: Path) -> None:
+    ran = run(keycard, "--pause", "10000")
+    assert (ran.returncode, ran.stderr.count("\n")) == (1, 1)
+    assert "gap is 10 s" in ran.stderr
+
+
+def test_a_plan_does_not_show_its_secret() -> None:
+    plan = ALONE.plan_of(json.dumps(CARD))
+    assert SECRET not in repr(plan)
+    assert repr(plan.secret) not in repr(plan)
+
+
+# Usage
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (),
+        ("a.keycard", "b.keycard"),
+        ("--to", "192.0.2.7"),
+        ("--to", "192.0.2.7", "tcp/0"),
+        ("--to", "192.0.2.7", "tcp/65536"),
+        ("--to", "192.0.2.7", "tcp/99999999999999999999"),
+        ("--to", "192.0.2.7", "sctp/7101"),
+        ("--to", "192.0.2.7", "7101"),
+        ("--to", "192.0.2.7", "tcp/٧"),
+        ("x", "--relay", "192.0.2.7"),
+        ("x", "--relay", "192.0.2.7", "ssh"),
+        ("-", "--relay", "192.0.2.7", "22"),
+        ("x", "--pause", "-1"),
+        ("x", "--pause", "nan"),
+        ("x", "--offset"),
+        ("x", "--offset", "late"),
+        ("x", "--at", "noon"),
+        ("x", "--at", "-1"),
+        ("x", "-4", "-6"),
+    ],
+)
+def test_wrong_usage_is_one_line_and_2(words: tuple[str, ...]) -> None:
+    ran = run(*words)
+    assert (ran.returncode, ran.stdout, ran.stderr.count("\n")) == (2, "", 1)
+
+
+def test_help_names_every_way_to_call_it() -> None:
+    ran = run("--help")
+    assert ran.returncode == 0
+    assert all(word in ran.stdout for word in ("KEYCARD", "--to HOST", "--relay HOST PORT", "ProxyCommand"))
+
+
+# Two address families, one use
+
+
+class Heard:
+    """A Knocker that sends nothing."""
+
+    pause = 0.05
+
+    def __init__(self, deaf: tuple[int, ...] = ()) -> None:
+        self.sent: list[tuple[int, list[tuple[str, int]]]] = []
+        self.deaf = deaf
+
+    def send(self, address: tuple[int, Any], knocks: list[tuple[str, int]]) -> None:
+        if address[0] in self.deaf:
+            raise ALONE.NotDone("no route")
+        self.sent.append((address[0], knocks))
+
+    def rest(self, seconds: float) -> None:
+        pass
+
+    def tidy(self, older: float = 0.0) -> None:
+        pass
+
+
+class Stopped:
+    """A clock that stands at a step."""
+
+    def __init__(self, step: int) -> None:
+        self.at = step
+
+    def step(self) -> int:
+        return self.at
+
+
+BOTH = [(socket.AF_INET6, ("2001:db8::7", 1, 0, 0)), (socket.AF_INET, ("192.0.2.7", 1))]
+PLAN = ALONE.plan_of(json.dumps(CARD))
+
+
+@pytest.mark.parametrize("step", [100, 101])
+def test_two_families_spend_two_steps_and_ipv4_takes_the_even_one(step: int) -> None:
+    heard = Heard()
+    ALONE.knock_all(PLAN, BOTH, heard, Stopped(step))
+    taken = [(family, step + i) for i, (family, _) in enumerate(heard.sent)]
+    assert [knocks for _, knocks in heard.sent] == [PLAN.knocks(step), PLAN.knocks(step + 1)]
+    assert sorted((family, number % 2) for family, number in taken) == [
+        (socket.AF_INET, 0),
+        (socket.AF_INET6, 1),
+    ]
+
+
+def test_one_family_takes_the_present_step() -> None:
+    heard = Heard()
+    ALONE.knock_all(PLAN, BOTH[:1], heard, Stopped(100))
+    assert heard.sent == [(socket.AF_INET6, PLAN.knocks(100))]
+
+
+def test_a_fixed_sequence_goes_over_both_families() -> None:
+    heard = Heard()
+    fixed = [("tcp", 7101), ("udp", 9342)]
+    ALONE.knock_all(ALONE.Plan("host", 60.0, tuple(fixed), {}, b""), BOTH, heard, Stopped(100))
+    assert heard.sent == [(family, fixed) for family, _ in BOTH]
+
+
+def test_a_family_that_cannot_send_does_not_hinder_the_other(capsys: pytest.CaptureFixture[str]) -> None:
+    heard = Heard(deaf=(socket.AF_INET6,))
+    ALONE.knock_all(PLAN, BOTH, heard, Stopped(101))
+    assert [family for family, _ in heard.sent] == [socket.AF_INET]
+    assert "warning: 2001:db8::7: no route" in capsys.readouterr().err
+
+
+def test_no_family_that_can_send_is_a_failure() -> None:
+    with pytest.raises(ALONE.NotDone, match="no route"):
+        ALONE.knock_all(PLAN, BOTH, Heard(deaf=(socket.AF_INET, socket.AF_INET6)), Stopped(100))
+
+
+def test_knocking_again_repeats_the_step_until_it_is_over() -> None:
+    clock = Stopped(100)
+    steps = ALONE.Steps(clock)
+    first = [steps.take(socket.AF_INET6, False), steps.take(socket.AF_INET, False)]
+    again = [steps.take(socket.AF_INET6, False), steps.take(socket.AF_INET, False)]
+    assert (first, again) == ([100, 101], [100, 101])
+    clock.at = 102
+    assert [steps.take(socket.AF_INET6, True), steps.take(socket.AF_INET, True)] == [102, 103]
+
+
+def test_addresses_have_one_of_each_family_and_only_with_a_route(monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = [
+        (socket.AF_INET, socket.SOCK_DGRAM, 17, "", (address, 1)) for address in ("127.0.0.1", "127.0.0.2")
+    ]
+    monkeypatch.setattr(ALONE.socket, "getaddrinfo", lambda *_, **__: rows)
+    found = ALONE.addresses("two.example", (socket.AF_INET, socket.AF_INET6))
+    assert found == [(socket.AF_INET, ("127.0.0.1", 1))]
+
+
+# Whatever the computer
+
+
+def test_the_syntax_is_that_of_python_3_9() -> None:
+    assert ast.parse(client.CLIENT.read_text(encoding="utf-8"), feature_version=(3, 9)).body
+
+
+def test_the_standard_library_is_enough() -> None:
+    tree = ast.parse(client.CLIENT.read_text(encoding="utf-8"))
+    imported = {alias.name for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names}
+    imported |= {node.module or "" for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+    assert {name.partition(".")[0] for name in imported} <= sys.stdlib_module_names
+
+
+def test_times_are_read_alike_with_and_without_a_zone() -> None:
+    assert ALONE.moment("2030-03-17T17:46:40") == ALONE.moment("2030-03-17T18:46:40+01:00") == 1_900_000_000
+
+
+def test_a_number_out_of_range_is_refused() -> None:
+    with pytest.raises((ValueError, argparse.ArgumentTypeError)):
+        ALONE.number_from(0)("-0.5")
+
+
+# The verb
+
+
+def test_the_verb_knocks_in_order() -> None:
+    with Ears("tcp/0", "udp/0") as ears:
+        ran = verb("127.0.0.1", *ears.names, "--pause", "100")
+        assert ears.finish() == ears.names
+    assert (ran.returncode, ran.stderr) == (0, "")
+
+
+def test_the_verb_takes_a_keycard(keycard: Path) -> None:
+    ran = verb(keycard, "--print", "-v", "--offset", "-90")
+    assert ran.returncode == 0
+    assert len(ran.stdout.splitlines()[-1].split()) == 5
+
+
+@pytest.mark.parametrize(
+    ("words", "status"), [(("nowhere.keycard",), 1), (("192.0.2.7", "tcp/0"), 2), ((), 2), (("x", "--no"), 2)]
+)
+def test_the_verbs_exit_status_tells_not_done_from_wrong_usage(words: tuple[str, ...], status: int) -> None:
+    assert verb(*words).returncode == status
