@@ -19,7 +19,7 @@ _portress() {
         [enrol]="--door --style --until"
         [disenrol]=""
         [keyholders]="--json"
-        [knock]="--pause"
+        [knock]="--pause --offset --print --quiet --verbose -4 -6"
         [trace]="--json --source"
         [why]="--json"
         [history]="--door --keyholder --source --since --until --json --csv --chart"
