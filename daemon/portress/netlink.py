@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import Final
 
 NETLINK_NETFILTER: Final = 12
-REQUEST, ACK, DUMP = 0x1, 0x4, 0x300  # NLM_F_REQUEST, NLM_F_ACK, NLM_F_DUMP
+REQUEST, ACK, EXCLUSIVE, CREATE, DUMP = 0x1, 0x4, 0x200, 0x400, 0x300  # NLM_F_…
 NESTED: Final = 0x8000
 _ERROR, _DONE = 2, 3
 _TYPE: Final = 0x3FFF  # without the flags for nesting and byte order

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 from collections import Counter
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -16,15 +17,18 @@ from typing import Final
 
 from portress.doorkeeper import Doorkeeper
 from portress.events import Events
+from portress.guard import flows
 from portress.guard.ruleset import Ruleset, build
 from portress.guard.table import GuardError, Table
 from portress.guard.vigil import Vigil
 from portress.knock import SECOND, Source
 from portress.ledger import Record
+from portress.session import connected
 from portress.tracker import Tracker
 
 AWAY: Final = "unguarded"  # the file's name
 BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
+BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandbox hides or mistakes that file
 
 
 def away_file(socket: Path) -> Path:
@@ -71,6 +75,8 @@ class Sentinel:
             self.guarding = False
             self._tell_away("the guard was taken away by hand")
             return 0, 0
+        if before is None:
+            self._adopt_sessions()
         self._table.load(self.ruleset())
         found = self._doorkeeper.take_over(self._table.admissions(), records)
         restored = 0
@@ -79,6 +85,15 @@ class Sentinel:
         if before is None:
             self.admit_everywhere(admit)
         return found, restored
+
+    def _adopt_sessions(self) -> None:
+        """Sessions under way go on when the doors are shut, also where nothing tracked them so far."""
+        doors = self._doorkeeper.config.doors.values()
+        try:
+            flows.adopt(connected(service for door in doors for service in door.services))
+        except OSError as error:
+            text = f"sessions under way may hang: connection tracking did not take them: {error.strerror}"
+            self._events.tell("warning", text)
 
     def admit_everywhere(self, sources: Iterable[Source]) -> None:
         """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
@@ -125,6 +140,7 @@ class Sentinel:
             self._away.unlink()
         if not self.guarding:
             self.guarding = True
+            self._adopt_sessions()
             self._doorkeeper.put_back(self.ruleset())
         self.admit_everywhere(admit)
 
@@ -174,7 +190,7 @@ def _rebooted(state: Path) -> bool:
     """Whether the host was booted since a daemon last started here; from now on it was not."""
     mark = state / "boot"
     try:
-        now = BOOT.read_text().strip()
+        now = os.environ.get(BOOT_ID) or BOOT.read_text().strip()
         before = mark.read_text().strip() if mark.exists() else ""
         if now != before:
             mark.write_text(f"{now}\n")

@@ -1,48 +1,109 @@
-"""From where this process is being run: the address at the other end of the SSH session, if there is one."""
+"""From where this process is being run, and who else is connected: what `portress guard` looks at first."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+import re
+import sys
+from collections.abc import Iterable, Iterator
+from ipaddress import IPv6Address
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
-from portress.knock import Source
+from portress.knock import TCP, Service, Source
 
 _VARIABLE: Final = "SSH_CONNECTION"
+_ESTABLISHED: Final = "01"  # TCP_ESTABLISHED in /proc/net/tcp (proc(5))
+_DEEPEST: Final = 64  # ancestors looked at
+
+
+class Connection(NamedTuple):
+    """An established TCP connection of this host: addresses in network byte order (4 or 16 bytes), ports."""
+
+    local: bytes
+    local_port: int
+    peer: bytes
+    peer_port: int
+    inode: str
 
 
 def origin() -> Source | None:
-    """The address that the SSH session comes from, found also behind sudo or su; None outside of SSH."""
-    for connection in _connections():
-        words = connection.split()
-        if len(words) == 4:
-            try:
-                return Source.parse(words[0])
-            except ValueError:
-                continue
+    """The address that the SSH session comes from, also behind sudo, su or env -i; None outside of SSH."""
+    for pid in ("self", *_ancestors()):
+        source = _by_variable(pid) or _by_socket(pid)
+        if source is not None:
+            return source
     return None
 
 
-def _connections() -> Iterator[str]:
-    """The variable of this process, then of the processes it descends from, as far as they can be read."""
-    if _VARIABLE in os.environ:
-        yield os.environ[_VARIABLE]
+def connected(services: Iterable[Service]) -> list[Connection]:
+    """The connections under way to one of the services of this host itself."""
+    wanted = list(services)
+    return [
+        one
+        for one in _connections("self")
+        if any((TCP << 16 | one.local_port) in service for service in wanted)
+    ]
+
+
+def _ancestors() -> Iterator[str]:
     pid = os.getppid()
-    for _ in range(64):
+    for _ in range(_DEEPEST):
         if pid <= 1:
             return
+        yield str(pid)
         try:
-            environment = Path(f"/proc/{pid}/environ").read_bytes()
-            pid = _parent(pid)
+            # The second field after the name, which may hold spaces (proc(5)).
+            pid = int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[1])
         except (OSError, ValueError):
             return
-        for entry in environment.split(b"\0"):
-            name, _, value = entry.partition(b"=")
-            if name == _VARIABLE.encode():
-                yield value.decode(errors="replace")
 
 
-def _parent(pid: int) -> int:
-    """The parent's process id: the second field after the name, which may hold spaces (proc(5))."""
-    return int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[1])
+def _by_variable(pid: str) -> Source | None:
+    try:
+        environment = Path(f"/proc/{pid}/environ").read_bytes()
+    except OSError:
+        return None
+    for entry in environment.split(b"\0"):
+        name, _, value = entry.decode(errors="replace").partition("=")
+        words = value.split()
+        if name == _VARIABLE and len(words) == 4:
+            try:
+                return Source.parse(words[0])
+            except ValueError:
+                return None
+    return None
+
+
+def _by_socket(pid: str) -> Source | None:
+    """The other end of an sshd's own connection."""
+    try:
+        if not Path(f"/proc/{pid}/comm").read_text().startswith("sshd"):
+            return None
+        links = {os.readlink(f"/proc/{pid}/fd/{name}") for name in os.listdir(f"/proc/{pid}/fd")}
+    except OSError:
+        return None
+    peers = (one.peer for one in _connections(pid) if f"socket:[{one.inode}]" in links)
+    return next((Source.of(peer) for peer in peers), None)
+
+
+def _connections(pid: str) -> Iterator[Connection]:
+    """Established TCP connections in the process's network namespace."""
+    for name in ("tcp", "tcp6"):
+        try:
+            lines = Path(f"/proc/{pid}/net/{name}").read_text().splitlines()[1:]
+        except OSError:
+            continue
+        for line in lines:
+            words = line.split()
+            if len(words) > 9 and words[3] == _ESTABLISHED:
+                yield Connection(*_end(words[1]), *_end(words[2]), words[9])
+
+
+def _end(text: str) -> tuple[bytes, int]:
+    """An address and port of /proc/net/tcp: 32-bit words in the host's byte order. IPv4-mapped is IPv4."""
+    address, _, port = text.partition(":")
+    words = re.findall(".{8}", address)
+    packed = b"".join(int(word, 16).to_bytes(4, sys.byteorder) for word in words)
+    mapped = IPv6Address(packed).ipv4_mapped if len(packed) == 16 else None
+    return (mapped.packed if mapped is not None else packed), int(port, 16)

@@ -17,14 +17,15 @@ from portress.commands.common import DURATION, common, root_only, warn
 from portress.config import Config
 from portress.durations import spell
 from portress.errors import Mistake
+from portress.guard import flows
 from portress.guard.ruleset import build
 from portress.guard.table import Table
-from portress.knock import SECOND, Source
+from portress.knock import SECOND, Service, Source
 from portress.paths import Paths
 from portress.rota import Rota
 from portress.sentinel import away_file
 from portress.sequence.rotating import step_at
-from portress.session import origin
+from portress.session import connected, origin
 
 
 @click.command()
@@ -63,6 +64,8 @@ def _load(paths: Paths, config: Config, here: Source | None, on_trial: int | Non
         source = Source.of(here.packed, config.prefix_4 if here.family == 4 else config.prefix_6)
         admit = [(door.name, source, door.stay) for door in config.doors.values()]
     trial.stop(paths.socket)
+    if table.listing() is None:
+        flows.adopt(connected(services(config)))
     ended = table.load(ruleset, admit)
     away_file(paths.socket).unlink(missing_ok=True)
     for one in ended:
@@ -84,11 +87,24 @@ def _tell(config: Config, here: Source | None, on_trial: int | None) -> None:
         click.echo(f"You are connected from {here}, so {here} is admitted: {stays}.")
     else:
         click.echo("You are not connected over SSH, so nobody was admitted on your account.")
+    peers = {Source.of(one.peer) for one in connected(services(config))} - {here}
+    others = [str(peer) for peer in sorted(peers, key=lambda peer: (peer.family, peer.packed))]
+    if others:
+        more = f" and {len(others) - 5} more" if len(others) > 5 else ""
+        click.echo(
+            f"Connected to guarded ports: {', '.join(others[:5])}{more}. Their sessions go on; to"
+            " connect anew they have to knock, or: portress admit SOURCE DOOR"
+        )
     if on_trial is not None:
         click.echo(
             f"On trial: in {spell(on_trial)} it is taken away again. Try now, from another terminal, that you"
             " can still get in; then keep it with: portress guard --keep"
         )
+
+
+def services(config: Config) -> list[Service]:
+    """Everything that the doors protect."""
+    return [service for door in config.doors.values() for service in door.services]
 
 
 def _keep(paths: Paths) -> None:

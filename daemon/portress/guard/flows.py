@@ -1,4 +1,4 @@
-"""Flows under way in the kernel's connection tracking: find those of a source through a door, and cut them.
+"""Flows under way in the kernel's connection tracking: cut those of a source, make known those it missed.
 
 Attribute numbers are those of the kernel's include/uapi/linux/netfilter/nfnetlink_conntrack.h.
 """
@@ -11,15 +11,22 @@ from collections.abc import Iterable
 from ipaddress import ip_address
 from typing import Final
 
-from portress.knock import Service, Source
-from portress.netlink import ACK, DUMP, NESTED, Netfilter, attribute, attributes
+from portress.knock import TCP, Service, Source
+from portress.netlink import ACK, CREATE, DUMP, EXCLUSIVE, NESTED, Netfilter, attribute, attributes
+from portress.session import Connection
 
 _CTNETLINK: Final = 1  # NFNL_SUBSYS_CTNETLINK
-_GET, _DELETE = 1, 2
-_TUPLE_ORIG: Final = 1
+_NEW, _GET, _DELETE = 0, 1, 2
+_TUPLE_ORIG, _TUPLE_REPLY, _STATUS, _PROTOINFO, _TIMEOUT = 1, 2, 3, 4, 7
 _TUPLE_IP, _TUPLE_PROTO = 1, 2
 _IP_SRC: Final = {4: 1, 6: 3}
-_PROTO_NUM, _PROTO_DST_PORT = 1, 3
+_PROTO_NUM, _PROTO_SRC_PORT, _PROTO_DST_PORT = 1, 2, 3
+_PROTOINFO_TCP: Final = 1
+_TCP_STATE, _TCP_FLAGS_ORIGINAL, _TCP_FLAGS_REPLY = 1, 4, 5
+_ESTABLISHED: Final = 3  # TCP_CONNTRACK_ESTABLISHED
+_LIBERAL: Final = bytes((0x08, 0x08))  # IP_CT_TCP_FLAG_BE_LIBERAL: its windows were not seen
+_SEEN_ASSURED: Final = 0x2 | 0x4 | 0x8  # IPS_SEEN_REPLY, IPS_ASSURED, IPS_CONFIRMED
+_LIFE: Final = 5 * 86400  # seconds: what the kernel gives an idle established connection
 
 
 def _matches(tuple_: memoryview, source: Source, services: Iterable[Service]) -> bool:
@@ -56,3 +63,47 @@ def cut(source: Source, services: Iterable[Service]) -> int:
             with contextlib.suppress(FileNotFoundError):  # it ended by itself meanwhile
                 list(netfilter.ask(_CTNETLINK, _DELETE, family, request, ACK))
     return len(found)
+
+
+def _tuple(kind: int, src: bytes, src_port: int, dst: bytes, dst_port: int) -> bytes:
+    first = _IP_SRC[4 if len(src) == 4 else 6]
+    addresses = attribute(first, src) + attribute(first + 1, dst)
+    ports = (
+        attribute(_PROTO_NUM, bytes((TCP,)))
+        + attribute(_PROTO_SRC_PORT, src_port.to_bytes(2, "big"))
+        + attribute(_PROTO_DST_PORT, dst_port.to_bytes(2, "big"))
+    )
+    return attribute(
+        kind | NESTED, attribute(_TUPLE_IP | NESTED, addresses) + attribute(_TUPLE_PROTO | NESTED, ports)
+    )
+
+
+def adopt(connections: Iterable[Connection]) -> int:
+    """Tell connection tracking of established connections that it did not see begin; how many it had missed.
+
+    Where nothing tracked before the guard came, their next packet would count as a first one and meet a
+    shut door. Raises OSError.
+    """
+    tcp = (
+        attribute(_TCP_STATE, bytes((_ESTABLISHED,)))
+        + attribute(_TCP_FLAGS_ORIGINAL, _LIBERAL)
+        + attribute(_TCP_FLAGS_REPLY, _LIBERAL)
+    )
+    rest = (
+        attribute(_STATUS, _SEEN_ASSURED.to_bytes(4, "big"))
+        + attribute(_TIMEOUT, _LIFE.to_bytes(4, "big"))
+        + attribute(_PROTOINFO | NESTED, attribute(_PROTOINFO_TCP | NESTED, tcp))
+    )
+    missed = 0
+    with Netfilter() as netfilter:
+        for one in connections:
+            family = socket.AF_INET if len(one.peer) == 4 else socket.AF_INET6
+            request = (
+                _tuple(_TUPLE_ORIG, one.peer, one.peer_port, one.local, one.local_port)
+                + _tuple(_TUPLE_REPLY, one.local, one.local_port, one.peer, one.peer_port)
+                + rest
+            )
+            with contextlib.suppress(FileExistsError):  # it is tracked
+                list(netfilter.ask(_CTNETLINK, _NEW, family, request, ACK | CREATE | EXCLUSIVE))
+                missed += 1
+    return missed

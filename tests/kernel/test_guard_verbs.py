@@ -1,0 +1,226 @@
+"""The guard's verbs: nobody locks himself out, nobody else's rules are touched, a trial ends by itself."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from lab import Namespace, daemon, service, sshd, tcp_state, world
+from lab.portress import Daemon
+
+CONFIG = """\
+doors:
+  ssh:
+    services: [tcp/22]
+    stay: 1h
+    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 5s}
+"""
+OTHERS = """
+table inet filter { chain input { type filter hook input priority 0; policy accept; tcp dport 9 drop; }; }
+table ip nat { chain pre { type nat hook prerouting priority dstnat; tcp dport 8 redirect to :9; }; }
+"""
+PROGRAM = str(Path(sys.prefix, "bin", "portress"))
+
+
+def tables(ns: Namespace) -> str:
+    return ns.run(["nft", "list", "tables"]).stdout
+
+
+def quiet(d: Daemon) -> bool:
+    """Whether no guard is loaded."""
+    return "portress" not in tables(d.ns)
+
+
+def test_the_guard_touches_no_other_table_and_unguard_takes_it_away_again() -> None:
+    with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        w.host.nft(OTHERS)
+        before = w.host.run(["nft", "list", "ruleset"]).stdout
+        told = d.verb("guard").stdout
+        assert "Shut to whoever is not admitted: ssh (tcp/22)." in told
+        assert "nobody was admitted on your account" in told
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        assert before in w.host.run(["nft", "list", "ruleset"]).stdout
+        assert "taken away" in d.verb("unguard").stdout
+        assert w.host.run(["nft", "list", "ruleset"]).stdout == before
+        assert d.verb("unguard").stdout == "There was no guard.\n"
+
+
+def test_the_rules_printed_are_those_that_are_loaded() -> None:
+    config = CONFIG.replace("stay: 1h", "stay: 1h\n    linger: false")
+    config = "always: [192.0.2.0/24, '2001:db8::/32']\npublic: [tcp/80, udp/443]\nclosed: reject\n" + config
+    for source_prefix in ("{ipv4: 32, ipv6: 128}", "{ipv4: 24, ipv6: 56}"):
+        for watch in ("packet", "journal", "counter"):
+            top = f"watch: {watch}\noutside: [eth0, eth1]\nsource_prefix: {source_prefix}\n"
+            with world() as w, daemon(w.host, top + config, guard=False, start=False) as d:
+                text = d.verb("rules").stdout
+                w.host.run(["nft", "-c", "-f", "-"], text=text)
+                w.host.nft(text)
+                by_text = w.host.run(["nft", "list", "table", "inet", "portress"]).stdout
+                w.host.run(["nft", "delete", "table", "inet", "portress"])
+                d.verb("guard")
+                loaded = w.host.run(["nft", "list", "table", "inet", "portress"]).stdout
+                assert _parts(loaded) == _parts(by_text)
+                assert json.loads(d.verb("rules", "--json").stdout)["nftables"]
+
+
+def _parts(listed: str) -> list[str]:
+    """Sets, maps and chains of a listed table; in which order the chains were made does not matter."""
+    return sorted(part.strip() for part in listed.strip().removesuffix("}").split("\n\n"))
+
+
+def test_sessions_under_way_before_the_guard_go_on_though_nothing_tracked_them() -> None:
+    with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        sessions = [server.session(w.stranger, host) for host in (w.host4, w.host6)]
+        for session in sessions:
+            assert session.stdin and session.stdout
+            session.stdin.write("before\n")
+            assert session.stdout.readline() == "before\n"
+        told = d.verb("guard").stdout
+        assert f"Connected to guarded ports: {w.stranger4}, {w.stranger6}." in told
+        for session in sessions:
+            assert session.stdin and session.stdout
+            session.stdin.write("after\n")
+            assert session.stdout.readline() == "after\n"
+            session.kill()
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+
+
+def test_over_ssh_the_address_it_is_run_from_is_admitted_first() -> None:
+    with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        words = f"{PROGRAM} guard {' '.join(d.options)}"
+        done = server.ssh(w.stranger, w.host4, words)
+        assert done.returncode == 0, done.stderr
+        assert (
+            f"You are connected from {w.stranger4}, so {w.stranger4} is admitted: ssh for 1h." in done.stdout
+        )
+        assert tcp_state(w.stranger, w.host4, 22) == "open"
+        assert tcp_state(w.another, w.host4, 22) == "filtered"
+
+
+def test_behind_a_shell_that_forgets_its_environment_the_address_is_still_found() -> None:
+    with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        words = f"env -i /bin/sh -c '{PROGRAM} guard {' '.join(d.options)}; :'"
+        done = server.ssh(w.stranger, w.host6, words)
+        assert f"so {w.stranger6} is admitted" in done.stdout, done.stderr
+
+
+def test_a_daemon_started_over_ssh_without_a_guard_admits_its_starter_too() -> None:
+    with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        session = server.session(w.stranger, w.host4, f"{PROGRAM} run {' '.join(d.options)} 2>&1")
+        assert session.stdout
+        while "ready" not in (line := session.stdout.readline()):
+            assert line, "the daemon ended"
+        assert [one["source"] for one in d.status()["admissions"]] == [w.stranger4]
+        subprocess.run(["kill", str(d.status()["pid"])], check=True)
+        session.wait(10)
+
+
+def test_a_trial_ends_by_itself_though_the_terminal_is_gone() -> None:
+    with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        done = server.ssh(w.stranger, w.host4, f"{PROGRAM} guard --trial 2s {' '.join(d.options)}")
+        assert "On trial: in 2s it is taken away again." in done.stdout, done.stderr
+        assert tcp_state(w.another, w.host4, 22) == "filtered"
+        _until(lambda: quiet(d))
+        assert tcp_state(w.another, w.host4, 22) == "open"
+
+
+def test_a_trial_that_is_kept_stays() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG, guard=False, start=False) as d:
+        d.verb("guard", "--trial", "2s")
+        assert d.verb("guard", "--keep").stdout == "The guard stays.\n"
+        time.sleep(2.5)
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        again = d.verb("guard", "--keep", check=False)
+        assert again.returncode == 1 and "no trial is under way; the guard is loaded" in again.stderr
+
+
+def test_a_trial_over_an_older_guard_puts_that_one_back_with_its_admissions() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG, guard=False, start=False) as d:
+        d.verb("guard")
+        d.verb("admit", w.stranger4, "ssh")
+        before = w.host.run(["nft", "-s", "list", "table", "inet", "portress"]).stdout.split("elements")[0]
+        d.configure(CONFIG.replace("tcp/22", "tcp/2222").replace("7101", "7102"))
+        d.verb("guard", "--trial", "2s")
+        assert tcp_state(w.another, w.host4, 22) == "open"
+        _until(lambda: tcp_state(w.another, w.host4, 22, timeout=0.3) == "filtered")
+        assert tcp_state(w.stranger, w.host4, 22) == "open"
+        after = w.host.run(["nft", "-s", "list", "table", "inet", "portress"]).stdout.split("elements")[0]
+        assert after == before
+
+
+def test_a_trial_with_a_daemon_ends_too_and_the_daemon_stands_down() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
+        d.verb("guard", "--trial", "2s")
+        assert d.status()["guard"]["trial"] > 0
+        assert "nobody kept it: the doors are open" in d.wait_for("on trial", timeout=5)
+        time.sleep(0.5)
+        assert quiet(d) and tcp_state(w.stranger, w.host4, 22) == "open"
+        d.restart()
+        assert "taken away by hand" in d.log and quiet(d)
+        d.verb("guard")
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        d.verb("guard", "--trial", "1s")
+        assert d.verb("guard", "--keep").stdout == "The guard stays.\n"
+        time.sleep(1.3)
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+
+
+def test_a_trial_begun_before_the_daemon_ends_with_the_daemon_running() -> None:
+    with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        d.verb("guard", "--trial", "4s")
+        d.start()
+        _until(lambda: quiet(d), 8)
+        time.sleep(0.3)
+        assert quiet(d)
+
+
+def test_admitting_and_dismissing_work_without_a_daemon() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG, start=False) as d:
+        assert "no daemon runs" in d.verb("admit", w.stranger4, "ssh", "--for", "10m").stdout
+        assert tcp_state(w.stranger, w.host4, 22) == "open"
+        told = d.status()
+        assert told["daemon"] is False and told["admissions"][0]["source"] == w.stranger4
+        d.verb("dismiss", w.stranger4)
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        assert "no door 'shop'; the doors are ssh" in d.verb("admit", w.stranger4, "shop", check=False).stderr
+
+
+def test_an_admission_is_never_shortened_and_always_set_anew() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d:
+        d.verb("admit", w.stranger4, "ssh", "--for", "3h")
+        assert "for longer than asked" in d.verb("admit", w.stranger4, "ssh", "--for", "10m").stdout
+        assert d.status()["admissions"][0]["left"] > 3 * 3600 - 60
+        d.verb("admit", w.stranger4, "ssh", "--for", "5h")
+        listed = w.host.run(["nft", "list", "set", "inet", "portress", "ssh_4"]).stdout
+        assert "timeout 5h expires 4h59m" in listed
+
+
+def test_without_root_every_verb_that_needs_it_says_so() -> None:
+    with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        d.folder.chmod(0o755)
+        d.config.chmod(0o644)
+        for verb in (["guard"], ["unguard"], ["run"], ["admit", "192.0.2.7", "ssh"]):
+            words = [
+                "setpriv",
+                "--reuid=65534",
+                "--regid=65534",
+                "--clear-groups",
+                "--",
+                PROGRAM,
+                *verb,
+                *d.options,
+            ]
+            done = w.host.run(words, check=False)
+            assert done.returncode == 1, verb
+            assert "root" in done.stderr and done.stderr.count("\n") == 1, done.stderr
+
+
+def _until(true: object, seconds: float = 6) -> None:
+    assert callable(true)
+    until = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < until, "it did not come about"
+        time.sleep(0.1)
