@@ -1,0 +1,231 @@
+"""The other tables' rules, as libnftables tells them, in a form that `passage` can follow.
+
+What iptables wrote comes in JSON without the content of its own matches and targets; as far as libnftables
+can say them in its text, they are read from there.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+import nftables
+from attrs import frozen
+
+from portress.errors import Mistake
+from portress.guard.ruleset import FAMILY, TABLE
+
+Json = dict[str, Any]
+ChainKey = tuple[str, str, str]  # family, table, chain
+
+_LEGACY: Final = ("ip_tables_names", "ip6_tables_names")
+_HANDLE: Final = re.compile(r"^\s*(.*?)\s*# handle (\d+)$")
+_DPORT: Final = re.compile(r"\b(tcp|udp) dport (!= )?(\{[^}]*\}|[\d-]+)")
+_STATE: Final = re.compile(r"\bct state (!= )?([a-z,]+)")
+_LOCAL: Final = re.compile(r"\bfib daddr type (!= )?local\b")
+_DNAT: Final = re.compile(r"\bdnat (?:ip6? )?to (\[[^\]]*\]|[^\s:]*)(?::(\d+))?")
+_REDIRECT: Final = re.compile(r"\bredirect(?: to :(\d+))?")
+
+
+@frozen
+class Chain:
+    """A chain with its rules, each a list of expressions. `hook` is None unless packets begin there."""
+
+    key: ChainKey
+    rules: tuple[tuple[Json, ...], ...]
+    hook: str | None = None
+    priority: int = 0
+    policy: str = "accept"
+    devices: tuple[str, ...] = ()  # of a netdev chain
+    kind: str = "filter"  # filter, nat, route
+
+    def __str__(self) -> str:
+        family, table, name = self.key
+        return f"table {family} {table}, chain {name}"
+
+
+@frozen
+class Tables:
+    """Every table but the guard's. `sets`: elements of those that ports, protocols or verdicts hang on."""
+
+    chains: Mapping[ChainKey, Chain]
+    sets: Mapping[tuple[str, str, str], tuple[Any, ...]]
+    legacy: tuple[str, ...] = ()  # tables of the older iptables, which nftables does not see
+
+    def at(self, hook: str, family: int, device: str) -> list[Chain]:
+        """The chains that packets of that family (4, 6) from that interface meet at a hook, in order."""
+        families = {"inet", "ip" if family == 4 else "ip6"}
+        found = [
+            chain
+            for chain in self.chains.values()
+            if chain.hook == hook
+            and (chain.key[0] in families or (chain.key[0] == "netdev" and device in chain.devices))
+        ]
+        return sorted(found, key=lambda chain: chain.priority)
+
+
+def read() -> Tables:
+    """Ask the kernel. Raises Mistake if it refuses."""
+    nft = nftables.Nftables()
+    nft.set_json_output(True)
+    nft.set_stateless_output(True)
+    nft.set_terse_output(True)
+    nft.set_numeric_prio_output(True)
+    listing = _ask(nft, "list ruleset")
+    chains = _chains(listing, _texts(listing))
+    nft.set_terse_output(False)
+    wanted = {(*chain.key[:2], name) for chain in chains.values() for name in _references(chain)}
+    sets = {
+        (one[kind]["family"], one[kind]["table"], one[kind]["name"]): tuple(found[kind].get("elem", ()))
+        for one in listing
+        for kind in ("set", "map")
+        if kind in one and (one[kind]["family"], one[kind]["table"], one[kind]["name"]) in wanted
+        for found in _ask(nft, f"list {kind} {one[kind]['family']} {one[kind]['table']} {one[kind]['name']}")
+        if kind in found
+    }
+    return Tables(chains, sets, _legacy())
+
+
+def _chains(listing: list[Json], texts: Mapping[tuple[str, str], Mapping[int, str]]) -> dict[ChainKey, Chain]:
+    """The chains of every table but the guard's, and their rules with what iptables wrote put into words."""
+    heads: dict[ChainKey, Json] = {}
+    rules: dict[ChainKey, list[tuple[Json, ...]]] = {}
+    for one in listing:
+        ((kind, body),) = one.items()
+        if kind == "chain":
+            heads[body["family"], body["table"], body["name"]] = body
+        elif kind == "rule":
+            text = texts.get((body["family"], body["table"]), {}).get(body["handle"], "")
+            key = (body["family"], body["table"], body["chain"])
+            rules.setdefault(key, []).append(tuple(_translated(body.get("expr", []), text)))
+    return {
+        key: Chain(
+            key,
+            tuple(rules.get(key, ())),
+            body.get("hook"),
+            body.get("prio", 0),
+            body.get("policy", "accept"),
+            tuple([dev] if isinstance(dev := body.get("dev", []), str) else dev),
+            body.get("type", "filter"),
+        )
+        for key, body in heads.items()
+        if key[:2] != (FAMILY, TABLE)
+    }
+
+
+def _texts(listing: list[Json]) -> dict[tuple[str, str], dict[int, str]]:
+    """The rules of tables that iptables wrote to, as text, by handle."""
+    written = {
+        (one["rule"]["family"], one["rule"]["table"])
+        for one in listing
+        if "rule" in one and any("xt" in expression for expression in one["rule"].get("expr", []))
+    }
+    found: dict[tuple[str, str], dict[int, str]] = {}
+    for family, table in written:
+        lines = map(_HANDLE.match, _text(family, table).splitlines())
+        found[family, table] = {int(line[2]): line[1] for line in lines if line}
+    return found
+
+
+def _translated(expressions: list[Json], text: str) -> Iterator[Json]:
+    """A rule's expressions; those of iptables as nftables' own, or as `unknown` where that cannot be."""
+    rest = []
+    for expression in expressions:
+        foreign = expression.get("xt")
+        if "xt" not in expression:
+            if "match" in expression:
+                yield expression
+            else:
+                rest.append(expression)
+        elif foreign is None or foreign["type"] == "match":
+            yield from _match(foreign["name"] if foreign else "", text)
+        else:
+            rest.append(_target(foreign["name"], text))
+    yield from rest
+
+
+def _match(name: str, text: str) -> Iterator[Json]:
+    if name == "comment":
+        return
+    if name in ("conntrack", "state") and (found := _STATE.search(text)):
+        yield _equal({"ct": {"key": "state"}}, found[2].split(","), found[1])
+    elif name in ("multiport", "tcp", "udp") and (found := _DPORT.search(text)):
+        ports = [_port(word) for word in found[3].strip("{} ").replace(",", " ").split()]
+        yield _equal({"payload": {"protocol": found[1], "field": "dport"}}, {"set": ports}, found[2])
+    elif name == "addrtype" and (found := _LOCAL.search(text)):
+        yield _equal({"fib": {"result": "type", "flags": ["daddr"]}}, "local", found[1])
+    else:
+        yield {"unknown": None}
+
+
+def _equal(left: Json, right: Any, unlike: str | None) -> Json:
+    return {"match": {"op": "!=" if unlike else "==", "left": left, "right": right}}
+
+
+def _port(word: str) -> Any:
+    first, dash, last = word.partition("-")
+    return {"range": [int(first), int(last)]} if dash else int(first)
+
+
+def _target(name: str, text: str) -> Json:
+    if name == "DNAT" and (found := _DNAT.search(text)):
+        return {"dnat": {"addr": found[1].strip("[]"), **({"port": int(found[2])} if found[2] else {})}}
+    if name == "REDIRECT" and (found := _REDIRECT.search(text)):
+        return {"redirect": {"port": int(found[1])} if found[1] else None}
+    if name in ("CT", "NOTRACK") and "notrack" in text:
+        return {"notrack": None}
+    if name == "REJECT":
+        return {"reject": None}
+    return {"other": name}
+
+
+def _references(chain: Chain) -> Iterator[str]:
+    """Names of the sets and maps that the chain's rules look ports, protocols and interfaces up in."""
+    for rule in chain.rules:
+        for expression in rule:
+            match, vmap = expression.get("match"), expression.get("vmap")
+            if match and isinstance(match["right"], str) and match["right"].startswith("@"):
+                if not _of_addresses(match["left"]):
+                    yield match["right"][1:]
+            elif vmap and isinstance(vmap["data"], str) and not _of_addresses(vmap["key"]):
+                yield vmap["data"][1:]
+
+
+def _of_addresses(left: Json) -> bool:
+    parts = left.get("concat", [left])
+    return any(part.get("payload", {}).get("field") in ("saddr", "daddr") for part in parts)
+
+
+def _ask(nft: Any, words: str) -> list[Json]:
+    code, output, error = nft.cmd(words)
+    if code != 0:
+        raise Mistake(f"the other tables cannot be read: {error.strip().splitlines()[0]}")
+    found: list[Json] = json.loads(output)["nftables"] if output else []
+    return found
+
+
+def _text(family: str, table: str) -> str:
+    """A table as nft writes it for people, with the rules' handles.
+
+    By a process of its own: libnftables has iptables' extensions of one address family only, whichever it
+    needed first, and complains on the standard error output about the rest.
+    """
+    words = ["nft", "--handle", "--stateless", "--terse", "list", "table", family, table]
+    try:
+        return subprocess.run(words, capture_output=True, text=True, timeout=30).stdout
+    except (OSError, subprocess.TimeoutExpired):
+        return ""
+
+
+def _legacy() -> tuple[str, ...]:
+    found: list[str] = []
+    for name in _LEGACY:
+        try:
+            found += Path("/proc/thread-self/net", name).read_text().split()
+        except OSError:
+            continue
+    return tuple(dict.fromkeys(found))
