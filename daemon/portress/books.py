@@ -1,15 +1,19 @@
 """The ledger behind a thread of its own: the daemon's loop never waits for a disk.
 
 What cannot be written is told and counted, and work goes on: a full disk shuts nobody out. The uses of
-rotating sequences that could not be written stay in memory and are tried again.
+rotating sequences that could not be written are owed: noted in a file beside the control socket, in memory
+(tmpfs) on a host with systemd, so that a daemon that dies does not forget them, and tried again.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
+import os
 from collections.abc import Callable, Coroutine
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import TypeVar
 
 from portress.admissions import Admission
@@ -18,13 +22,14 @@ from portress.knock import SECOND, Source
 from portress.ledger import Ledger, LedgerError
 
 Result = TypeVar("Result")
-Observe = Callable[[float], None]
+Entry = tuple[str, str, int, Source, float]  # keyholder, door, step, source, unix seconds
 
 
 class Books:
     """Writes the ledger in order, in one thread. `ledger` is None where it could not be opened at all.
 
-    `unix` gives the present in unix seconds, `clock` in ns; `observe` is told each write's seconds.
+    `unix` gives the present in unix seconds, `clock` in ns; `owed` is the file of
+    uses that the ledger did not take. Set `observe` to be told each write's seconds.
     """
 
     def __init__(
@@ -33,16 +38,17 @@ class Books:
         events: Events,
         unix: Callable[[], float],
         clock: Callable[[], int],
-        observe: Observe | None = None,
+        owed: Path,
     ) -> None:
         self.ledger = ledger
         self.failures = 0
-        self.observe: Observe = observe or (lambda _seconds: None)
+        self.observe: Callable[[float], None] = lambda _seconds: None
         self._events = events
         self._unix = unix
         self._clock = clock
         self._thread = ThreadPoolExecutor(1, "ledger")
-        self._owed: list[tuple[str, str, int, Source, float]] = []
+        self._owed_file = owed
+        self._owed: list[Entry] = []
         self._tasks: set[asyncio.Task[None]] = set()
         self._order = asyncio.Lock()  # an admission's row is known before its end is written
 
@@ -54,7 +60,40 @@ class Books:
         done = await self._do(lambda ledger: ledger.use(*entry))
         if done is None:
             self._owed.append(entry)
+            self._note_owed()
         return done is not False
+
+    def owed(self) -> dict[tuple[str, str], tuple[int, Source]]:
+        """The uses that a daemon before this one owed the ledger: the last step and its source."""
+        try:
+            lines = self._owed_file.read_text().splitlines()
+        except OSError:
+            return {}
+        found: dict[tuple[str, str], tuple[int, Source]] = {}
+        for line in lines:
+            with contextlib.suppress(ValueError, TypeError):
+                keyholder, door, step, source, at = json.loads(line)
+                entry = (keyholder, door, int(step), Source.parse(source), float(at))
+                self._owed.append(entry)
+                if entry[2] >= found.get(entry[:2], (0, entry[3]))[0]:
+                    found[entry[:2]] = entry[2:4]
+        return found
+
+    def _note_owed(self) -> None:
+        """The file says what is owed, or is gone."""
+        lines = [
+            json.dumps([keyholder, door, step, str(source), at]) + "\n"
+            for keyholder, door, step, source, at in self._owed
+        ]
+        try:
+            if lines:
+                descriptor = os.open(self._owed_file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+                with os.fdopen(descriptor, "w") as file:
+                    file.writelines(lines)
+            else:
+                self._owed_file.unlink(missing_ok=True)
+        except OSError as error:
+            self._events.tell("ledger", f"{self._owed_file}: cannot be written either: {error.strerror}")
 
     def admitted(self, admission: Admission, until: float, step: int | None = None) -> None:
         """Note an admission that lasts until the moment `until` (unix seconds)."""
@@ -98,6 +137,12 @@ class Books:
         owed, self._owed = self._owed, []
         for entry in owed:
             await self.use(*entry[:4], at=entry[4])
+        if owed and not self._owed:
+            self._note_owed()
+
+    async def prune(self, before: float) -> None:
+        """Drop the admissions that ended before a moment (unix seconds)."""
+        await self._do(lambda ledger: ledger.prune(before))
 
     async def close(self) -> None:
         """Write what is waiting, and close the file."""

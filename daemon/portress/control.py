@@ -21,7 +21,7 @@ from typing import Any, Final
 from portress.errors import Mistake
 
 MODE: Final = 0o660
-LARGEST: Final = 1 << 16  # bytes of a request
+LARGEST: Final = 1 << 20  # bytes of a request: a file of some thousand keyholders
 PATIENCE: Final = 5.0  # seconds for a client to ask, and again to take its answer
 CLIENTS: Final = 32  # connections served at once
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from portress.admissions import Admission, Register
 from portress.books import Books
 from portress.config import Config
-from portress.durations import spell
+from portress.durations import counted, spell
 from portress.events import Events
 from portress.guard import flows
 from portress.guard.ruleset import Ruleset
@@ -41,6 +41,7 @@ class Doorkeeper:
         self.config = config
         self.register = Register()
         self.admitted: dict[tuple[str, str], int] = {}  # how many, by (door, how)
+        self.until: dict[str, float] = {}  # when keyholders end (unix seconds), those that do
         self.repair: Callable[[str], None] = lambda _cause: None
         self._table = table
         self._books = books
@@ -49,12 +50,16 @@ class Doorkeeper:
         self._unix = unix
 
     def open(self, openings: Iterable[tuple[Expected, Source]]) -> None:
-        """Let in those who completed a sequence, each for the door's stay."""
-        self.admit(
-            (one.door, source, self.config.doors[one.door].stay, one.keyholder, one.step, "knock")
-            for one, source in openings
-            if one.door in self.config.doors
-        )
+        """Let in those who completed a sequence, each for the door's stay, or as long as a keyholder may."""
+        asks: list[Ask] = []
+        for one, source in openings:
+            door = self.config.doors.get(one.door)
+            if door is not None:
+                until = self.until.get(one.keyholder) if one.keyholder is not None else None
+                left = door.stay if until is None else round((until - self._unix()) * SECOND)
+                if left > 0:
+                    asks.append((one.door, source, min(left, door.stay), one.keyholder, one.step, "knock"))
+        self.admit(asks)
 
     def admit(self, asks: Iterable[Ask]) -> list[Admission]:
         """Admit, or renew: the stay is set anew and never shortened. Raises GuardError."""
@@ -135,7 +140,7 @@ class Doorkeeper:
         if door is not None and (not door.linger or how in ("dismissed", "disenrolled")):
             with contextlib.suppress(OSError):
                 count = flows.cut(admission.source, door.services)
-                cut = f", {count} flow{'s' if count != 1 else ''} cut" if count else ""
+                cut = f", {counted(count, 'flow')} cut" if count else ""
         self._events.tell(
             event,
             f"{admission.source}'s admission to {admission.door} ended: {how}{cut}",

@@ -29,6 +29,11 @@ def spell(ns: int) -> str:
     return " ".join(words[:2])
 
 
+def counted(count: int, noun: str) -> str:
+    """`1 door`, `2 doors`."""
+    return f"{count} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
 def parse(text: str) -> int:
     """Read `30s`, `10m`, `8h`, `2d` as ns. Raises ValueError, its text saying what would be right."""
     digits, unit = text[:-1], text[-1:]

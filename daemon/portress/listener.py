@@ -12,7 +12,7 @@ from typing import Final
 
 from portress.books import Books
 from portress.doorkeeper import Doorkeeper
-from portress.durations import spell
+from portress.durations import counted, spell
 from portress.events import Events
 from portress.guard.table import GuardError, Table
 from portress.knock import Expected, Source
@@ -173,7 +173,7 @@ class Listener:
         lost, overruns = self.watcher.lost, self.watcher.overruns
         if lost != self._lost or overruns != self._overruns:
             missing, full = lost - self._lost, overruns - self._overruns
-            text = f"{missing} reported packets lost, the buffer was full {full} times"
+            text = f"{counted(missing, 'reported packet')} lost, the buffer was full {counted(full, 'time')}"
             self._events.tell("lost", text, count=lost - self._lost)
             self._lost, self._overruns = lost, overruns
 
@@ -181,7 +181,8 @@ class Listener:
         """How many first knocks found no room in the kernel's callers; told when it grows."""
         no_room = self._table.found_no_room()
         if no_room > self.no_room:
-            text = f"{no_room - self.no_room} first knocks found no room: callers is full (see `callers`)"
+            more = counted(no_room - self.no_room, "first knock")
+            text = f"{more} found no room: callers is full (see `callers` in the configuration)"
             self._events.tell("full", text, count=no_room - self.no_room)
         self.no_room = no_room
         return no_room

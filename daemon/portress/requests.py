@@ -92,7 +92,7 @@ class Requests:
         if door is None:
             raise Mistake(self._no_door(request.get("door")))
         seconds = request.get("for")
-        if seconds is not None and not (isinstance(seconds, int) and 0 < seconds <= 366 * 86400):
+        if seconds is not None and not (type(seconds) is int and 0 < seconds <= 366 * 86400):
             raise Mistake("an admission lasts from 1s to 366d")
         ns = door.stay if seconds is None else seconds * SECOND
         made = service.doorkeeper.admit([(door.name, source, ns, None, None, "command")])
@@ -131,6 +131,7 @@ class Requests:
         rest = tuple(one for one in service.steps.rota.keyholders if one.name != name)
         await service.take_keyholders(rest)
         ended = service.doorkeeper.disenrol(name)
+        service.tracker.used = {key: use for key, use in service.tracker.used.items() if key[0] != name}
         await service.books.forget(name)
         return {"dismissed": [{"source": str(one.source), "door": one.door} for one in ended]}
 

@@ -34,6 +34,11 @@ class Rota:
         """Whether anything changes with time at all."""
         return bool(self.keyholders)
 
+    @property
+    def until(self) -> dict[str, float]:
+        """When keyholders end (unix seconds), those that do."""
+        return {one.name: one.until for one in self.keyholders if one.until is not None}
+
     def trie(self, step: int) -> Trie:
         """The tree of all sequences in force in time step `step`."""
         expected = fixed.expected(self.config)

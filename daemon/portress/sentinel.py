@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from portress.doorkeeper import Doorkeeper
+from portress.durations import counted
 from portress.events import Events
 from portress.guard import flows
 from portress.guard.ruleset import Ruleset, build
@@ -120,12 +121,14 @@ class Sentinel:
         except GuardError as error:
             self._events.tell("refused", f"the guard was {cause}{culprit} and cannot be put back: {error}")
             return
+        if cause != "changed":
+            self._adopt_sessions()
         self.restorations[cause] += 1
         took = (self._clock() - begun) / SECOND * 1000
         count = len(self._doorkeeper.register)
         self._events.tell(
             "restored",
-            f"the guard was {cause}{culprit}; put back with {count} admissions in {took:.0f} ms",
+            f"the guard was {cause}{culprit}; put back with {counted(count, 'admission')} in {took:.0f} ms",
             cause=cause,
         )
 

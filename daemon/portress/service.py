@@ -22,6 +22,7 @@ from portress.books import Books
 from portress.config import Config
 from portress.control import Server
 from portress.doorkeeper import Doorkeeper
+from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
 from portress.guard.ruleset import build
@@ -46,6 +47,8 @@ from portress.watch import Watcher, watcher
 TICK: Final = 1.0  # seconds between two rounds of housekeeping
 AHEAD: Final = 10.0  # seconds before a new time step when its sequences are derived
 SELDOM: Final = 60  # rounds between two looks at what changes slowly
+DAILY: Final = 24 * 60 * SELDOM  # rounds between two prunings of the ledger
+REMEMBER: Final = 366 * 86400.0  # seconds that ended admissions stay in the ledger
 CLOCK_STEP: Final = 2.0  # seconds by which the clock must jump to be told
 
 
@@ -91,13 +94,15 @@ class Service:
         for line in self.config.warnings:
             self.events.tell("warning", line)
         self.table = Table(own=True)
-        self.books = Books(self._open_ledger(), self.events, self.unix, self.clock)
+        owed = self.paths.socket.parent / "owed"
+        self.books = Books(self._open_ledger(), self.events, self.unix, self.clock, owed)
         self._stack.push_async_callback(self.books.close)
         self.tracker = self._track(rota, self._used(rota))
         self.doorkeeper = Doorkeeper(self.config, self.table, self.books, self.events, self.clock, self.unix)
         away = away_file(self.paths.socket)
         self.sentinel = Sentinel(self.table, self.tracker, self.doorkeeper, self.events, self.clock, away)
         self.doorkeeper.repair = self.sentinel.put_back
+        self.doorkeeper.until = rota.until
         self.steps = Steps(rota, self.tracker, self.table, self.unix, self.clock)
         self._stack.callback(self.steps.close)
         self._stack.callback(self._hearing.close)
@@ -107,6 +112,7 @@ class Service:
         )
         self._hear(hearing)
         found, restored = self.sentinel.begin(self._under_way(), admit, self.paths.state)
+        self._dismiss_strangers(rota)
         await self._serve()
         self._tell_ready(found, restored)
 
@@ -128,14 +134,22 @@ class Service:
     def _used(self, rota: Rota) -> dict[tuple[str, str], Use]:
         """Rotating sequences used up. Where nobody knows, all those that someone may have seen."""
         ledger = self.books.ledger
+        used: dict[tuple[str, str], Use] = {}
+        floor = step_at(self.unix()) + furthest(self.config)
         try:
             if ledger is not None:
                 ledger.expire(self.unix())
-                return {key: Use(one.step, one.source.packed) for key, one in ledger.used().items()}
+                used = {key: Use(one.step, one.source.packed) for key, one in ledger.used().items()}
+                floor = ledger.floor
         except LedgerError as error:
             self.events.tell("ledger", f"the ledger cannot be read: {error}")
-        seen = Use(step_at(self.unix()) + furthest(self.config), b"")
-        return {(one.name, door): seen for one in rota.keyholders for door in one.doors}
+        for key, (step, source) in self.books.owed().items():
+            if key not in used or used[key].step < step:
+                used[key] = Use(step, source.packed)
+        if floor:
+            keys = [(one.name, door) for one in rota.keyholders for door in one.doors]
+            used |= {key: Use(floor, b"") for key in keys if key not in used or used[key].step < floor}
+        return used
 
     def _under_way(self) -> list[Record]:
         try:
@@ -143,6 +157,13 @@ class Service:
         except LedgerError as error:
             self.events.tell("ledger", f"the ledger cannot be read: {error}")
             return []
+
+    def _dismiss_strangers(self, rota: Rota) -> None:
+        """Admissions of keyholders who were disenrolled while no daemon ran end now."""
+        known = {one.name for one in rota.keyholders}
+        names = {one.keyholder for one in self.doorkeeper.register if one.keyholder is not None}
+        for name in names - known:
+            self.doorkeeper.disenrol(name)
 
     def _track(self, rota: Rota, used: dict[tuple[str, str], Use]) -> Tracker:
         trie = rota.trie(step_at(self.unix()))
@@ -202,8 +223,8 @@ class Service:
             f"{door.name} ({' '.join(str(service) for service in door.services)})"
             for door in self.config.doors.values()
         )
-        admissions = f"; {found} admissions taken over" if found else ""
-        admissions += f"; {restored} admissions restored" if restored else ""
+        admissions = f"; {counted(found, 'admission')} taken over" if found else ""
+        admissions += f"; {counted(restored, 'admission')} restored" if restored else ""
         self.events.tell("ready", f"ready, watching by {self.config.watch}; doors: {doors}{admissions}")
         self.notify.status(self.in_a_line())
         self.notify.ready()
@@ -230,7 +251,8 @@ class Service:
             try:
                 await work
             except Mistake as mistake:
-                self.events.tell("refused", str(mistake))
+                for line in mistake.lines:
+                    self.events.tell("refused", line)
 
         task = asyncio.get_running_loop().create_task(told())
         self._tasks.add(task)
@@ -264,6 +286,8 @@ class Service:
         if self.sentinel.guarding:
             self.listener.look_for_room()
         await self.books.settle()
+        if self._rounds % DAILY == 0:
+            await self.books.prune(self.unix() - REMEMBER)
         if self.steps.rota.rotates:
             self._clock_seen = clock.read()
             for finding in clock.judge(self.config, self._clock_seen):
@@ -297,12 +321,14 @@ class Service:
         self.reloads["done"] += 1
         for line in config.warnings:
             self.events.tell("warning", line)
-        self.events.tell("reloaded", f"reloaded {self.paths.config}: {len(config.doors)} doors")
+        self.events.tell("reloaded", f"reloaded {self.paths.config}: {counted(len(config.doors), 'door')}")
 
     async def take_keyholders(self, keyholders: tuple[Keyholder, ...]) -> None:
         """Expect these keyholders' sequences from now on. Raises GuardError."""
-        await self.steps.change(Rota(self.config, keyholders))
-        self.events.tell("keyholders", f"{len(keyholders)} keyholders now")
+        rota = Rota(self.config, keyholders)
+        await self.steps.change(rota)
+        self.doorkeeper.until = rota.until
+        self.events.tell("keyholders", f"{counted(len(keyholders), 'keyholder')} now")
 
     async def _take(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
         old, rota, step = self.config, Rota(config, keyholders), step_at(self.unix())
@@ -324,6 +350,7 @@ class Service:
             self.tracker = Tracker(trie, limit=config.callers, misses=config.misses, used=self.tracker.used)
             self.sentinel.tracker = self.steps.tracker = self.listener.tracker = self.tracker
         self.steps.adopt(rota, step)
+        self.doorkeeper.until = rota.until
         if config.metrics != old.metrics:
             self._publish(config)
 
@@ -344,7 +371,11 @@ class Service:
         loop.remove_reader(self.sentinel.vigil.fileno())
         self._hearing.close()
         count = len(self.doorkeeper.register)
-        text = f"stopped; the guard stays, {count} admissions run on" if self.sentinel.guarding else "stopped"
+        text = (
+            f"stopped; the guard stays, {counted(count, 'admission')} in force"
+            if self.sentinel.guarding
+            else "stopped"
+        )
         self.events.tell("stopped", text)
 
 

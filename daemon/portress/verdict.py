@@ -43,7 +43,7 @@ class Missed:
 
 @frozen
 class Lapsed:
-    """The knock came `pause` ns after the last right one; the gap is `gap` ns: `stage` had expired (rule 6)."""
+    """The knock came `pause` ns after the last right one, the gap is `gap` ns: `stage` was over (rule 6)."""
 
     stage: int
     of: int
@@ -89,6 +89,15 @@ class Echoed:
     """A used sequence again from the source that used it: nothing happens (rule 9)."""
 
     opening: Expected
+
+
+@frozen
+class Expired:
+    """No knock at all, and so no verdict: the gap went by, and `stage` was forgotten (rule 6)."""
+
+    stage: int
+    of: int
+    doors: tuple[str, ...] = field(default=(), eq=False)  # those the stage led to
 
 
 Verdict = Ignored | Repeated | Advanced | Missed | Lapsed | Shunned | Completed | Replayed | Echoed

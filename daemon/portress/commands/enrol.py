@@ -20,7 +20,7 @@ from portress.keyholders import FILE, STYLES, Keyholder, Style, checked_name, ex
 from portress.paths import Paths
 from portress.sequence.secret import generate
 
-MOST_SENT = 48 * 1024  # bytes of keyholders.yaml that fit into a request
+MOST_SENT = 768 * 1024  # bytes of keyholders.yaml that fit into a request
 
 
 class _Word(click.ParamType):
