@@ -1,0 +1,146 @@
+"""The doors are shut from the first moment of a boot, before the network is there, then come back."""
+
+from __future__ import annotations
+
+import time
+
+from lab import World, tcp_state
+from system.crowds import Strangers, strangers
+from system.host import admitted, chroot, config, configure, host, installed, knock, messages, status
+from system.machine import Machine
+
+# The machine's links are there before its first process, as no host's are. This brings them up when a host's
+# network comes up: after network-pre.target.
+NETWORK = f"""[Unit]
+DefaultDependencies=no
+After=network-pre.target
+Before=network.target
+Wants=network.target
+
+[Service]
+Type=oneshot
+RemainAfterExit=yes
+ExecStart=/bin/ip link set eth0 up
+ExecStart=-/bin/ip route add 192.0.2.0/24 via {World.stranger4}
+ExecStart=-/bin/ip route add 203.0.113.0/24 via {World.stranger4}
+
+[Install]
+WantedBy=sysinit.target
+"""
+
+
+def _boot_under_fire(*, guarded: bool) -> Strangers:
+    """What strangers met who sent SYNs from the moment the network came up until the daemon was ready."""
+
+    def prepare(machine: Machine) -> None:
+        configure(machine, config())
+        machine.path("/etc/systemd/system/lab-network.service").write_text(NETWORK)
+        chroot(machine.disk, "systemctl", "enable", "lab-network.service")
+        if guarded:
+            chroot(machine.disk, "systemctl", "enable", "portress.service")
+
+    with installed().boot(prepare, start=False) as machine:
+        machine.start(wait=False)
+        machine.ns.ip("link set eth0 down")
+        with strangers(machine) as crowd:
+            machine.wait_booted()
+            if guarded:
+                machine.await_state("portress.service", "active")
+            machine.await_state("ssh.service", "active")
+            time.sleep(0.5)
+        if guarded:
+            assert crowd.answers == [], machine.run("journalctl", "--output=short-precise").stdout
+            assert _arrived(machine)
+        return crowd
+
+
+def _arrived(machine: Machine) -> bool:
+    """Whether the machine's network does work at the end: a knock opens the door."""
+    knock(machine, machine.another, World.another4)
+    return tcp_state(machine.another, machine.host4, 22) == "open"
+
+
+def test_no_strangers_syn_gets_through_from_the_boot_to_the_daemons_ready() -> None:
+    assert _boot_under_fire(guarded=True).sent > 100
+
+
+def test_without_portress_the_same_boot_answers_strangers() -> None:
+    assert len(_boot_under_fire(guarded=False).answers) > 10
+
+
+def test_a_reboot_brings_admissions_back_with_the_time_they_have_left() -> None:
+    with host(config(stay="1h")) as machine:
+        knock(machine, machine.stranger, World.stranger4)
+        begun = time.time()
+        before = status(machine)["admissions"][0]["left"]
+        machine.reboot()
+        machine.await_state("portress.service", "active")
+        after = status(machine)["admissions"]
+        assert [(one["source"], one["door"]) for one in after] == [(World.stranger4, "ssh")]
+        assert before - (time.time() - begun) - 2 <= after[0]["left"] <= before
+        assert tcp_state(machine.stranger, machine.host4, 22) == "open"
+        assert tcp_state(machine.another, machine.host4, 22) == "filtered"
+
+
+def test_after_a_power_cut_admissions_come_back_too() -> None:
+    with host() as machine:
+        knock(machine, machine.stranger, World.stranger4)
+        machine.kill()
+        machine.start()
+        machine.await_state("portress.service", "active")
+        assert admitted(machine, World.stranger4)
+        assert tcp_state(machine.another, machine.host4, 22) == "filtered"
+
+
+def test_a_reboot_with_an_unusable_configuration_finds_the_doors_shut_as_they_were() -> None:
+    with host() as machine:
+        configure(machine, config().replace("tcp/22", "tcp/twentytwo"))
+        machine.reboot()
+        assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
+        said = "\n".join(messages(machine, "portress-guard.service"))
+        assert "portress.yaml:6: doors.ssh.services[0]" in said
+        assert "was loaded as it last was" in said
+        assert "To open all doors at once, at the console: portress unguard" in said
+        configure(machine, config())
+        machine.await_state("portress.service", "active")
+        knock(machine, machine.stranger, World.stranger4)
+
+
+def test_a_daemon_that_cannot_start_says_how_to_get_in() -> None:
+    with host() as machine:
+        configure(machine, "doors: {}\n")
+        machine.run("systemctl", "restart", "portress.service", check=False)
+        machine.run("journalctl", "--sync")
+        told = machine.journal(None, "SYSLOG_IDENTIFIER=portress-guard", "PRIORITY=3")
+        assert any("portress unguard" in str(entry["MESSAGE"]) for entry in told)
+        machine.run("portress", "unguard")
+        assert tcp_state(machine.stranger, machine.host4, 22) == "open"
+
+
+def test_stopping_the_units_leaves_the_doors_shut() -> None:
+    with host() as machine:
+        knock(machine, machine.stranger, World.stranger4)
+        machine.systemctl("stop", "portress.service", "portress-guard.service")
+        assert tcp_state(machine.another, machine.host4, 22) == "filtered"
+        assert tcp_state(machine.stranger, machine.host4, 22) == "open"
+
+
+def test_a_trial_that_nobody_keeps_opens_the_doors_again_with_the_service_too() -> None:
+    with host(run=False) as machine:
+        machine.run("portress", "guard", "--trial", "3s")
+        assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
+        machine.systemctl("start", "portress.service")
+        knock(machine, machine.stranger, World.stranger4)
+        time.sleep(4)
+        assert tcp_state(machine.another, machine.host4, 22) == "open"
+        machine.run("portress", "guard")
+        assert tcp_state(machine.another, machine.host4, 22) == "filtered"
+
+
+def test_a_trial_that_is_kept_stays() -> None:
+    with host(run=False) as machine:
+        machine.run("portress", "guard", "--trial", "3s")
+        machine.systemctl("start", "portress.service")
+        machine.run("portress", "guard", "--keep")
+        time.sleep(3.5)
+        assert tcp_state(machine.another, machine.host4, 22) == "filtered"
