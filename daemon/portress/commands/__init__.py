@@ -64,9 +64,7 @@ def portress() -> None:
 def main() -> int:
     """Run the verb on the command line. Exit status: 0 done, 1 not done, 2 wrong usage."""
     try:
-        portress.main(standalone_mode=False)
-    except click.exceptions.Exit as stop:
-        return stop.exit_code
+        code = portress.main(standalone_mode=False)
     except click.ClickException as wrong:
         wrong.show()
         return 2
@@ -79,4 +77,4 @@ def main() -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 1
-    return 0
+    return code if isinstance(code, int) else 0  # click hands back what a verb gave to context.exit()

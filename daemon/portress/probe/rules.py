@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import nftables
-from attrs import frozen
+from attrs import evolve, frozen
 
 from portress.errors import Mistake
 from portress.guard.ruleset import FAMILY, TABLE
@@ -28,6 +28,7 @@ _DPORT: Final = re.compile(r"\b(tcp|udp) dport (!= )?(\{[^}]*\}|[\d-]+)")
 _STATE: Final = re.compile(r"\bct state (!= )?([a-z,]+)")
 _LOCAL: Final = re.compile(r"\bfib daddr type (!= )?local\b")
 _DNAT: Final = re.compile(r"\bdnat (?:ip6? )?to (\[[^\]]*\]|[^\s:]*)(?::(\d+))?")
+_DEVICES: Final = re.compile(r"\bdevices? (= \{[^}]*\}|\"[^\"]*\"|\S+)")
 _REDIRECT: Final = re.compile(r"\bredirect(?: to :(\d+))?")
 
 
@@ -40,7 +41,7 @@ class Chain:
     hook: str | None = None
     priority: int = 0
     policy: str = "accept"
-    devices: tuple[str, ...] = ()  # of a netdev chain
+    devices: tuple[str, ...] = ()  # of a chain at ingress
     kind: str = "filter"  # filter, nat, route
 
     def __str__(self) -> str:
@@ -63,7 +64,7 @@ class Tables:
             chain
             for chain in self.chains.values()
             if chain.hook == hook
-            and (chain.key[0] in families or (chain.key[0] == "netdev" and device in chain.devices))
+            and (device in chain.devices if hook == "ingress" else chain.key[0] in families)
         ]
         return sorted(found, key=lambda chain: chain.priority)
 
@@ -76,7 +77,7 @@ def read() -> Tables:
     nft.set_terse_output(True)
     nft.set_numeric_prio_output(True)
     listing = _ask(nft, "list ruleset")
-    chains = _chains(listing, _texts(listing))
+    chains = {key: _placed(chain) for key, chain in _chains(listing, _texts(listing)).items()}
     nft.set_terse_output(False)
     wanted = {(*chain.key[:2], name) for chain in chains.values() for name in _references(chain)}
     sets = {
@@ -115,6 +116,16 @@ def _chains(listing: list[Json], texts: Mapping[tuple[str, str], Mapping[int, st
         for key, body in heads.items()
         if key[:2] != (FAMILY, TABLE)
     }
+
+
+def _placed(chain: Chain) -> Chain:
+    """With its devices, which nft 1.0.6 tells in its text only."""
+    if chain.hook != "ingress" or chain.devices:
+        return chain
+    family, table, name = chain.key
+    head = _text(family, table).partition(f"chain {name} {{")[2].partition(";")[0]
+    found = _DEVICES.search(head)
+    return evolve(chain, devices=tuple(re.findall(r"[^\s,\"{}=]+", found[1]))) if found else chain
 
 
 def _texts(listing: list[Json]) -> dict[tuple[str, str], dict[int, str]]:

@@ -1,0 +1,271 @@
+"""The doctor's judgements on interfaces, listeners and other tables, door by door."""
+
+from __future__ import annotations
+
+from ipaddress import ip_network
+from typing import Any
+
+import pytest
+from attrs import evolve
+
+from portress.config import Authenticator, Config, Door, Rotating
+from portress.knock import SECOND, TCP, UDP, Knock, Sequence, Service
+from portress.probe import links, others, rules, sockets
+from portress.probe.finding import Finding
+
+SSH = Door(
+    "ssh",
+    (Service.parse("tcp/22"),),
+    8 * 3600 * SECOND,
+    fixed=Sequence(tuple(map(Knock.parse, ("tcp/7101", "udp/9342", "tcp/8120"))), 60 * SECOND),
+)
+VPN = Door(
+    "vpn",
+    (Service.parse("udp/51820"),),
+    24 * 3600 * SECOND,
+    rotating=Rotating((20000, 29999), (TCP, UDP), 4, 10 * SECOND, 1),
+)
+CODE = evolve(VPN, name="code", rotating=None, authenticator=Authenticator(30000, 30 * SECOND, 1))
+CONFIG = Config({"ssh": SSH})
+ALL = Config({"ssh": SSH, "vpn": VPN, "code": CODE})
+
+
+def names(findings: Any) -> list[str]:
+    found = list(findings)
+    for finding in found:
+        assert finding.what
+        assert finding.why
+        assert finding.do
+    return [finding.name for finding in found]
+
+
+# Interfaces
+
+LINKS = links.Links(
+    frozenset({"lo", "eth0", "he6"}),
+    frozenset({"198.51.100.1", "2001:db8:1::1"}),
+    frozenset({4, 6}),
+    frozenset({(4, "eth0"), (6, "eth0")}),
+)
+
+
+def test_a_default_route_by_an_interface_that_is_not_outside_is_told_with_its_family() -> None:
+    config = evolve(CONFIG, outside=("eth0",))
+    assert names(links.judge(config, LINKS)) == []
+    (finding,) = links.judge(config, evolve(LINKS, ways=frozenset({(4, "eth0"), (6, "he6")})))
+    assert finding.name == "outside-incomplete"
+    assert "IPv6 default route goes by he6" in finding.what
+    assert "though over IPv4 they are shut" in finding.why
+    assert names(links.judge(CONFIG, evolve(LINKS, ways=frozenset({(6, "he6")})))) == []
+
+
+def test_an_interface_that_is_not_there_is_told() -> None:
+    (finding,) = links.judge(evolve(CONFIG, outside=("eth0", "etho")), LINKS)
+    assert (finding.name, "etho" in finding.what) == ("outside-absent", True)
+
+
+def test_strangers_come_in_outside_else_by_default_routes_else_anywhere() -> None:
+    assert LINKS.entrances(evolve(CONFIG, outside=("he6", "gone"))) == ("he6",)
+    assert LINKS.entrances(CONFIG) == ("eth0",)
+    assert evolve(LINKS, ways=frozenset()).entrances(CONFIG) == ("eth0", "he6")
+
+
+# Listeners
+
+
+def listener(knock: str, address: str = "::", families: tuple[int, ...] = (4, 6)) -> sockets.Listener:
+    return sockets.Listener(Knock.parse(knock), address, frozenset(families), "sshd (process 7)")
+
+
+def heard(
+    *listeners: sockets.Listener, config: Config = CONFIG, forwarded: tuple[str, ...] = ()
+) -> list[Finding]:
+    return list(sockets.judge(config, listeners, LINKS, frozenset(map(Knock.parse, forwarded))))
+
+
+def test_a_service_that_is_served_draws_no_finding() -> None:
+    assert heard(listener("tcp/22")) == []
+    assert heard(listener("tcp/22", "0.0.0.0", (4,)), listener("tcp/22", "::", (6,))) == []
+    assert heard(forwarded=("tcp/22",)) == []
+
+
+def test_a_service_that_nobody_serves_is_told() -> None:
+    (finding,) = heard(listener("udp/22"))
+    assert (finding.name, finding.what, finding.door) == (
+        "service-silent",
+        "nothing listens at tcp/22, guarded",
+        "ssh",
+    )
+    (finding,) = heard(listener("tcp/22", "127.0.0.1", (4,)))
+    assert "listens on 127.0.0.1 only" in finding.what
+
+
+def test_a_public_service_that_nobody_serves_is_told() -> None:
+    (finding,) = heard(listener("tcp/22"), config=evolve(CONFIG, public=(Service.parse("tcp/80"),)))
+    assert finding.what == "nothing listens at tcp/80, public"
+
+
+def test_a_range_is_served_by_one_of_its_ports() -> None:
+    door = evolve(SSH, services=(Service.parse("tcp/8000-8010"),))
+    assert heard(listener("tcp/8004"), config=Config({"ssh": door})) == []
+
+
+def test_a_service_of_one_family_on_a_host_of_two_is_told() -> None:
+    (finding,) = heard(listener("tcp/22", "0.0.0.0", (4,)))
+    assert (finding.name, "over IPv4 only" in finding.what) == ("service-one-family", True)
+    four = evolve(LINKS, families=frozenset({4}))
+    assert names(sockets.judge(CONFIG, [listener("tcp/22", "0.0.0.0", (4,))], four, frozenset())) == []
+
+
+def test_a_program_that_answers_at_a_knock_is_told() -> None:
+    (finding,) = heard(listener("tcp/22"), listener("tcp/8120"))
+    assert (finding.name, finding.what) == (
+        "knock-answered",
+        "sshd (process 7) listens at tcp/8120, a knock of this door",
+    )
+    assert heard(listener("tcp/22"), listener("tcp/8120", "127.0.0.1")) == []
+    assert heard(listener("tcp/22"), listener("udp/8120")) == []
+
+
+def test_programs_where_sequences_are_drawn_are_told_together() -> None:
+    served = [listener("tcp/22"), listener("udp/51820")]
+    inside = [listener(f"tcp/{port}") for port in (20000, 25000, 29999, 30399, 30000, 21000)]
+    outside = [listener(knock) for knock in ("tcp/19999", "tcp/30400", "udp/30001")]
+    found = heard(*served, *inside, *outside, config=ALL)
+    assert [(finding.name, finding.door) for finding in found] == [
+        ("pool-answered", "vpn"),
+        ("pool-answered", "code"),
+    ]
+    assert "tcp/20000" in found[0].what
+    assert "and 1 more" in found[0].what
+    assert "tcp/30399" in found[1].what
+
+
+# Other tables
+
+
+def around(
+    *chains: rules.Chain, config: Config = CONFIG, served: tuple[str, ...] = ("tcp/22",), legacy: Any = ()
+) -> list[Finding]:
+    tables = rules.Tables({one.key: one for one in chains}, {}, legacy)
+    knocks = frozenset(map(Knock.parse, served))
+    return list(others.judge(others.Neighbourhood(config, tables, LINKS, knocks)))
+
+
+def chain(
+    *matched: dict[str, Any],
+    hook: str = "input",
+    priority: int = 0,
+    policy: str = "accept",
+    family: str = "inet",
+    kind: str = "filter",
+) -> rules.Chain:
+    key = (family, "other", f"{hook}{priority}")
+    return rules.Chain(key, (matched,) if matched else (), hook, priority, policy, ("eth0",), kind)
+
+
+def at(protocol: str, port: int) -> dict[str, Any]:
+    return {
+        "match": {"op": "==", "left": {"payload": {"protocol": protocol, "field": "dport"}}, "right": port}
+    }
+
+
+ACCEPT: dict[str, Any] = {"accept": None}
+DROP: dict[str, Any] = {"drop": None}
+
+
+def test_a_firewall_that_accepts_the_service_draws_no_finding() -> None:
+    assert around() == []
+    assert around(chain(at("tcp", 22), ACCEPT, policy="drop")) == []
+
+
+def test_a_drop_after_the_guard_makes_a_door_useless() -> None:
+    (finding,) = around(chain(at("tcp", 443), ACCEPT, policy="drop"))
+    assert (finding.name, finding.severity, finding.door) == ("dropped-after", "error", "ssh")
+    assert "table inet other, chain input0, policy drop" in finding.what
+
+
+def test_a_drop_before_the_guard_is_told_for_service_and_knocks() -> None:
+    found = around(chain(DROP, hook="prerouting", priority=-300))
+    assert [finding.name for finding in found] == ["dropped-before", "knock-unheard"]
+
+
+def test_a_drop_of_knocks_after_the_guard_is_as_it_should_be() -> None:
+    assert around(chain(at("tcp", 7101), DROP)) == []
+
+
+def test_a_drop_over_one_family_is_told_as_such() -> None:
+    (finding,) = around(chain(at("tcp", 22), DROP, family="ip6"))
+    assert (finding.name, "over IPv6" in finding.what) == ("dropped-one-family", True)
+
+
+def test_an_accept_for_a_source_that_has_to_knock_now_is_told() -> None:
+    saddr = {
+        "match": {
+            "op": "==",
+            "left": {"payload": {"protocol": "ip", "field": "saddr"}},
+            "right": "203.0.113.9",
+        }
+    }
+    rule = chain(saddr, at("tcp", 22), ACCEPT)
+    (finding,) = around(rule)
+    assert (finding.name, "203.0.113.9" in finding.what) == ("accept-unreached", True)
+    assert around(rule, config=evolve(CONFIG, always=(ip_network("203.0.113.0/24"),))) == []
+
+
+def test_an_untracked_service_is_told() -> None:
+    found = around(chain(at("tcp", 22), {"notrack": None}, hook="prerouting", priority=-300))
+    assert [finding.name for finding in found] == ["untracked"]
+
+
+def test_a_translation_before_the_guard_opens_the_door() -> None:
+    early = chain(
+        at("tcp", 22),
+        {"dnat": {"addr": "172.17.0.2", "port": 22}},
+        hook="prerouting",
+        priority=-190,
+        kind="nat",
+    )
+    assert [finding.name for finding in around(early)] == ["translated-before"]
+
+
+@pytest.mark.parametrize(
+    ("verdict", "served", "what"),
+    [
+        ({"redirect": {"port": 22}}, ("tcp/22",), "tcp/2222 leads to tcp/22"),
+        ({"dnat": {"addr": "198.51.100.1", "port": 22}}, ("tcp/22",), "tcp/2222 leads to tcp/22"),
+        ({"dnat": {"addr": "172.17.0.2", "port": 22}}, (), "tcp/2222 leads to tcp/22 of 172.17.0.2"),
+    ],
+)
+def test_a_port_that_leads_round_a_door_is_told(
+    verdict: dict[str, Any], served: tuple[str, ...], what: str
+) -> None:
+    dial = chain(at("tcp", 2222), verdict, hook="prerouting", priority=-100, kind="nat")
+    (finding,) = around(dial, served=served)
+    assert (finding.name, finding.what, finding.door) == ("way-round", what, "ssh")
+
+
+def test_a_port_that_leads_to_another_hosts_port_of_the_same_number_is_no_way_round() -> None:
+    dial = chain(
+        at("tcp", 2222),
+        {"dnat": {"addr": "172.17.0.2", "port": 22}},
+        hook="prerouting",
+        priority=-100,
+        kind="nat",
+    )
+    assert around(dial, served=("tcp/22",)) == []
+
+
+def test_a_guarded_port_that_is_passed_on_to_a_container_is_as_it_should_be() -> None:
+    dial = chain(
+        at("tcp", 22),
+        {"dnat": {"addr": "172.17.0.2", "port": 2022}},
+        hook="prerouting",
+        priority=-100,
+        kind="nat",
+    )
+    assert around(dial, served=()) == []
+
+
+def test_rules_that_nftables_does_not_see_are_told() -> None:
+    assert [finding.name for finding in around(legacy=("filter",))] == ["iptables-legacy"]
