@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
 from collections.abc import Iterable, Iterator
@@ -73,13 +74,14 @@ def _programs() -> dict[int, str]:
         if not process.name.isdecimal():
             continue
         try:
-            links = [os.readlink(entry) for entry in (process / "fd").iterdir()]
             name = (process / "comm").read_text().strip()
-        except OSError:
+            for entry in list((process / "fd").iterdir()):
+                with contextlib.suppress(FileNotFoundError):  # closed meanwhile
+                    link = os.readlink(entry)
+                    if link.startswith("socket:["):
+                        found.setdefault(int(link[8:-1]), f"{name} (process {process.name})")
+        except OSError:  # gone meanwhile, or not ours to look at
             continue
-        for link in links:
-            if link.startswith("socket:["):
-                found.setdefault(int(link[8:-1]), f"{name} (process {process.name})")
     return found
 
 
