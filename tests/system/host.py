@@ -116,7 +116,7 @@ def knock(machine: Machine, ns: Namespace, source: str, timeout: float = 5) -> N
 def admitted(machine: Machine, source: str) -> bool:
     """Whether the kernel holds an admission of that source through the door `ssh`."""
     name = "ssh_6" if ":" in source else "ssh_4"
-    listed = machine.ns.run(["nft", "-j", "list", "set", "inet", "portress", name], check=False)
+    listed = machine.run("nft", "-j", "list", "set", "inet", "portress", name, check=False)
     return f'"{source}"' in listed.stdout
 
 

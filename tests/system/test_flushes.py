@@ -1,0 +1,121 @@
+"""Somebody throws the whole ruleset away, again and again, while strangers and an admitted source connect."""
+
+from __future__ import annotations
+
+import random
+import time
+
+import pytest
+
+from lab import World, tcp_state
+from system.crowds import guest, strangers
+from system.host import admitted, await_admitted, config, host, knock, status
+from system.machine import Machine
+
+TIMES = 100
+AWAY = 0.1  # seconds that the guard may be away after a flush
+
+
+class Outcome:
+    """What a hundred flushes came to."""
+
+    def __init__(self, sent: int, moments: list[float], met: dict[str, int]) -> None:
+        self.sent = sent
+        self.through = len(moments)
+        self.met = met
+        self.away: list[float] = []  # seconds between the first and the last SYN that got through, each time
+        begun = last = -1.0
+        for moment in moments:
+            if moment - last > 0.015:  # strangers dial about once a millisecond
+                if begun >= 0:
+                    self.away.append(last - begun)
+                begun = moment
+            last = moment
+        if begun >= 0:
+            self.away.append(last - begun)
+
+    def __str__(self) -> str:
+        longest, total = max(self.away, default=0.0) * 1000, sum(self.away) * 1000
+        return (
+            f"{TIMES} flushes: {self.through} of {self.sent} SYNs of strangers got through, the guard was"
+            f" seen away {len(self.away)} times, {longest:.1f} ms at the longest, {total:.1f} ms in all"
+        )
+
+
+def _seconds(line: str) -> float:
+    """The time of day of a line of tcpdump."""
+    hours, minutes, seconds = line.split()[0].split(":")
+    return int(hours) * 3600 + int(minutes) * 60 + float(seconds)
+
+
+def _flush(machine: Machine) -> Outcome:
+    """Flush the ruleset at random moments under fire; afterwards the guard is there with its admission."""
+    chance = random.Random(7)
+    knock(machine, machine.another, World.another4)
+    with strangers(machine) as outside, guest(machine, machine.another) as inside:
+        for _ in range(TIMES):
+            time.sleep(chance.uniform(0.01, 0.08))
+            machine.ns.run(["nft", "flush", "ruleset"])
+        time.sleep(0.3)
+    await_admitted(machine, World.another4)
+    assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
+    return Outcome(outside.sent, [_seconds(line) for line in outside.answers], inside.met)
+
+
+def test_a_flushed_guard_is_put_back_at_once(capsys: pytest.CaptureFixture[str]) -> None:
+    with host() as machine:
+        outcome = _flush(machine)
+        with capsys.disabled():
+            print(f"\n{outcome} (nft {_nft(machine)})")
+        assert set(outcome.met) == {"open"}
+        assert sum(outcome.away) / TIMES < AWAY  # the mean: a busy machine has its moments
+        assert sum(status(machine)["guard"]["restorations"].values()) >= TIMES / 2
+        assert machine.journal(None, "PORTRESS_EVENT=restored")
+
+
+def test_a_guard_that_has_an_owner_cannot_be_flushed(capsys: pytest.CaptureFixture[str]) -> None:
+    with host(suite="trixie") as machine:
+        outcome = _flush(machine)
+        with capsys.disabled():
+            print(f"\n{outcome} (nft {_nft(machine)})")
+        assert set(outcome.met) == {"open"}
+        assert outcome.through == 0
+        assert status(machine)["guard"]["restorations"] == {}
+
+
+def _nft(machine: Machine) -> str:
+    return machine.run("nft", "--version").stdout.split()[1]
+
+
+def test_a_guard_that_was_deleted_or_changed_is_put_back() -> None:
+    with host() as machine:
+        knock(machine, machine.another, World.another4)
+        for deed in (
+            ["delete", "table", "inet", "portress"],
+            ["flush", "chain", "inet", "portress", "entry"],
+            ["flush", "set", "inet", "portress", "ssh_4"],
+        ):
+            machine.ns.run(["nft", *deed])
+            time.sleep(0.3)
+            assert tcp_state(machine.stranger, machine.host4, 22) == "filtered", deed
+            assert tcp_state(machine.another, machine.host4, 22) == "open", deed
+
+
+def test_reloading_the_hosts_own_firewall_leaves_the_doors_guarded() -> None:
+    with host() as machine:
+        machine.systemctl("start", "nftables.service")
+        knock(machine, machine.another, World.another4)
+        for verb in ("reload", "restart", "stop"):
+            machine.systemctl(verb, "nftables.service")
+            time.sleep(0.3)
+            assert tcp_state(machine.stranger, machine.host4, 22) == "filtered", verb
+            assert admitted(machine, World.another4), verb
+
+
+def test_reloading_it_while_the_daemon_is_down_leaves_them_guarded_too() -> None:
+    with host(config()) as machine:
+        machine.systemctl("start", "nftables.service")
+        machine.systemctl("stop", "portress.service")
+        machine.systemctl("reload", "nftables.service")
+        time.sleep(1)
+        assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
