@@ -194,8 +194,9 @@ def test_an_offset_corrects_the_clock_both_ways(keycard: Path, offset: str) -> N
     assert shown(keycard, "--offset", offset, "--at", "1900000000") == shown(keycard, "--at", moved)
 
 
-def test_a_keycard_that_others_can_read_draws_a_warning(keycard: Path) -> None:
-    keycard.chmod(0o644)
+@pytest.mark.parametrize("mode", [0o640, 0o604, 0o666])
+def test_a_keycard_that_others_can_read_draws_a_warning(keycard: Path, mode: int) -> None:
+    keycard.chmod(mode)
     ran = run(keycard, "--print")
     assert ran.returncode == 0
     assert ran.stderr.splitlines()[0].startswith("knock: warning: others on this computer")
@@ -391,6 +392,28 @@ def test_addresses_have_one_of_each_family_and_only_with_a_route(monkeypatch: py
     monkeypatch.setattr(ALONE.socket, "getaddrinfo", lambda *_, **__: rows)
     found = ALONE.addresses("two.example", (socket.AF_INET, socket.AF_INET6))
     assert found == [(socket.AF_INET, ("127.0.0.1", 1))]
+
+
+def test_an_attempt_is_given_up_before_its_syn_would_be_repeated(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Linux sends a SYN again after 1 s (RFC 6298, section 2: the first time-out)."""
+    clock = [100.0]
+    monkeypatch.setattr(ALONE.time, "monotonic", lambda: clock[0])
+    monkeypatch.setattr(ALONE.time, "sleep", lambda seconds: clock.__setitem__(0, clock[0] + seconds))
+    knocker = ALONE.Knocker(2.0)
+    lives: list[float] = []
+
+    class Attempt(socket.socket):
+        def close(self) -> None:
+            if self.fileno() >= 0:
+                lives.append(clock[0] - 100.0)
+            super().close()
+
+    monkeypatch.setattr(ALONE.socket, "socket", Attempt)
+    knocker.knock((socket.AF_INET, ("127.0.0.1", 1)), ("tcp", 1))
+    knocker.rest(2.0)
+    assert len(lives) == 1
+    assert lives[0] < 1
+    assert knocker.attempts == []
 
 
 # Whatever the computer

@@ -166,14 +166,16 @@ def test_a_rotating_door_that_stays_shut_sends_people_to_their_clock(shut: str, 
 
 def test_a_connection_that_breaks_is_not_done() -> None:
     def reset(connection: socket.socket) -> None:
-        connection.sendall(b"half")
+        connection.recv(1)
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
 
     with served(reset) as port:
         command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/9342"]
         command += ["--relay", "127.0.0.1", port]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE, stdout=-3) as process:
-            assert process.stderr is not None
+            assert process.stdin is not None and process.stderr is not None
+            process.stdin.write(b"x")
+            process.stdin.flush()
             assert process.wait(30) == 1  # though its input is still open
             assert process.stderr.read().startswith(b"knock: the connection broke")
 
