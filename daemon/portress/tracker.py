@@ -320,6 +320,13 @@ class Tracker:
 
 
 def _same_secret(before: Trie, after: Trie, key: tuple[str, str]) -> bool:
-    """Whether a (keyholder, door) has the same sequence for some time step in both trees."""
-    steps = before.rotating.get(key, {})
-    return any(steps.get(step) == one for step, one in after.rotating[key].items())
+    """Whether a (keyholder, door) has kept its secret: a time step in both trees has the same sequence.
+
+    Without skew, two steps that follow each other have none in common: a secret that is exchanged is
+    exchanged within a step, so then it is the same.
+    """
+    if key not in before.rotating:
+        return False
+    steps, now = before.rotating[key], after.rotating[key]
+    common = steps.keys() & now.keys()
+    return not common or any(steps[step] == now[step] for step in common)

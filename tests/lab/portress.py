@@ -45,6 +45,7 @@ class Daemon:
         self.config = folder / "portress.yaml"
         self.socket = folder / "control.sock"
         self.state = folder / "state"
+        self.ahead = 0.0
         self.lines: list[str] = []
         self.process: subprocess.Popen[str] | None = None
         self._heard = threading.Condition()
@@ -85,6 +86,8 @@ class Daemon:
     def start(self, *words: str, timeout: float = 10) -> None:
         """Start it and wait until the control socket answers. LabError, with the log, if it ends before."""
         command = [_program(), "run", *self.options, *words]
+        if self.ahead:
+            command[:1] = [sys.executable, str(Path(__file__).with_name("clocked.py")), str(self.ahead)]
         self.process = self.ns.popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, bufsize=1)
         threading.Thread(target=self._listen, args=(self.process,), daemon=True).start()
         until = time.monotonic() + timeout
@@ -151,15 +154,18 @@ def daemon(
     words: Sequence[str] = (),
     guard: bool = True,
     start: bool = True,
+    ahead: float = 0.0,
 ) -> Iterator[Daemon]:
     """The guard loaded and the daemon running in `ns`, ready when this returns.
 
-    `config` and `keyholders` are the files' texts; `words` are more options of `portress run`.
+    `config` and `keyholders` are the files' texts; `words` are more options of `portress run`. The daemon's
+    wall clock is `ahead` seconds ahead of this machine's.
     Without `guard` or `start` that step is left to the test (`d.verb("guard")`, `d.start()`).
     """
     with scratch() as folder:
         made = Daemon(ns, folder)
         made.configure(config)
+        made.ahead = ahead
         made.state.mkdir(mode=0o700)
         if keyholders is not None:
             (folder / "keyholders.yaml").write_text(keyholders)
