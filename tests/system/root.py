@@ -54,13 +54,14 @@ RUNTIME: Final = (
 )
 SYSTEM: Final = (
     *("systemd-sysv", "dbus", "udev", "kmod", "iproute2", "procps", "openssh-server"),
-    *("conntrack", "prometheus", "wireguard-go", "wireguard-tools", "curl"),
+    *("conntrack", "prometheus", "wireguard-go", "wireguard-tools", "curl", "ufw", "firewalld"),
 )
 # What would only cost time in a machine that lives for seconds, or starts unasked.
 OFF: Final = (
     *("console-getty.service", "apt-daily.timer", "apt-daily-upgrade.timer", "dpkg-db-backup.timer"),
     *("e2scrub_all.timer", "e2scrub_reap.service", "fstrim.timer", "systemd-timesyncd.service"),
     *("systemd-networkd.service", "prometheus.service", "systemd-network-generator.service"),
+    *("firewalld.service", "ufw.service"),
 )
 
 
