@@ -12,18 +12,18 @@ _portress() {
         [rules]="--json"
         [guard]="--trial --keep"
         [unguard]=""
-        [run]=""
-        [status]="--json --watch"
-        [admit]="--for"
-        [dismiss]=""
-        [enrol]="--door --style --until"
-        [disenrol]=""
+        [run]="--debug"
+        [status]="--json"
+        [admit]="--for --json"
+        [dismiss]="--json"
+        [enrol]="--door --style --until --host --keycard --phone --json"
+        [disenrol]="--json"
         [keyholders]="--json"
-        [knock]="--pause --offset --print --quiet --verbose -4 -6"
-        [trace]="--json --source"
+        [knock]="--pause --offset --print --quiet --verbose"
+        [trace]="--source --host --zone --keyholders --limit --json"
         [why]="--json"
-        [history]="--door --keyholder --source --since --until --json --csv --chart"
-        [strength]="--json --chart --sources --rate --link"
+        [history]="--door --keyholder --source --since --until --limit --json --csv --chart"
+        [strength]="--sources --rate --link --json --chart"
         [doctor]="--json"
     )
     local common="--config --socket --state --help"
@@ -39,7 +39,7 @@ _portress() {
     done
 
     case $prev in
-    --config | --chart | --file)
+    --config | --chart | --keycard | --keyholders)
         compopt -o filenames 2>/dev/null
         mapfile -t COMPREPLY < <(compgen -f -- "$cur")
         return
