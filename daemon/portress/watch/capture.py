@@ -65,6 +65,7 @@ class Capture:
     others is no knock at it. Empty: every destination counts, but for frames marked as sent. `prefix_4` and
     `prefix_6` say how many bits of an address count as the source. `name` is for messages.
 
+    to        the address that the last knock given went to
     packets   records with a packet, so far
     position  bytes of the file done with, so far, to the megabyte
     notes     sentences about what could not be read, for the user
@@ -82,6 +83,7 @@ class Capture:
         prefix_6: int = 128,
     ) -> None:
         self.name = name
+        self.to = b""
         self.packets = 0
         self.notes: list[str] = []
         self.odd: Counter[str] = Counter()
@@ -158,7 +160,8 @@ class Capture:
         if not isinstance(verdict, tuple):
             self.odd[verdict.value] += 1
             return None
-        if self._local and destination(buffer, start) not in self._local:
+        self.to = destination(buffer, start)
+        if self._local and self.to not in self._local:
             self.odd["elsewhere"] += 1
             return None
         source, knock = verdict

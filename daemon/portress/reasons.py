@@ -1,0 +1,180 @@
+"""Why a knock was right or wrong, in words. Pure.
+
+In: a verdict and, for those who may read the configuration, the knock that came, those that were expected
+and who used a sequence before. Out: a sentence. Without those it names stages, doors and times, never a port.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import tzinfo
+from typing import Final
+
+from attrs import frozen
+
+from portress.durations import moment, spell
+from portress.knock import SECOND, Expected, Knock
+from portress.sequence.trie import Node, Trie
+from portress.verdict import (
+    Advanced,
+    Completed,
+    Echoed,
+    Expired,
+    Ignored,
+    Lapsed,
+    Missed,
+    Repeated,
+    Replayed,
+    Shunned,
+    Verdict,
+)
+
+NAMES: Final = {
+    Ignored: "ignored",
+    Repeated: "repeated",
+    Advanced: "advanced",
+    Missed: "missed",
+    Lapsed: "lapsed",
+    Shunned: "shunned",
+    Completed: "completed",
+    Replayed: "replayed",
+    Echoed: "echoed",
+    Expired: "expired",
+}
+
+_FEW: Final = 3  # expected knocks that are named one by one
+_MINUTES: Final = 600  # seconds up to which a pause is told in seconds
+
+
+@frozen
+class Hint:
+    """What the configuration adds to a verdict. All of it may be missing."""
+
+    came: int | None = None  # the knock
+    expected: tuple[int, ...] = ()  # what would have been right
+    early: bool = False  # the knock is one that comes later in a sequence
+    used_at: int | None = None  # when the sequence was used before (unix ns)
+    used_by: str = ""  # and by which source
+    behind: int = 0  # time steps by which the sequence is behind the present one; ahead if below 0
+
+
+_NO_HINT: Final = Hint()
+
+
+class Run:
+    """Follows the knocks one source gets right in a row; `path` is None where they are not known."""
+
+    __slots__ = ("path",)
+
+    def __init__(self) -> None:
+        self.path: tuple[int, ...] | None = None
+
+    def follow(self, knock: int, verdict: Verdict | Expired) -> None:
+        """Take note of the next knock and what came of it."""
+        if isinstance(verdict, Advanced):
+            if verdict.stage == 1:
+                self.path = (knock,)
+            elif self.path is not None:
+                self.path = (*self.path, knock) if len(self.path) == verdict.stage - 1 else None
+        elif isinstance(verdict, Missed | Lapsed):
+            self.path = (knock,) if verdict.anew else ()
+        elif isinstance(verdict, Completed | Replayed | Echoed):
+            self.path = None if self.path is None else (*self.path, knock)
+        elif not isinstance(verdict, Repeated):
+            self.path = ()
+
+    def hint(self, trie: Trie, knock: int, verdict: Verdict) -> Hint:
+        """For a verdict not followed yet: what was expected by the sequences in `trie`."""
+        if not isinstance(verdict, Missed) or self.path is None or len(self.path) != verdict.stage:
+            return Hint(knock)
+        node = trie.at(self.path)
+        if node is None:
+            return Hint(knock)
+        return Hint(knock, tuple(node.children), early=_beyond(node, knock))
+
+
+def _beyond(node: Node, knock: int) -> bool:
+    """Whether the knock belongs to a sequence that goes on from there."""
+    return any(knock in one.sequence.knocks for one in node.beyond())
+
+
+def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None = None) -> str:
+    """The verdict in a few words; `zone` is that of the moments in it (default: the host's)."""
+    if isinstance(verdict, Advanced):
+        return f"right: stage {verdict.stage} of {verdict.of} ({listed(verdict.doors)})"
+    if isinstance(verdict, Repeated):
+        return f"again: changes nothing, still stage {verdict.stage}"
+    if isinstance(verdict, Missed):
+        return _missed(verdict, hint)
+    if isinstance(verdict, Lapsed):
+        return f"{_lapsed(verdict)}: started over{_anew(verdict.anew)}"
+    if isinstance(verdict, Completed):
+        return "complete: " + ", ".join(_opening(one, hint.behind) for one in verdict.openings)
+    if isinstance(verdict, Replayed):
+        same = verdict.opening.step == verdict.last.step
+        what = "used" if same else "older than the one used"
+        return f"complete, but {what} {_used(hint, zone)}: {_opening(verdict.opening, 0)}"
+    if isinstance(verdict, Echoed):
+        return f"complete again, by who used it: changes nothing ({verdict.opening.door})"
+    if isinstance(verdict, Expired):
+        return (
+            f"stage {verdict.stage} of {verdict.of} expired: no right knock in time ({listed(verdict.doors)})"
+        )
+    return "begins no sequence" if isinstance(verdict, Ignored) else "shunned: not listened to"
+
+
+def _used(hint: Hint, zone: tzinfo | None) -> str:
+    at = "before" if hint.used_at is None else f"at {moment(hint.used_at / SECOND, zone)[11:]}"
+    return f"{at} by {hint.used_by}" if hint.used_by else at
+
+
+def _missed(verdict: Missed, hint: Hint) -> str:
+    lost = f"stage {verdict.stage} of {verdict.of} lost ({listed(verdict.doors)})"
+    why = "wrong"
+    if hint.came is not None and hint.expected:
+        early = " too early" if hint.early else ""
+        why = f"{either(hint.expected)} expected, {Knock(hint.came)} came{early}"
+    return f"{why}: {lost}{'; shunned' if verdict.shunned_until is not None else _anew(verdict.anew)}"
+
+
+def _lapsed(verdict: Lapsed) -> str:
+    pause, gap = pauses(verdict.pause, verdict.gap)
+    return f"stage {verdict.stage} of {verdict.of}, then {pause}, gap is {gap}"
+
+
+def _anew(anew: bool) -> str:
+    return ", and right as a first knock" if anew else ""
+
+
+def _opening(one: Expected, behind: int) -> str:
+    if one.keyholder is None:
+        return one.door
+    steps = "a step" if abs(behind) == 1 else f"{abs(behind)} steps"
+    clock = f", its clock {steps} {'behind' if behind > 0 else 'ahead'}" if behind else ""
+    return f"{one.door} (keyholder {one.keyholder}{clock})"
+
+
+def pauses(pause: int, gap: int) -> tuple[str, str]:
+    """Two durations (ns), the first the longer one, told so that it shows: `61.2 s` and `60 s`."""
+    if max(pause, gap) >= _MINUTES * SECOND and spell(pause) != spell(gap):
+        return spell(pause), spell(gap)
+    for digits in range(1, 10):
+        told = [f"{ns / SECOND:.{digits}f}".rstrip("0").rstrip(".") for ns in (pause, gap)]
+        if told[0] != told[1] or pause == gap:
+            break
+    return f"{told[0]} s", f"{told[1]} s"
+
+
+def either(knocks: Iterable[int]) -> str:
+    """`tcp/7101`, `tcp/7101 or udp/9342`, or how many more there are."""
+    all_of_them = sorted(knocks)
+    names = [str(Knock(one)) for one in all_of_them[:_FEW]]
+    if len(all_of_them) > _FEW:
+        return f"{', '.join(names)} or one of {len(all_of_them) - _FEW} others"
+    return " or ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else names[0]
+
+
+def listed(doors: Sequence[str], most: int = 3) -> str:
+    """The doors, the first few of them by name."""
+    more = f" and {len(doors) - most} more" if len(doors) > most else ""
+    return ", ".join(doors[:most]) + more

@@ -1,0 +1,190 @@
+"""Journal exports read: what the kernel wrote, and nothing that others wrote or that contradicts itself."""
+
+from __future__ import annotations
+
+import io
+import random
+import tracemalloc
+from pathlib import Path
+
+import pytest
+
+from portress.errors import Mistake
+from portress.knock import Knock, Source
+from portress.tracefile import opened
+from portress.watch.journalfile import Export, Journal, is_export
+from unit.stories import config
+
+LINE = (
+    "portress: IN=eth0 OUT= MAC= SRC=192.0.2.7 DST=198.51.100.1 LEN=44 TOS=0x00 PREC=0x00 TTL=64 ID=0 "
+    "PROTO=TCP SPT=32768 DPT=7101 SEQ=1 ACK=0 WINDOW=64240 RES=0x00 SYN URGP=0 "
+)
+SIX = (
+    "portress: IN=eth0 OUT= MAC= SRC=2001:0db8:0000:0000:0000:0000:0000:0007 "
+    "DST=2001:0db8:0001:0000:0000:0000:0000:0001 LEN=48 TC=0 HOPLIMIT=64 FLOWLBL=0 "
+    "PROTO=UDP SPT=32768 DPT=9342 LEN=8 "
+)
+AT = 1_767_270_600_123_456  # microseconds
+
+
+def entry(message: str | bytes = LINE, at: int = AT, transport: str = "kernel", more: bytes = b"") -> bytes:
+    """An entry as systemd.io/JOURNAL_EXPORT_FORMATS has it."""
+    data = message if isinstance(message, bytes) else message.encode()
+    head = f"__CURSOR=s=1;i=2\n__REALTIME_TIMESTAMP={at}\n_TRANSPORT={transport}\n".encode()
+    return head + more + field("MESSAGE", data) + b"\n"
+
+
+def field(name: str, value: bytes) -> bytes:
+    if b"\n" in value:
+        return name.encode() + b"\n" + len(value).to_bytes(8, "little") + value + b"\n"
+    return name.encode() + b"=" + value + b"\n"
+
+
+def read(data: bytes, outside: tuple[str, ...] = ()) -> tuple[list[tuple[bytes, int, int, int]], Export]:
+    export = Export(io.BufferedReader(io.BytesIO(data)), "log.export", "portress: ", outside)
+    return list(export), export
+
+
+def test_the_kernels_lines_are_knocks_at_the_moment_the_journal_got_them() -> None:
+    heard, export = read(entry() + entry(SIX, AT + 5))
+    assert heard == [
+        (Source.parse("192.0.2.7").packed, int(Knock.parse("tcp/7101")), AT * 1000, 0),
+        (Source.parse("2001:db8::7").packed, int(Knock.parse("udp/9342")), (AT + 5) * 1000, 0),
+    ]
+    assert (export.packets, export.notes, dict(export.odd)) == (2, [], {})
+    assert export.to == Source.parse("2001:db8:1::1").packed
+
+
+def test_what_others_than_the_kernel_wrote_is_nothing() -> None:
+    for transport in ("syslog", "stdout", "journal", "audit", "Kernel", ""):
+        assert read(entry(transport=transport))[0] == []
+
+
+def test_a_message_that_holds_a_line_is_not_one() -> None:
+    forged = b"\n" + LINE.encode() + b"\n"
+    heard, export = read(entry(b"usb 1-1: Product: x" + forged) + entry(LINE.encode() + forged))
+    assert heard == []
+    assert export.odd == {"line": 1}
+
+
+def test_a_field_that_is_there_twice_makes_an_entry_nothing() -> None:
+    heard, export = read(
+        entry(more=field("MESSAGE", b"portress: other")) + entry(more=b"_TRANSPORT=kernel\n")
+    )
+    assert heard == []
+    assert export.odd == {"field": 1}
+
+
+def test_other_prefixes_are_passed_over() -> None:
+    heard, export = read(entry(LINE.replace("portress: ", "shut: ")))
+    assert (heard, export.packets) == ([], 0)
+
+
+@pytest.mark.parametrize(("outside", "count"), [((), 1), (("eth0",), 1), (("eth1", "eth2"), 0)])
+def test_only_what_came_by_an_outside_interface_counts(outside: tuple[str, ...], count: int) -> None:
+    heard, export = read(entry() + entry(LINE.replace("eth0", "lo")), outside)
+    assert len(heard) == count
+    assert export.odd["inside"] == 2 - count
+
+
+def test_a_field_of_any_length_is_skipped_in_constant_memory(tmp_path: Path) -> None:
+    huge, file = b"A" * (20 << 20), tmp_path / "log.export"
+    with file.open("wb") as out:
+        out.write(entry(more=b"COREDUMP=" + huge + b"\n"))
+        out.write(entry(more=field("COREDUMP", b"\n" + huge)))
+    del huge
+    with opened(str(file), config()) as found:
+        tracemalloc.start()
+        heard = list(found.reading)
+        _, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+    assert len(heard) == 2
+    assert peak < 3 << 20
+
+
+@pytest.mark.parametrize(
+    "rest",
+    [
+        b"no field at all\n",
+        b"COREDUMP\n" + (1 << 62).to_bytes(8, "little") + b"x",
+        b"COREDUMP\n\x03\0\0",
+        b"COREDUMP\n" + (3).to_bytes(8, "little") + b"abcd",
+    ],
+)
+def test_garbage_ends_the_reading_with_a_note(rest: bytes) -> None:
+    heard, export = read(entry() + rest + entry())
+    assert len(heard) == 1
+    assert export.notes[0].endswith("no journal export: the rest is left out")
+
+
+def test_an_export_cut_short_says_so() -> None:
+    heard, export = read(entry() + entry()[:40])
+    assert len(heard) == 1
+    assert "the file ends in the middle of an entry" in export.notes[0]
+
+
+def test_ten_thousand_mutated_exports_raise_nothing_and_add_nothing() -> None:
+    rng = random.Random(7)
+    whole = entry() + entry(SIX) + entry(b"a\nb")
+    known = {one[:2] for one in read(whole)[0]}
+    for _ in range(10_000):
+        data = bytearray(whole)
+        for _ in range(rng.randrange(1, 4)):
+            place = rng.randrange(len(data))
+            what = rng.randrange(3)
+            if what == 0:
+                data[place] = rng.randrange(256)
+            elif what == 1:
+                del data[place : place + rng.randrange(1, 20)]
+            else:
+                data[place:place] = rng.choice((b"\n", b"=", b"\0", b"MESSAGE\n", b"SRC=192.0.2.9 "))
+        # A digit that becomes another one makes another address or port, as it would in the journal itself.
+        heard, _ = read(bytes(data))
+        assert len(heard) <= 2
+        for source, knock, moment, interface in heard:
+            assert len(source) in (4, 16) and knock >> 16 in (6, 17) and moment >= 0 and interface == 0
+    assert known == {
+        (Source.parse("192.0.2.7").packed, int(Knock.parse("tcp/7101"))),
+        (Source.parse("2001:db8::7").packed, int(Knock.parse("udp/9342"))),
+    }
+
+
+def test_an_export_is_told_from_a_capture() -> None:
+    assert is_export(b"__CURSOR=s=1;i=2\n")
+    assert is_export(b"MESSAGE\n\x03\0\0\0\0\0\0\0a\nb\n")
+    for head in (b"", b"\xa1\xb2\xc3\xd4", b"\x0a\x0d\x0d\x0a", b"LPKSHHRH", b"Nov 24 22:47", b'{"MESSAGE"'):
+        assert not is_export(head)
+
+
+def test_a_directory_without_a_journal_has_no_entries(tmp_path: Path) -> None:
+    with opened(str(tmp_path), config()) as found:
+        assert isinstance(found.reading, Journal)
+        assert list(found.reading) == []
+
+
+def test_a_damaged_journal_file_is_a_mistake(tmp_path: Path) -> None:
+    file = tmp_path / "system.journal"
+    file.write_bytes(b"LPKSHHRH" + bytes(600))
+    with pytest.raises(Mistake, match="no journal that can be read"), opened(str(file), config()):
+        pass
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"", "it is empty"),
+        (b"Nov 24 22:47:01 host kernel: portress: IN=eth0", "nor a journal"),
+        (bytes(100), "neither pcap nor pcapng"),
+        (b"\x1f\x8b\x08\0", "unpack it first"),
+    ],
+)
+def test_what_is_no_capture_and_no_journal_is_a_mistake(data: bytes, words: str, tmp_path: Path) -> None:
+    file = tmp_path / "file"
+    file.write_bytes(data)
+    with pytest.raises(Mistake, match=words), opened(str(file), config()) as found:
+        list(found.reading)
+
+
+def test_a_file_that_is_not_there_is_a_mistake(tmp_path: Path) -> None:
+    with pytest.raises(Mistake, match="No such file"), opened(str(tmp_path / "none"), config()):
+        pass

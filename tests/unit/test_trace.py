@@ -1,0 +1,367 @@
+"""What `portress trace` makes of knocks told as a story: verdicts, reasons, hosts, time, bounded memory."""
+
+from __future__ import annotations
+
+from datetime import UTC
+
+import pytest
+
+from portress import trace_screen
+from portress.config import Rotating
+from portress.keyholders import Keyholder
+from portress.knock import SECOND, Source
+from portress.sequence import rotating
+from portress.sequence.rotating import step_at
+from portress.timeline import Note, Timeline, Timelines, Tried
+from portress.tracing import Trace
+from unit.stories import ANA, BEGIN, HOST, ONE_DOOR, ROTATING, Story, Told, config, run
+
+RIGHT = ("tcp/7101", "udp/9342", "tcp/8120")
+STRANGER, ANOTHER = "192.0.2.7", "203.0.113.9"
+
+
+def traced(
+    *told: Told, text: str = ONE_DOOR, keyholders: tuple[Keyholder, ...] = (), only: str | None = None
+) -> Trace:
+    source = None if only is None else Source.parse(only)
+    timelines = None if only is None else Timelines(each=200)
+    trace = Trace(config(text), keyholders, only=source, timelines=timelines)
+    trace.follow(Story(*sorted(told, key=lambda one: one[0])))
+    return trace
+
+
+def lines(trace: Trace, source: str = STRANGER) -> list[str]:
+    """What is said of each of a source's knocks."""
+    (one,) = (one for one in trace.timelines if str(trace.source(one.source)) == source)
+    return [trace_screen.what(note, UTC) for note in one if isinstance(note, Note)]
+
+
+def notes(one: Timeline) -> list[Note]:
+    return [note for note in one if isinstance(note, Note)]
+
+
+def sequence(away: int = 0, at: float = 0.0, skewed: str = ROTATING) -> list[str]:
+    """Ana's knocks for vpn of the step `away` from the one at that second of the story."""
+    rule = config(skewed).doors["vpn"].rotating
+    assert isinstance(rule, Rotating)
+    step = step_at(BEGIN + at) + away
+    return [str(knock) for knock in rotating.derive(ANA.secret, "vpn", rule, step).knocks]
+
+
+def test_the_right_knocks_open_the_door_for_its_stay() -> None:
+    assert lines(traced(*run(STRANGER, *RIGHT))) == [
+        "right: stage 1 of 3 (ssh)",
+        "right: stage 2 of 3 (ssh)",
+        "complete: ssh, let in until 20:30:00",
+    ]
+
+
+def test_a_late_knock_starts_over_and_the_pause_and_the_gap_are_told() -> None:
+    late = lines(traced(*run(STRANGER, *RIGHT[:2]), (61.3, STRANGER, RIGHT[2])))[-1]
+    assert late == "stage 2 of 3, then 61.2 s, gap is 60 s: started over"
+
+
+def test_a_knock_that_is_late_by_a_hair_is_told_to_be_late() -> None:
+    late = lines(traced((0, STRANGER, "tcp/7101"), (60.000001, STRANGER, "udp/9342")))[-1]
+    assert late == "stage 1 of 3, then 60.000001 s, gap is 60 s: started over"
+
+
+def test_exactly_at_the_gap_is_in_time() -> None:
+    assert lines(traced((0, STRANGER, "tcp/7101"), (60, STRANGER, "udp/9342")))[-1].startswith("right")
+
+
+def test_a_knock_days_too_late_is_told_in_days() -> None:
+    late = lines(traced((0, STRANGER, "tcp/7101"), (90000, STRANGER, "tcp/7101")))[-1]
+    assert late == "stage 1 of 3, then 1d 1h, gap is 1m: started over, and right as a first knock"
+
+
+def test_a_wrong_protocol_is_told_beside_the_expected_knock() -> None:
+    missed = lines(traced(*run(STRANGER, "tcp/7101", "tcp/9342")))[-1]
+    assert missed == "udp/9342 expected, tcp/9342 came: stage 1 of 3 lost (ssh)"
+
+
+def test_a_knock_out_of_order_is_told_to_be_too_early() -> None:
+    missed = lines(traced(*run(STRANGER, "tcp/7101", "tcp/8120")))[-1]
+    assert missed == "udp/9342 expected, tcp/8120 came too early: stage 1 of 3 lost (ssh)"
+
+
+def test_what_was_expected_is_right_after_a_miss_that_began_anew() -> None:
+    told = lines(traced(*run(STRANGER, "tcp/7101", "udp/9342", "tcp/7101", "tcp/9342")))
+    assert told[2].startswith("again")
+    told = lines(traced(*run(STRANGER, "tcp/7101", "tcp/1", "tcp/7101", "udp/9342", "tcp/2")))
+    assert told[-1] == "tcp/8120 expected, tcp/2 came: stage 2 of 3 lost (ssh)"
+
+
+def test_all_that_was_expected_is_told_where_sequences_share_a_beginning() -> None:
+    more = "".join(
+        f"  d{n}:\n    services: [tcp/{100 + n}]\n    fixed: {{knocks: [tcp/7101, tcp/{9000 + n}]}}\n"
+        for n in range(4)
+    )
+    missed = lines(traced(*run(STRANGER, "tcp/7101", "tcp/1"), text=ONE_DOOR + more))[-1]
+    assert missed.startswith("tcp/9000, tcp/9001, tcp/9002 or one of 2 others expected, tcp/1 came")
+    assert missed.endswith("lost (ssh, d0, d1 and 2 more)")
+
+
+def test_a_connection_to_the_service_is_told_to_find_the_door_shut_or_open() -> None:
+    told = lines(traced((0, STRANGER, "tcp/7101"), *run(STRANGER, "tcp/22", *RIGHT, "tcp/22", at=1)))
+    assert told[1] == "no knock: a service of ssh, shut to this source"
+    assert told[-1] == "no knock: a service of ssh, open to this source"
+
+
+def test_a_connection_after_the_stay_finds_the_door_shut() -> None:
+    told = lines(traced(*run(STRANGER, *RIGHT), (8 * 3600 + 1, STRANGER, "tcp/22")))
+    assert told[-1] == "no knock: a service of ssh, shut to this source"
+
+
+def test_shunning_is_traced() -> None:
+    text = "misses: {limit: 2, within: 10m, shun: 30m}\n" + ONE_DOOR
+    trace = traced(
+        *run(STRANGER, "tcp/7101", "tcp/1", "tcp/7101", "tcp/2", *RIGHT),
+        *run(STRANGER, *RIGHT, at=1800.4),
+        text=text,
+    )
+    told = lines(trace)
+    assert told[3].endswith("lost (ssh); shunned")
+    assert told[4] == "shunned: not listened to"
+    assert told[-1].startswith("complete: ssh")
+
+
+def test_who_is_shunned_at_the_end_is_told() -> None:
+    text = "misses: {limit: 1, within: 10m, shun: 30m}\n" + ONE_DOOR
+    trace = traced(*run(STRANGER, "tcp/7101", "tcp/1"), text=text)
+    (one,) = trace.timelines
+    ends = trace_screen.ending(trace, one, trace.standing(), trace.shunned())
+    assert str(ends) == "at the end: shunned for 30m more"
+
+
+def test_a_caller_under_way_and_one_whose_gap_went_by_are_told_apart_at_the_end() -> None:
+    trace = traced((0, STRANGER, "tcp/7101"), (70, ANOTHER, "tcp/7101"), (80, ANOTHER, "tcp/7101"))
+    ends = [trace_screen.ending(trace, one, trace.standing(), {}) for one in trace.timelines]
+    assert [str(one) for one in ends] == [
+        "at the end: stage 1 expired, no right knock in time",
+        "at the end: at stage 1 of 3, 50s of its gap left",
+    ]
+
+
+def test_noise_leaves_nothing_but_a_count() -> None:
+    trace = traced(*run(STRANGER, "tcp/1", "tcp/2", "udp/7101", at=1), (0, ANOTHER, "tcp/7101"))
+    assert [str(trace.source(one.source)) for one in trace.timelines] == [ANOTHER]
+    assert (trace.knocks, trace.silent) == (4, 3)
+
+
+def test_public_services_always_and_guarded_services_are_no_knocks() -> None:
+    text = "always: [198.51.100.128/25]\npublic: [tcp/80]\n" + ONE_DOOR
+    trace = traced(
+        *run(STRANGER, "tcp/7101", "tcp/80", "udp/9342", "tcp/22", "tcp/8120"),
+        *run("198.51.100.200", *RIGHT),
+        text=text,
+    )
+    assert [dict(one.opened) for one in trace.timelines] == [{"ssh": 1}]
+    assert {kind: count for kind, count in trace.passed_by.items() if count} == {
+        "always": 3,
+        "public": 1,
+        "service": 1,
+    }
+
+
+def test_an_address_in_always_counts_whole_where_prefixes_are_sources() -> None:
+    text = "always: [192.0.2.7/32]\nsource_prefix: {ipv4: 24}\n" + ONE_DOOR
+    trace = traced(
+        (0, "192.0.2.8", "tcp/7101"), (1, "192.0.2.7", "tcp/1"), (2, "192.0.2.9", "udp/9342"), text=text
+    )
+    assert lines(trace, "192.0.2.0/24") == ["right: stage 1 of 3 (ssh)", "right: stage 2 of 3 (ssh)"]
+
+
+def test_this_host_is_where_first_knocks_go() -> None:
+    trace = Trace(config())
+    trace.follow(Story(*run(STRANGER, "tcp/9", at=0), to="203.0.113.80"))
+    trace.follow(Story(*run(STRANGER, "tcp/7101", "udp/9342", at=1)))
+    trace.follow(Story(*run(STRANGER, "tcp/443", at=2), to="203.0.113.80"))
+    trace.follow(Story(*run(STRANGER, "tcp/8120", at=3)))
+    assert [trace.source(one) for one in trace.hosts] == [Source.parse(HOST)]
+    assert lines(trace)[-1].startswith("complete")
+    assert trace.passed_by["elsewhere"] == 2
+
+
+def test_this_host_can_be_named() -> None:
+    trace = Trace(config(), hosts=frozenset({Source.parse("198.51.100.2").packed}))
+    trace.follow(Story(*run(STRANGER, *RIGHT)))
+    assert list(trace.timelines) == []
+    assert trace.passed_by["elsewhere"] == 3
+
+
+@pytest.mark.parametrize("to", ["255.255.255.255", "224.0.0.251"])
+def test_no_host_has_the_address_of_a_group(to: str) -> None:
+    trace = Trace(config())
+    trace.follow(Story(*run(STRANGER, *RIGHT), to=to))
+    assert trace.hosts == set()
+
+
+def test_packets_a_little_out_of_order_are_taken_as_late_as_the_ones_before() -> None:
+    trace = Trace(config())
+    trace.follow(Story((1.0, STRANGER, "tcp/7101"), (0.9, STRANGER, "udp/9342"), (1.1, STRANGER, "tcp/8120")))
+    assert lines(trace)[-1].startswith("complete")
+    assert trace.disorder == 1
+
+
+def test_a_clock_set_back_does_not_stop_time() -> None:
+    trace = Trace(config())
+    trace.follow(Story((5000, STRANGER, "tcp/7101"), (10, STRANGER, "udp/9342"), (71, STRANGER, "tcp/8120")))
+    assert lines(trace)[-1] == "stage 2 of 3, then 61 s, gap is 60 s: started over"
+    assert trace.jumps == 1
+
+
+@pytest.mark.parametrize("seconds", [-BEGIN - 1, 300_000_000_000])
+def test_packets_at_impossible_times_are_left_out(seconds: float) -> None:
+    trace = Trace(config(ROTATING), (ANA,))
+    trace.follow(Story((seconds, STRANGER, "tcp/7101")))
+    assert trace.passed_by["time"] == 1
+
+
+def test_rotating_sequences_are_those_of_the_captured_time() -> None:
+    trace = traced(
+        *run(STRANGER, *sequence(), at=1),
+        *run(ANOTHER, *sequence(at=3600), at=3600),
+        text=ROTATING,
+        keyholders=(ANA,),
+    )
+    assert lines(trace)[-1] == "complete: vpn (keyholder ana), let in until 2026-01-02 12:30"
+    assert lines(trace, ANOTHER)[-1].startswith("complete: vpn (keyholder ana), let in")
+
+
+@pytest.mark.parametrize(("away", "words"), [(-1, "its clock a step behind"), (1, "its clock a step ahead")])
+def test_a_clock_that_is_a_step_off_is_told(away: int, words: str) -> None:
+    trace = traced(*run(STRANGER, *sequence(away), at=1), text=ROTATING, keyholders=(ANA,))
+    assert lines(trace)[-1].startswith(f"complete: vpn (keyholder ana, {words})")
+
+
+@pytest.mark.parametrize(("away", "words"), [(-14, "about 7m slow"), (4, "about 2m fast")])
+def test_a_clock_that_is_too_far_off_is_found(away: int, words: str) -> None:
+    trace = traced(*run(STRANGER, *sequence(away), at=1), text=ROTATING, keyholders=(ANA,))
+    assert words in lines(trace)[-1]
+    assert trace.tracker.used == {}
+
+
+def test_a_clock_too_far_off_is_found_of_everyone_and_also_after_a_right_one() -> None:
+    trace = traced(
+        *run("192.0.2.1", *sequence(), at=1),
+        *run(STRANGER, *sequence(-14), at=3),
+        *run(ANOTHER, *sequence(-14), at=5),
+        text=ROTATING,
+        keyholders=(ANA,),
+    )
+    assert "slow" in lines(trace)[-1] and "slow" in lines(trace, ANOTHER)[-1]
+
+
+def test_a_replay_is_told_with_when_and_by_whom_the_sequence_was_used() -> None:
+    trace = traced(
+        *run(STRANGER, *sequence(), at=1),
+        *run(ANOTHER, *sequence(), at=5),
+        *run(STRANGER, *sequence(), at=9),
+        text=ROTATING,
+        keyholders=(ANA,),
+    )
+    assert lines(trace, ANOTHER)[-1] == ("complete, but used at 12:30:01 by 192.0.2.7: vpn (keyholder ana)")
+    assert lines(trace)[-1] == "complete again, by who used it: changes nothing (vpn)"
+
+
+def test_an_older_step_than_the_one_used_is_told() -> None:
+    trace = traced(
+        *run(STRANGER, *sequence(), at=1),
+        *run(ANOTHER, *sequence(-1), at=5),
+        text=ROTATING,
+        keyholders=(ANA,),
+    )
+    assert lines(trace, ANOTHER)[-1] == (
+        "complete, but older than the one used at 12:30:01 by 192.0.2.7: vpn (keyholder ana)"
+    )
+
+
+def test_a_step_that_begins_within_a_sequence_does_not_disturb_it() -> None:
+    trace = traced(*run(STRANGER, *sequence(), at=28, pause=1), text=ROTATING, keyholders=(ANA,))
+    assert lines(trace)[-1].startswith("complete")
+
+
+def test_without_skew_a_step_that_has_gone_by_still_ends_for_callers_under_way() -> None:
+    strict = ROTATING.replace("skew: 1", "skew: 0")
+    trace = traced(
+        *run(STRANGER, *sequence(), at=29, pause=0.9),
+        *run(ANOTHER, *sequence(), at=33, pause=0.1),
+        text=strict,
+        keyholders=(ANA,),
+    )
+    assert lines(trace)[-1].startswith("complete: vpn")
+    assert "slow" in lines(trace, ANOTHER)[-1]
+
+
+def test_a_keyholder_that_ends_is_let_in_no_longer_than_that() -> None:
+    ends = Keyholder("ana", ("vpn",), ANA.secret, "derived", BEGIN + 90.0)
+    trace = traced(*run(STRANGER, *sequence(), at=1), text=ROTATING, keyholders=(ends,))
+    assert lines(trace)[-1].endswith("let in until 12:31:30")
+
+
+def test_of_one_source_everything_is_told_and_of_others_nothing() -> None:
+    trace = traced(*run(STRANGER, "tcp/1", "tcp/2", "tcp/3", at=1), *run(ANOTHER, *RIGHT), only=STRANGER)
+    assert lines(trace) == ["begins no sequence"] * 3
+    assert len(list(trace.timelines)) == 1
+
+
+def test_what_went_to_another_host_is_told_of_one_source_that_is_asked_for() -> None:
+    trace = traced(*run(STRANGER, "tcp/7102"), only=STRANGER)
+    assert lines(trace) == ["no knock: to 198.51.100.1, another host"]
+
+
+@pytest.mark.parametrize("only", ["192.0.2.0/24", "192.0.2.7/32"])
+def test_sources_can_be_chosen_by_a_prefix(only: str) -> None:
+    trace = traced(*run(STRANGER, *RIGHT), *run(ANOTHER, *RIGHT), *run("2001:db8::7", *RIGHT), only=only)
+    assert [str(trace.source(one.source)) for one in trace.timelines] == [STRANGER]
+
+
+def test_knocks_of_a_kind_in_a_row_are_one_line() -> None:
+    sweep = [f"tcp/{port}" for port in range(1001, 2001)]
+    trace = traced(*run(STRANGER, "tcp/7101", *sweep, pause=0.001))
+    (one,) = trace.timelines
+    assert len(notes(one)) == 3
+    assert notes(one)[-1].times == 999
+
+
+def test_a_source_keeps_its_first_lines_and_its_last_ones() -> None:
+    told = run(STRANGER, *["tcp/7101", "tcp/1"] * 500, pause=0.01)
+    trace = Trace(config(), timelines=Timelines(each=20))
+    trace.follow(Story(*told))
+    (one,) = trace.timelines
+    whole = list(one)
+    assert whole[16] == 980
+    assert [note.at - BEGIN * SECOND for note in notes(one)[-2:]] == [9_980_000_000, 9_990_000_000]
+    assert one.counts == {"advanced": 500, "missed": 500}
+
+
+def test_those_who_got_on_push_out_nobody_but_each_other() -> None:
+    crowd = [f"2001:db8::{number:x}" for number in range(1, 101)]
+    trace = Trace(config(), timelines=Timelines(sources=3, beginners=5))
+    trace.follow(
+        Story(*run(STRANGER, *RIGHT), *((1 + n / 100, one, "tcp/7101") for n, one in enumerate(crowd)))
+    )
+    kept = [str(trace.source(one.source)) for one in trace.timelines]
+    assert kept == [STRANGER, *crowd[-5:]]
+    assert trace.timelines.left_out == 95
+
+
+def test_a_source_that_was_left_out_and_comes_back_is_judged_as_if_it_had_not_been() -> None:
+    trace = Trace(config(), timelines=Timelines(sources=1, beginners=1))
+    trace.follow(
+        Story(
+            (0, STRANGER, "tcp/7101"),
+            (1, ANOTHER, "tcp/7101"),
+            (2, STRANGER, "udp/9342"),
+            (3, STRANGER, "tcp/1"),
+        )
+    )
+    assert lines(trace) == ["right: stage 2 of 3 (ssh)", "wrong: stage 2 of 3 lost (ssh)"]
+
+
+def test_tries_at_a_service_are_no_knocks_in_the_counts() -> None:
+    trace = traced(*run(STRANGER, *RIGHT, "tcp/22"))
+    (one,) = trace.timelines
+    assert one.counts == {"advanced": 2, "completed": 1}
+    assert notes(one)[-1].what == Tried("ssh", True)
