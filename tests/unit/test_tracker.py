@@ -982,6 +982,22 @@ def test_the_gap_goes_on_while_trees_change() -> None:
     assert host.hear(B) == Lapsed(1, 3, 60 * SECOND + 1, 60 * SECOND, anew=False)
 
 
+def test_exactly_at_the_gap_is_in_time_in_a_new_tree_too() -> None:
+    host = Host(SSH)
+    host.hear(A, 0)
+    host.expect(SSH, expect("web", A, D))
+    assert opened([host.hear(D, 60)]) == ["web"]
+
+
+def test_a_place_is_looked_up_in_each_new_tree_again() -> None:
+    host = Host(SSH)
+    host.hear(A)
+    host.expect(SSH, expect("web", A, D))
+    host.hear(A)
+    host.expect(SSH)
+    assert opened([host.hear(D)]) == []
+
+
 def test_a_shorter_gap_holds_as_soon_as_it_is_in_force() -> None:
     host = Host(SSH)
     host.hear(A, 0)

@@ -1,0 +1,417 @@
+"""The tracker against a model of its rules, written from the design alone: lists and loops, no tree.
+
+Several sources knock at doors whose sequences share beginnings and differ in their gaps; time passes up to
+and around those gaps; time steps go by, keyholders come and go and get new secrets, doors too. After every
+knock verdict and state must be the same in both.
+"""
+
+from __future__ import annotations
+
+from itertools import permutations
+from typing import Final
+
+from attrs import define, evolve, frozen
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from portress.config import Misses
+from portress.knock import TCP, Expected, Knock, Sequence
+from portress.sequence.trie import Trie
+from portress.tracker import Tracker
+from portress.verdict import (
+    Advanced,
+    Completed,
+    Echoed,
+    Ignored,
+    Lapsed,
+    Missed,
+    Repeated,
+    Replayed,
+    Shunned,
+    Use,
+    Verdict,
+)
+
+A, B, C, D, E = KNOCKS = tuple(Knock.of(TCP, port) for port in range(7101, 7106))
+WAYS: Final = tuple(permutations(KNOCKS, 3))
+SOURCES: Final = tuple(bytes([192, 0, 2, last]) for last in range(1, 5))
+
+# Fixed sequences: shared beginnings, beginnings of others, single knocks; four gaps.
+FIXED: Final = (
+    Expected(Sequence((A, B, C), 40), "ssh"),
+    Expected(Sequence((A, B, D), 10), "web"),
+    Expected(Sequence((A, B), 25), "mail"),
+    Expected(Sequence((A, B, C, D), 15), "files"),
+    Expected(Sequence((B, A), 10), "print"),
+    Expected(Sequence((E,), 25), "time"),
+    Expected(Sequence((A, C, E, B), 15), "build"),
+    Expected(Sequence((A, C), 40), "news"),
+    Expected(Sequence((D, A, B, C), 40), "chat"),
+)
+KEYHOLDERS: Final = (("ana", "vpn"), ("ana", "lab"), ("ben", "vpn"), ("eve", "lab"))
+GAPS: Final = {"vpn": 15, "lab": 40}
+TIMES: Final = (1, 10, 11, 15, 25, 40, 41)
+
+
+@frozen
+class Way:
+    """A sequence in force, and of which secret of its keyholder it is."""
+
+    expected: Expected
+    secret: int = 0
+
+    @property
+    def knocks(self) -> tuple[Knock, ...]:
+        return self.expected.sequence.knocks
+
+    @property
+    def gap(self) -> int:
+        return self.expected.sequence.gap
+
+
+def rotating(number: int, secret: int, step: int) -> Way:
+    """The sequences of one keyholder and door differ from step to step and from one secret to the next."""
+    keyholder, door = KEYHOLDERS[number]
+    knocks = WAYS[(number * 13 + step * 7 + secret * 11) % len(WAYS)]
+    return Way(Expected(Sequence(knocks, GAPS[door]), door, keyholder, step), secret)
+
+
+@define
+class Run:
+    """A caller: what it got right, when last, until when that holds, and what it can still complete."""
+
+    right: list[int]
+    last: int
+    until: int
+    ways: list[Way]
+    slow: int  # the longest gap it exceeded so far on the way
+    since: int  # how many times the sequences in force had been replaced then
+
+
+class Model:
+    """The rules, read from the page."""
+
+    def __init__(self, limit: int, misses: Misses | None, ways: list[Way]) -> None:
+        self.limit = limit
+        self.misses = misses
+        self.history = [ways]
+        self.runs: dict[bytes, Run] = {}
+        self.missed: list[tuple[bytes, int]] = []
+        self.shunned: list[tuple[bytes, int]] = []
+        self.used: list[tuple[str, str, Use]] = []
+        self.sent_away: list[bytes] = []  # whom rule 10 may send away at this knock: any one of them
+
+    @property
+    def ways(self) -> list[Way]:
+        return self.history[-1]
+
+    def hear(self, source: bytes, knock: int, now: int) -> Verdict:
+        self.sent_away = []
+        for who, until in self.shunned:
+            if who == source and now < until:
+                return Shunned(until)
+        self.shunned = [one for one in self.shunned if one[0] != source]
+        run = self.runs.get(source)
+        if run is None:
+            return self.first(source, knock, now)
+        pause = now - run.last
+        ways = self.ahead(run) if now <= run.until else run.ways
+        if not ways:  # nothing in force goes on from there
+            del self.runs[source]
+            return self.first(source, knock, now)
+        stage, of = len(run.right), max(len(way.knocks) for way in ways)
+        here = [way for way in ways if way.knocks[stage] == knock]
+        if any(pause <= way.gap and now <= run.until for way in here):
+            return self.right(source, run, here, knock, now)
+        gap = max(way.gap for way in (here or ways))
+        if here or pause > gap or now > run.until:
+            anew = self.first_again(source, knock, now)
+            return anew if ends(anew) else Lapsed(stage, of, pause, gap, anew != Ignored())
+        if knock in run.right:
+            return Repeated(stage)
+        shunned_until = self.miss(source, now)
+        if shunned_until is not None:
+            del self.runs[source]
+            return Missed(stage, of, False, shunned_until)
+        anew = self.first_again(source, knock, now)
+        return anew if ends(anew) else Missed(stage, of, anew != Ignored())
+
+    def ahead(self, run: Run) -> list[Way]:
+        """What a caller can still complete: what goes on from there now, and its own steps gone by."""
+        if run.since == len(self.history):
+            return run.ways
+        stage = len(run.right)
+        found = [
+            way
+            for way in self.ways
+            if list(way.knocks[:stage]) == run.right and len(way.knocks) > stage and way.gap > run.slow
+        ]
+        for way in run.ways:
+            if way.expected.step is not None and way not in found and self.always_enrolled(way, run.since):
+                found.append(way)
+        return found
+
+    def always_enrolled(self, way: Way, since: int) -> bool:
+        """Whether its keyholder had that door with the same secret in all that was in force since then."""
+        for ways in self.history[since:]:
+            held = [one.secret for one in ways if holder(one) == holder(way)]
+            if way.secret not in held:
+                return False
+        return True
+
+    def first(self, source: bytes, knock: int, now: int) -> Verdict:
+        here = [way for way in self.ways if way.knocks[0] == knock]
+        if not here:
+            return Ignored()
+        return self.right(source, Run([], now, now, [], 0, 0), here, knock, now)
+
+    def first_again(self, source: bytes, knock: int, now: int) -> Verdict:
+        del self.runs[source]
+        return self.first(source, knock, now)
+
+    def right(self, source: bytes, run: Run, here: list[Way], knock: int, now: int) -> Verdict:
+        begun = bool(run.right)
+        kept = [way for way in here if not begun or now - run.last <= way.gap]
+        lost = [way.gap for way in here if way not in kept]
+        right = [*run.right, knock]
+        on = [way for way in kept if len(way.knocks) > len(right)]
+        if on:
+            if source not in self.runs and len(self.runs) >= self.limit:
+                self.sent_away = self.least(now)
+            until = now + max(way.gap for way in on)
+            self.runs[source] = Run(right, now, until, on, max([run.slow, *lost]), len(self.history))
+        else:
+            self.runs.pop(source, None)
+        endings = [way.expected for way in kept if len(way.knocks) == len(right)]
+        if endings:
+            return self.complete(source, endings, bool(on))
+        return Advanced(len(right), max(len(way.knocks) for way in kept))
+
+    def least(self, now: int) -> list[bytes]:
+        """Whose gap is over; else, of those at the lowest stage, those with the least time left."""
+        over = [source for source, run in self.runs.items() if now > run.until]
+        if over:
+            return over
+        lowest = min(len(run.right) for run in self.runs.values())
+        low = {source: run.until for source, run in self.runs.items() if len(run.right) == lowest}
+        return [source for source, until in low.items() if until == min(low.values())]
+
+    def complete(self, source: bytes, endings: list[Expected], carries_on: bool) -> Verdict:
+        fresh, refused, echoed = [], [], []
+        for one in endings:
+            if one.step is None or one.keyholder is None:
+                fresh.append(one)
+                continue
+            uses = [use for who, door, use in self.used if (who, door) == (one.keyholder, one.door)]
+            last = max(uses, key=lambda use: use.step, default=None)
+            if last is None or one.step > last.step:
+                self.used.append((one.keyholder, one.door, Use(one.step, source)))
+                fresh.append(one)
+            elif last == Use(one.step, source):
+                echoed.append(Echoed(one))
+            else:
+                refused.append(Replayed(one, last))
+        if fresh:
+            return Completed(tuple(fresh), carries_on)
+        return (refused or echoed)[-1]
+
+    def miss(self, source: bytes, now: int) -> int | None:
+        if self.misses is None:
+            return None
+        self.missed.append((source, now))
+        if self.misses_of(source, now) >= self.misses.limit:
+            self.missed = [one for one in self.missed if one[0] != source]
+            self.shunned = [*self.shunned, (source, now + self.misses.shun)][-self.limit :]
+            return now + self.misses.shun
+        latest = dict.fromkeys(who for who, _ in reversed(self.missed))  # the last to miss comes first
+        remembered = list(latest)[: self.limit]
+        self.missed = [one for one in self.missed if one[0] in remembered]
+        return None
+
+    def misses_of(self, source: bytes, now: int) -> int:
+        if self.misses is None:
+            return 0
+        return sum(who == source and now - time <= self.misses.within for who, time in self.missed)
+
+
+def ends(verdict: Verdict) -> bool:
+    return isinstance(verdict, Completed | Replayed | Echoed)
+
+
+def holder(way: Way) -> tuple[str | None, str]:
+    return way.expected.keyholder, way.expected.door
+
+
+def plain(verdict: Verdict) -> Verdict:
+    """Without the order of the openings, which no rule is about."""
+    if isinstance(verdict, Completed):
+        return evolve(verdict, openings=tuple(sorted(verdict.openings, key=repr)))
+    return verdict
+
+
+class Portress(RuleBasedStateMachine):
+    """The tracker and the model, side by side."""
+
+    @initialize(
+        limit=st.integers(1, 4),
+        misses=st.none()
+        | st.builds(Misses, st.integers(1, 3), st.sampled_from(TIMES), st.sampled_from(TIMES)),
+        doors=st.sets(st.sampled_from(FIXED)),
+        secrets=st.dictionaries(st.integers(0, len(KEYHOLDERS) - 1), st.just(0), min_size=1),
+    )
+    def begin(self, limit: int, misses: Misses | None, doors: set[Expected], secrets: dict[int, int]) -> None:
+        self.now = 1000
+        self.step = 50
+        self.doors, self.secrets = doors, secrets
+        self.issued = 0  # the last new secret
+        ways = self.in_force()
+        self.model = Model(limit, misses, ways)
+        self.tracker = Tracker(self.trie(ways), limit=limit, misses=misses)
+
+    def in_force(self) -> list[Way]:
+        steps = range(self.step - 1, self.step + 2)
+        ways = [Way(one) for one in FIXED if one in self.doors]
+        return ways + [
+            rotating(number, secret, step) for number, secret in self.secrets.items() for step in steps
+        ]
+
+    @staticmethod
+    def trie(ways: list[Way]) -> Trie:
+        return Trie(way.expected for way in ways)
+
+    def knock(self, source: bytes, knock: int) -> None:
+        should = self.model.hear(source, knock, self.now)
+        verdict = self.tracker.hear(source, knock, self.now)
+        assert plain(verdict) == plain(should)
+        if self.model.sent_away:
+            remembered = {who for who, *_ in self.tracker.callers(0)}
+            gone = [who for who in self.model.runs if who not in remembered]
+            assert len(gone) == 1
+            assert gone[0] in self.model.sent_away
+            del self.model.runs[gone[0]]
+
+    @rule(source=st.sampled_from(SOURCES), knocks=st.lists(st.sampled_from(KNOCKS), min_size=1, max_size=6))
+    def any_knocks(self, source: bytes, knocks: list[Knock]) -> None:
+        for knock in knocks:
+            self.knock(source, knock)
+
+    @precondition(lambda self: self.model.ways)
+    @rule(
+        sources=st.permutations(SOURCES),
+        which=st.integers(0, 63),
+        stage=st.integers(1, 3),
+        pause=st.sampled_from((0, *TIMES)),
+    )
+    def sequences_begin(self, sources: list[bytes], which: int, stage: int, pause: int) -> None:
+        """Two sources knock at sequences in force, up to some stage."""
+        for source, number in zip(sources[:2], (which, which * 7), strict=True):
+            for knock in self.model.ways[number % len(self.model.ways)].knocks[:stage]:
+                self.knock(source, knock)
+                self.now += pause
+
+    @precondition(lambda self: self.model.runs)
+    @rule(
+        moves=st.lists(
+            st.tuples(st.integers(0, 3), st.integers(0, 9), st.sampled_from((None, None, -1, 0, 1))),
+            min_size=1,
+            max_size=8,
+        )
+    )
+    def callers_go_on(self, moves: list[tuple[int, int, int | None]]) -> None:
+        """At once, or just before, at or after the gap."""
+        self.go_on(moves)
+
+    def go_on(self, moves: list[tuple[int, int, int | None]]) -> None:
+        """Some caller gives the next knock of something it can complete."""
+        for who, which, off in moves:
+            if self.model.runs:
+                source = list(self.model.runs)[who % len(self.model.runs)]
+                run = self.model.runs[source]
+                way = run.ways[which % len(run.ways)]
+                if off is not None:
+                    self.now = max(self.now, run.last + way.gap + off)
+                self.knock(source, way.knocks[len(run.right)])
+
+    @rule(
+        change=st.sampled_from(("step", "enrol", "secret", "disenrol", "door")),
+        which=st.integers(0, 35),
+        moves=st.lists(st.integers(0, 9), min_size=1, max_size=6),
+    )
+    def what_is_in_force_changes(self, change: str, which: int, moves: list[int]) -> None:
+        number = which % len(KEYHOLDERS)
+        if change == "step":
+            self.step += 1 + which % 2
+        elif change == "enrol":
+            self.secrets.setdefault(number, 0)
+        elif change == "secret":
+            self.issued += 1
+            self.secrets[number] = self.issued
+        elif change == "disenrol":
+            self.secrets.pop(number, None)
+        else:
+            self.doors = self.doors ^ {FIXED[which % len(FIXED)]}
+        ways = self.in_force()
+        self.model.history.append(ways)
+        self.tracker.replace(self.trie(ways))
+        self.go_on([(move, move // 2, None) for move in moves])
+
+    @rule(pause=st.sampled_from(TIMES))
+    def time_passes(self, pause: int) -> None:
+        self.now += pause
+
+    @rule()
+    def expire(self) -> None:
+        gone = {who: where.stage for who, where in self.tracker.expire(self.now)}
+        over = [who for who, run in self.model.runs.items() if self.now > run.until]
+        assert gone == {who: len(self.model.runs[who].right) for who in over}
+        for who in over:
+            del self.model.runs[who]
+
+    @rule(source=st.sampled_from(SOURCES))
+    def forget(self, source: bytes) -> None:
+        self.tracker.forget(source)
+        self.model.runs.pop(source, None)
+        self.model.missed = [one for one in self.model.missed if one[0] != source]
+        self.model.shunned = [one for one in self.model.shunned if one[0] != source]
+
+    @invariant()
+    def the_same_callers_at_the_same_stages(self) -> None:
+        if not hasattr(self, "model"):
+            return
+        told = {source: (where.stage, left) for source, where, left in self.tracker.callers(self.now)}
+        runs = self.model.runs.items()
+        assert told == {
+            who: (len(run.right), run.until - self.now) for who, run in runs if self.now <= run.until
+        }
+        assert len(self.tracker) == len(self.model.runs) <= self.model.limit
+
+    @invariant()
+    def the_same_misses_and_shunnings(self) -> None:
+        if not hasattr(self, "model"):
+            return
+        for source in SOURCES:
+            assert self.tracker.misses_of(source, self.now) == self.model.misses_of(source, self.now)
+        assert dict(self.tracker.shunned(self.now)) == {
+            who: until for who, until in self.model.shunned if self.now < until
+        }
+
+    @invariant()
+    def the_same_sequences_used_up(self) -> None:
+        if not hasattr(self, "model"):
+            return
+        last: dict[tuple[str, str], Use] = {}
+        for keyholder, door, use in self.model.used:
+            last[keyholder, door] = use
+        assert self.tracker.used == last
+
+
+TestTracker = Portress.TestCase
+TestTracker.settings = settings(
+    derandomize=True,
+    max_examples=400,
+    stateful_step_count=60,
+    deadline=None,
+    database=None,
+    suppress_health_check=list(HealthCheck),
+)
