@@ -17,6 +17,9 @@ PROTOCOL_NAMES: Final = {TCP: "tcp", UDP: "udp"}
 
 SECOND: Final = 1_000_000_000
 
+# What a watcher tells in place of knocks of which it does not know the order: no knock of any sequence.
+UNSURE: Final = 0
+
 
 def _protocol(text: str) -> int:
     try:
@@ -71,6 +74,8 @@ class Knock(int):
         return self & 0xFFFF
 
     def __str__(self) -> str:
+        if self == UNSURE:
+            return "knocks in no certain order"
         return f"{PROTOCOL_NAMES[self >> 16]}/{self & 0xFFFF}"
 
     def __repr__(self) -> str:

@@ -22,11 +22,19 @@ TABLE: Final = "portress"
 ENTRY: Final = "entry"
 REPORT: Final = "report"
 FULL: Final = "callers_full"  # the counter of first knocks that found no room in callers
+UNHEARD: Final = "unheard"  # the counter of knocks that no line was written of, or that found no room
 HEARD: Final = "heard"  # what the counter watcher polls: heard_4, heard_6
+KNOCKS: Final = "knocks"  # how many knocks of each source came, for the same: knocks_4, knocks_6
+PACED: Final = "paced"  # how fast each source is heard: paced_4, paced_6; a counter of what came faster
 PRIORITY: Final = -150  # after conntrack (-200), before destination NAT (-100)
 SNAPLEN: Final = 96  # bytes of a knock that are reported: enough for IPv6 extension headers and TCP
 MARGIN: Final = 2 * SECOND  # the kernel remembers a caller longer than the tracker, which is the judge
-LOG_RATE: Final = 1000  # kernel log lines a second at the most, for `watch: journal`
+LOG_RATE: Final = 2000  # kernel log lines a second at the most, for `watch: journal`
+# Of one source in a second, and at once, where hearing costs more than a packet: a sequence has at most 16
+# knocks, and whoever sweeps all ports must leave room for others.
+PACE: Final = 10
+PACE_AT_ONCE: Final = 32
+HEARD_SIZE: Final = 16384  # knocks of a family: what can be polled ten times a second (see watch/counter.py)
 
 Json = dict[str, Any]
 
@@ -41,6 +49,7 @@ _KNOCK: Final[Json] = {
 }
 ACCEPT: Final[Json] = {"accept": None}
 DROP: Final[Json] = {"drop": None}
+_COUNTER: Final[Json] = {"counter": {"packets": 0, "bytes": 0}}
 
 
 @frozen
@@ -107,6 +116,13 @@ def _is(left: Json, right: Any, op: str = "==") -> Json:
     return {"match": {"op": op, "left": left, "right": right}}
 
 
+def _meter(name: str, key: Json, timeout: int, size: int, statement: Json) -> Json:
+    """A set that the packet path adds to, with a state for each element; the JSON of nft 1.0.6 knows no other
+    way. It comes and goes with its rule."""
+    elem = {"elem": {"val": key, "timeout": timeout}}
+    return {"meter": {"name": name, "key": elem, "size": size, "stmt": statement}}
+
+
 def _set(name: str, kind: Any, **more: Any) -> Json:
     return {"set": {"family": FAMILY, "table": TABLE, "name": name, "type": kind, **more}}
 
@@ -131,6 +147,11 @@ def element(name: str, elements: list[Any]) -> Json:
     return {"element": {"family": FAMILY, "table": TABLE, "name": name, "elem": elements}}
 
 
+def _counters(config: Config) -> Iterable[Json]:
+    for name in (FULL,) if config.watch == "packet" else (FULL, UNHEARD, PACED):
+        yield {"counter": {"family": FAMILY, "table": TABLE, "name": name}}
+
+
 def _living(config: Config) -> Iterable[Json]:
     for family in (4, 6):
         for door in config.doors:
@@ -145,14 +166,6 @@ def _living(config: Config) -> Iterable[Json]:
             size=config.callers,
             **{"gc-interval": 1},
         )
-        if config.watch == "counter":
-            yield _set(
-                f"{HEARD}_{family}",
-                [_ADDRESS[family], *_KNOCK_TYPE],
-                flags=["timeout"],
-                size=2 * config.callers,
-                **{"gc-interval": 1},
-            )
 
 
 def _mirrors(config: Config) -> Iterable[Json]:
@@ -243,15 +256,38 @@ def _report_rules(config: Config, hold: int) -> Iterable[Json]:
     if config.watch == "packet":
         log: Json = {"group": config.group, "snaplen": SNAPLEN, "queue-threshold": 1}
         yield _rule(REPORT, {"log": log})
-    elif config.watch == "journal":
-        limit = {"limit": {"rate": LOG_RATE, "per": "second", "burst": LOG_RATE}}
-        log = {"prefix": config.journal_prefix, "level": "info", "flags": ["tcp sequence"]}
-        yield _rule(REPORT, limit, {"log": log})
-    else:
+        return
+    if config.watch == "counter":
         for family in (4, 6):
-            key = {"concat": [source_expression(config, family), *_KNOCK["concat"]]}
-            value = {"elem": {"val": key, "timeout": timeout, "counter": {"packets": 0, "bytes": 0}}}
-            yield _rule(REPORT, {"set": {"op": "update", "elem": value, "set": f"@{HEARD}_{family}"}})
+            source = source_expression(config, family)
+            counted = _meter(f"{KNOCKS}_{family}", source, timeout, config.callers, _COUNTER)
+            yield _rule(REPORT, counted)
+    for family in (4, 6):
+        source = source_expression(config, family)
+        faster = {"limit": {"rate": PACE, "per": "second", "burst": PACE_AT_ONCE, "inv": True}}
+        paced = _meter(f"{PACED}_{family}", source, timeout, config.callers, faster)
+        yield _rule(REPORT, paced, {"counter": PACED}, ACCEPT)
+    yield from _journal_rules(config) if config.watch == "journal" else _counter_rules(config)
+    yield _rule(REPORT, {"counter": UNHEARD})
+
+
+def _journal_rules(config: Config) -> Iterable[Json]:
+    # Of level debug, so that the console, which shows all but that by default, is not flooded.
+    log = {"prefix": config.journal_prefix, "level": "debug", "flags": ["tcp sequence"]}
+    limit = {"rate": LOG_RATE, "per": "second", "burst": LOG_RATE}
+    yield _rule(REPORT, {"limit": limit}, {"log": log}, ACCEPT)
+
+
+def heard_timeout(config: Config) -> int:
+    """How long (s) a knock can be polled for: as short as the pause between two polls lets it be."""
+    return -(-10 * config.counter_interval // SECOND) + 2
+
+
+def _counter_rules(config: Config) -> Iterable[Json]:
+    for family in (4, 6):
+        key = {"concat": [source_expression(config, family), *_KNOCK["concat"]]}
+        meter = _meter(f"{HEARD}_{family}", key, heard_timeout(config), HEARD_SIZE, _COUNTER)
+        yield _rule(REPORT, meter, ACCEPT)
 
 
 def _elements(config: Config, opening: Iterable[int]) -> Iterable[Json]:
@@ -307,7 +343,7 @@ def build(config: Config, opening: Iterable[int]) -> Ruleset:
     rest += _report_rules(config, longest_gap(config))
     comment = _identity(config, [*_entry_rules(config, ""), *rest], elements)
     return Ruleset(
-        living=({"counter": {"family": FAMILY, "table": TABLE, "name": FULL}}, *_living(config)),
+        living=(*_counters(config), *_living(config)),
         mirrors=tuple(_mirrors(config)),
         chains=tuple(_chains(config)),
         rules=(*_entry_rules(config, comment), *rest),

@@ -87,13 +87,23 @@ def _statement(statement: Json) -> str:
         case "reject":
             return f"reject with {' '.join(str(word) for word in body.values())}"
         case "limit":
-            return f"limit rate {body['rate']}/{body['per']} burst {body['burst']} packets"
+            over = "over " if body.get("inv") else ""
+            return f"limit rate {over}{body['rate']}/{body['per']} burst {body['burst']} packets"
+        case "meter":
+            elem = body["key"]["elem"]
+            key = f"{_expression(elem['val'])} timeout {elem['timeout']}s"
+            return f"meter {body['name']} size {body['size']} {{ {key} {_state(body['stmt'])} }}"
         case "log":
             return _log(body)
         case "set":
             elem = body["elem"]["elem"]
             return f"{body['op']} {body['set']} {{ {_expression(elem['val'])} timeout {elem['timeout']}s }}"
     raise AssertionError(f"the guard has no statement {kind}")
+
+
+def _state(statement: Json) -> str:
+    """What a meter keeps for each of its elements."""
+    return "counter" if "counter" in statement else _statement(statement)
 
 
 def _element(element: Any) -> str:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
 from portress.config import Config
+from portress.guard.ruleset import longest_gap
+from portress.knock import SECOND
 
 Heard = tuple[
     bytes, int, int, int
@@ -18,10 +21,12 @@ class Watcher(Protocol):
 
     `lost` counts knocks the kernel reported and nobody heard, `overruns` how often a buffer was full,
     `odd` what was reported and is no knock. `interval` is None if `fileno` tells when to read, else the
-    pause (s) between two reads.
+    pause (s) between two reads. `lag` is how long (ns) after a knock `read` may tell of it, at the most
+    while all is well: so long nothing should be taken for over.
     """
 
     interval: float | None
+    lag: int
     overruns: int
 
     @property
@@ -33,7 +38,11 @@ class Watcher(Protocol):
     def fileno(self) -> int: ...
 
     def read(self, budget: int = 256) -> list[Heard]:
-        """What was heard since, oldest first; never waits. The rest, beyond `budget`, at the next call."""
+        """What was heard since, oldest first; never waits. The rest, beyond `budget`, at the next call.
+
+        No time is earlier than one that was told before. UNSURE in place of a knock stands for knocks
+        of that source of which the order is not known.
+        """
         ...
 
     def __enter__(self) -> Self: ...
@@ -43,8 +52,23 @@ class Watcher(Protocol):
     ) -> None: ...
 
 
-def watcher(config: Config, clock: Callable[[], int]) -> Watcher:
-    """The watcher that `config` asks for, not opened yet."""
+def watcher(config: Config, clock: Callable[[], int], state: Path | None = None) -> Watcher:
+    """The watcher that `config` asks for, not opened yet. `state` is the directory for what it remembers."""
+    if config.watch == "counter":
+        from portress.watch.counter import CounterWatcher
+
+        return CounterWatcher(config.counter_interval / SECOND, clock)
+    if config.watch == "journal":
+        from portress.watch.journal import JournalWatcher
+
+        return JournalWatcher(
+            config.journal_prefix,
+            clock,
+            cursor=None if state is None else state / "journal.cursor",
+            prefix_4=config.prefix_4,
+            prefix_6=config.prefix_6,
+            oldest=longest_gap(config),
+        )
     from portress.watch.packet import PacketWatcher
 
     return PacketWatcher(config.group, clock, prefix_4=config.prefix_4, prefix_6=config.prefix_6)

@@ -38,6 +38,7 @@ class PacketWatcher:
     """
 
     interval: float | None = None  # the descriptor tells when to read
+    lag = 0
 
     def __init__(
         self,

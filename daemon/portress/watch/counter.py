@@ -1,0 +1,285 @@
+"""The counter watcher: hears knocks by polling the sets in which the guard counts them.
+
+For hosts without any packet log.
+
+In: the kernel's sets heard_4/6, how often each source sent each knock and how many ms ago the last time, and
+knocks_4/6, how many knocks each source sent in all. Out: (source, knock, time, 0), or UNSURE for a knock.
+
+A set keeps no history, so that this watcher knows less than the others, and tells only what is certain:
+
+- Nothing is missing. What one source sent since the last poll is told when the hits of its knocks add up to
+  what knocks_4/6 counted for it, which is counted first and read last. Until then it waits; after three
+  polls it is UNSURE. So it does not matter that a dump of many elements is no snapshot, nor that the set was
+  full, nor that the daemon slept longer than a knock can be polled for.
+- Nothing is out of order. The knocks of one source are looked at together, and again if the kernel's clock
+  moved meanwhile. Ages are then exact in ticks of that clock (4 ms with CONFIG_HZ=250, Debian's; 10 ms with
+  100). Knocks within one tick, and what a knock that came again may have come between, are UNSURE
+  (order.py).
+- UNSURE is no knock of any sequence: for a caller it is a miss, for anyone else nothing. So a sequence is
+  complete only if its knocks came in its order for certain, with no other knock of that source in between.
+
+What a client has to keep, therefore: a pause of 20 ms or more between two knocks, whatever the kernel; and
+no repetition of a knock once the next one has been sent, within the interval of the polls. The interval
+limits it no further: a whole sequence may fall between two polls. Making the sets anew (a reload of the
+configuration, or a guard that was put back) makes callers under way start over.
+
+Times are those of the knocks, to a tick, on the monotonic clock; a poll costs what the sets hold: see `cost`.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable
+from types import TracebackType
+from typing import Final, Self
+
+from portress.errors import Mistake
+from portress.guard.ruleset import HEARD, KNOCKS, TABLE, UNHEARD
+from portress.knock import SECOND, UNSURE
+from portress.watch import Heard
+from portress.watch.counts import Count, Counts
+from portress.watch.order import Hit, in_order
+
+_MS: Final = SECOND // 1000
+_POLLS: Final = 3  # how often it is looked whether a source's knocks add up
+_MOST: Final = 64  # knocks of one source between two polls: no sequence is that long
+_TOGETHER: Final = 16  # sources asked for in one call
+_TICKS: Final = 20  # ms: two ticks of the slowest clock there is
+
+
+class _Told:
+    """What was told of a source: how many knocks, until when (ns) the kernel counts on, and when (ns)."""
+
+    __slots__ = ("at", "count", "until")
+
+    def __init__(self, count: int, until: int, at: int) -> None:
+        self.count = count
+        self.until = until
+        self.at = at
+
+
+class _Ear:
+    """One address family: `size` bytes of a key are the source."""
+
+    def __init__(self, counts: Counts, family: int, clock: Callable[[], int], odd: Counter[str]) -> None:
+        self.size = 4 if family == 4 else 16
+        self.heard, self.knocks = f"{HEARD}_{family}", f"{KNOCKS}_{family}"
+        self._counts = counts
+        self._clock = clock
+        self._odd = odd
+        self._accounted: dict[bytes, int] = {}  # hits told, by the element's key
+        self._told: dict[bytes, _Told] = {}  # by source; those told last stand last
+        self._waiting: dict[bytes, int] = {}  # polls at which a source's knocks did not add up
+
+    def begin(self) -> None:
+        """Everything counted up to now is known, and is not told."""
+        now = self._clock()
+        self._accounted = {one.key: one.packets for one in self._counts.all(self.heard)}
+        self._told = {
+            one.key: _Told(one.packets, now + one.left * _MS, now) for one in self._counts.all(self.knocks)
+        }
+
+    def start_over(self) -> list[Heard]:
+        """The sets were made anew: what came last before that, nobody knows."""
+        now = self._clock()
+        lost = [(source, UNSURE, now, 0) for source in self._told]
+        self._accounted, self._told, self._waiting = {}, {}, {}
+        self._odd["start over"] += len(lost)
+        return lost
+
+    def poll(self) -> list[Heard]:
+        """What came since the last poll, the knocks of each source in order."""
+        began = self._clock()
+        found = self._counts.all(self.heard)
+        seen = {one.key: one for one in found}
+        accounted = self._accounted
+        changed: dict[bytes, list[Count]] = {}
+        for one in found if len(found) == len(seen) else seen.values():
+            if accounted.get(one.key) != one.packets:
+                changed.setdefault(one.key[: self.size], []).append(one)
+        self._accounted = {key: accounted[key] for key in accounted.keys() & seen.keys()}
+        heard: list[Heard] = []
+        sources = list(changed.items())
+        for start in range(0, len(sources), _TOGETHER):
+            heard += self._look(sources[start : start + _TOGETHER], began)
+        self._waiting = {source: polls for source, polls in self._waiting.items() if source in changed}
+        self._forget(began)
+        return heard
+
+    def _look(self, sources: list[tuple[bytes, list[Count]]], began: int) -> list[Heard]:
+        """Tell of these sources, each with the knocks that were hit; `began` is when that was read (ns)."""
+        asked: list[tuple[str, list[bytes]]] = []
+        for source, found in sources:
+            if 1 < len(found) <= _MOST:  # the first one twice, to see whether the clock moved meanwhile
+                asked.append((self.heard, [*(one.key for one in found), found[0].key]))
+            asked.append((self.knocks, [source]))
+        now = self._clock()
+        answers = iter(self._counts.together(asked))
+        heard: list[Heard] = []
+        for source, found in sources:
+            exact, at = found, began
+            if 1 < len(found) <= _MOST:
+                exact, at = _steady(next(answers)), now
+            total = next(answers)
+            heard += self._tell(source, found, exact, total[0] if total else None, at)
+        return heard
+
+    def _tell(
+        self, source: bytes, found: list[Count], exact: list[Count], total: Count | None, at: int
+    ) -> list[Heard]:
+        """What is certain of one source; `exact` are its knocks as they were at `at`, empty if not known."""
+        told = self._told.get(source)
+        before = 0 if told is None or told.until < at else told.count
+        hits = [Hit(one.age, _knock(one.key), one.packets - self._accounted.get(one.key, 0)) for one in exact]
+        news = sum(hit.packets for hit in hits)
+        # A knock counted since the source was last told of cannot be older than that.
+        youngest = (at - told.at) // _MS + _TICKS if before and told is not None else None
+        whole = (
+            total is not None
+            and 0 < news == total.packets - before
+            and all(hit.packets > 0 and (youngest is None or hit.age <= youngest) for hit in hits)
+            and len(hits) <= _MOST
+        )
+        if not whole:
+            polls = self._waiting[source] = self._waiting.get(source, 0) + 1
+            if polls < _POLLS and len(found) <= _MOST:
+                return []
+            self._odd["incomplete"] += 1
+        self._account(source, exact if whole else found, total, at)
+        if not whole:
+            return [(source, UNSURE, at, 0)]
+        ordered = in_order(hits)
+        self._odd["unordered"] += sum(hit.knock == UNSURE for hit in ordered)
+        return [(source, hit.knock, at - hit.age * _MS, 0) for hit in ordered]
+
+    def _account(self, source: bytes, counted: list[Count], total: Count | None, at: int) -> None:
+        self._accounted.update((one.key, one.packets) for one in counted)
+        self._waiting.pop(source, None)
+        self._told.pop(source, None)
+        if total is not None:
+            self._told[source] = _Told(total.packets, at + total.left * _MS, at)
+
+    def _forget(self, now: int) -> None:
+        """Sources that the kernel no longer counts. They stand in the order in which that comes about."""
+        gone = []
+        for source, told in self._told.items():
+            if told.until >= now:
+                break
+            gone.append(source)
+        for source in gone:
+            del self._told[source]
+
+
+def _knock(key: bytes) -> int:
+    """The knock in the key of an element: protocol and port are its last eight bytes, each padded to four."""
+    return key[-8] << 16 | key[-4] << 8 | key[-3]
+
+
+def _steady(answer: list[Count] | None) -> list[Count]:
+    """The elements that were looked at together, if the kernel's clock stood still meanwhile; else none."""
+    if not answer or answer[0][:3] != answer[-1][:3]:
+        return []
+    return answer[:-1]
+
+
+class CounterWatcher:
+    """Hears the knocks that the guard counts; a context manager that owns a socket.
+
+    `clock` gives ns (time.monotonic_ns), `interval` is the pause between two polls (s).
+
+    lost      knocks that found no room in the sets
+    odd       "unordered": knocks, or groups of them, whose order is not known; "incomplete": sources of which
+              something was not known; "start over": sources forgotten because the sets were made anew
+    overruns  polls that failed
+    """
+
+    def __init__(self, interval: float, clock: Callable[[], int]) -> None:
+        self.interval: float | None = interval
+        self.lag = round((_POLLS + 1) * interval * SECOND)
+        self.odd: Counter[str] = Counter()
+        self.lost = self.overruns = 0
+        self._clock = clock
+        self._counts = Counts(TABLE)
+        self._ears = [_Ear(self._counts, family, clock, self.odd) for family in (4, 6)]
+        self._identity: tuple[int, int] | None = None
+        self._unheard = 0
+        self._latest = 0
+
+    def __enter__(self) -> Self:
+        """Open the socket, and take what was counted before as known. Raises Mistake if it may not be
+        read."""
+        self._counts.__enter__()
+        try:
+            self._identity, self._unheard = self._standing()
+            for ear in self._ears:
+                ear.begin()
+        except BaseException:
+            self.close()
+            raise
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Closing twice does no harm."""
+        self._counts.close()
+
+    def fileno(self) -> int:
+        """The socket's descriptor. It does not tell when to read: `interval` does."""
+        return self._counts.fileno()
+
+    def _standing(self) -> tuple[tuple[int, int] | None, int]:
+        return self._counts.standing(self._ears[0].heard, UNHEARD)
+
+    def read(self, budget: int = 256) -> list[Heard]:
+        """One poll: all that is certain by now, oldest first, however much it is.
+
+        Raises Mistake if the sets cannot be read; without a guard, nothing is heard.
+        """
+        heard = [one for ear in self._ears for one in self._poll(ear)]
+        identity, unheard = self._standing()
+        if identity != self._identity:
+            heard = [one for ear in self._ears for one in ear.start_over()]
+            self._identity = identity
+        self.lost += max(0, unheard - self._unheard)
+        self._unheard = unheard
+        heard.sort(key=_time)
+        return self._forward(heard)
+
+    def _poll(self, ear: _Ear) -> list[Heard]:
+        try:
+            return ear.poll()
+        except Mistake:  # the socket had no room for an answer, or the machine no memory
+            self.overruns += 1
+            lost = ear.start_over()
+            ear.begin()
+            return lost
+
+    def _forward(self, heard: Iterable[Heard]) -> list[Heard]:
+        """The same, no time before one that was told already: what had to wait is told as of later."""
+        told = []
+        for source, knock, when, interface in heard:
+            self._latest = max(self._latest, when)
+            told.append((source, knock, self._latest, interface))
+        return told
+
+
+def _time(heard: Heard) -> int:
+    return heard[2]
+
+
+def cost(polls: int = 10) -> tuple[int, float]:
+    """For benchmarks: how many knocks this network namespace's guard holds, and CPU seconds a poll takes."""
+    with CounterWatcher(1, time.monotonic_ns) as watcher:
+        began = time.process_time()
+        for _ in range(polls):
+            watcher.read()
+        took = time.process_time() - began
+        counts = Counts(TABLE)
+        with counts:
+            held = sum(len(counts.all(f"{HEARD}_{family}")) for family in (4, 6))
+    return held, took / polls
