@@ -6,10 +6,12 @@ are limited to so many lines in ten seconds; what was left out is counted and to
 
 from __future__ import annotations
 
+import atexit
 import os
 import queue
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from typing import Any, Final, NamedTuple, TextIO
@@ -53,6 +55,7 @@ KINDS: Final[dict[str, Kind]] = {
 }
 
 WINDOW: Final = 10 * SECOND
+FLUSH: Final = 2.0  # seconds that the journal has for the last entries when the daemon ends
 REMEMBERED: Final = 50  # events that `last` gives
 MOST: Final = 50  # lines of one limited kind in a window
 
@@ -130,6 +133,11 @@ def journal() -> Writer:
 
     waiting: queue.Queue[tuple[str, Kind, Fields]] = queue.Queue(10_000)
 
+    def flush() -> None:
+        until = time.monotonic() + FLUSH
+        while waiting.unfinished_tasks and time.monotonic() < until:
+            time.sleep(0.01)
+
     def send() -> None:
         while True:
             text, kind, fields = waiting.get()
@@ -141,6 +149,7 @@ def journal() -> Writer:
                 waiting.task_done()
 
     threading.Thread(target=send, name="journal", daemon=True).start()
+    atexit.register(flush)
 
     def write(_name: str, kind: Kind, text: str, fields: Fields) -> None:
         try:

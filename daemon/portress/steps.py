@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
+from portress.guard.ruleset import build
 from portress.guard.table import Table
 from portress.knock import SECOND
 from portress.rota import Rota
@@ -33,7 +34,7 @@ class Steps:
         self._clock = clock
         self._thread = ThreadPoolExecutor(1, "steps")
         self._ready: tuple[Rota, int, Trie] | None = None
-        self._busy = asyncio.Lock()
+        self.busy = asyncio.Lock()  # held while sequences change; a reload holds it, too
 
     def adopt(self, rota: Rota, step: int) -> None:
         """Take `rota` as it was loaded elsewhere, for time step `step`."""
@@ -44,7 +45,7 @@ class Steps:
         rota, step = self.rota, self.step + 1
         if not rota.rotates or (self._ready is not None and self._ready[:2] == (rota, step)):
             return
-        async with self._busy:
+        async with self.busy:
             trie = await asyncio.get_running_loop().run_in_executor(self._thread, rota.trie, step)
             self._ready = (rota, step, trie)
 
@@ -58,8 +59,10 @@ class Steps:
         if rota is None and (step == self.step or not wanted.rotates):
             return False
         begun = self._clock()
-        async with self._busy:
-            loop = asyncio.get_running_loop()
+        async with self.busy:
+            if rota is None and (step == self.step or wanted is not self.rota):
+                return False
+            loop, loads = asyncio.get_running_loop(), self._table.loads
             ready = self._ready
             if ready is not None and ready[0] is wanted and ready[1] == step:
                 trie = ready[2]
@@ -71,6 +74,8 @@ class Steps:
             )
             self.tracker.replace(trie)
             self.rota, self.step, self._ready = wanted, step, None
+            if self._table.loads != loads:  # the guard was put back meanwhile, perhaps with the old knocks
+                self._table.load(build(wanted.config, trie.opening))
         self.observe((self._clock() - begun) / SECOND)
         return True
 

@@ -105,6 +105,7 @@ class Table:
         self._nft.set_stateless_output(True)
         self._nft.set_numeric_prio_output(True)
         self._turn = threading.RLock()
+        self.loads = 0  # how often this process has loaded the guard
         self.own = own
 
     def _run(self, commands: Iterable[Json]) -> Any:
@@ -159,6 +160,7 @@ class Table:
         entries += [(door_set(door, source.family), source, ns) for door, source, ns in admit]
         commands += _timed(entries, new=before is None)
         self._run(commands)
+        self.loads += 1
         return ended
 
     def _table(self) -> Json:
