@@ -331,6 +331,10 @@ class Service:
         self.events.tell("keyholders", f"{counted(len(keyholders), 'keyholder')} now")
 
     async def _take(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
+        async with self.steps.busy:
+            await self._take_whole(config, keyholders)
+
+    async def _take_whole(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
         old, rota, step = self.config, Rota(config, keyholders), step_at(self.unix())
         trie = await asyncio.get_running_loop().run_in_executor(None, rota.trie, step)
         other_ears = _ears(config) != _ears(old)
