@@ -930,6 +930,21 @@ def test_a_secret_exchanged_as_its_step_goes_by_does_not_open_either() -> None:
     assert opened([host.hear(B)]) == []
 
 
+def test_without_skew_a_step_gone_by_can_be_completed_too() -> None:
+    host = Host(ana(7, A, B, C))
+    host.hear(A)
+    host.expect(ana(8, D, E, F))
+    assert opened(host.hear_all(B, C)) == ["vpn"]
+
+
+def test_without_skew_a_secret_exchanged_half_way_does_not_open_any_more() -> None:
+    host = Host(ana(7, A, B))
+    host.hear(A)
+    host.expect(ana(7, C, D))
+    host.expect(ana(8, D, C))
+    assert opened([host.hear(B)]) == []
+
+
 def test_a_new_secret_opens_at_once() -> None:
     host = Host(ana(7, A, B))
     host.expect(ana(7, C, D))

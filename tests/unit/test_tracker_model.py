@@ -257,12 +257,15 @@ class Portress(RuleBasedStateMachine):
         limit=st.integers(1, 4),
         misses=st.none()
         | st.builds(Misses, st.integers(1, 3), st.sampled_from(TIMES), st.sampled_from(TIMES)),
+        skew=st.integers(0, 1),
         doors=st.sets(st.sampled_from(FIXED)),
         secrets=st.dictionaries(st.integers(0, len(KEYHOLDERS) - 1), st.just(0), min_size=1),
     )
-    def begin(self, limit: int, misses: Misses | None, doors: set[Expected], secrets: dict[int, int]) -> None:
+    def begin(
+        self, limit: int, misses: Misses | None, skew: int, doors: set[Expected], secrets: dict[int, int]
+    ) -> None:
         self.now = 1000
-        self.step = 50
+        self.step, self.skew = 50, skew
         self.doors, self.secrets = doors, secrets
         self.issued = 0  # the last new secret
         ways = self.in_force()
@@ -270,7 +273,7 @@ class Portress(RuleBasedStateMachine):
         self.tracker = Tracker(self.trie(ways), limit=limit, misses=misses)
 
     def in_force(self) -> list[Way]:
-        steps = range(self.step - 1, self.step + 2)
+        steps = range(self.step - self.skew, self.step + self.skew + 1)
         ways = [Way(one) for one in FIXED if one in self.doors]
         return ways + [
             rotating(number, secret, step) for number, secret in self.secrets.items() for step in steps
