@@ -7,9 +7,7 @@ at which the journal got them: __MONOTONIC_TIMESTAMP.timestamp, in us.
 
 from __future__ import annotations
 
-import contextlib
 import os
-import select
 from collections.abc import Iterable, Mapping
 from importlib import import_module
 from pathlib import Path
@@ -21,7 +19,7 @@ Entry = Mapping[str, Any]
 
 _JOURNALS: Final = (Path("/var/log/journal"), Path("/run/log/journal"))
 _LONGEST: Final = 4096  # bytes of a field that are read
-_SECOND: Final = 1_000_000  # us
+_BACK: Final = 10_000  # entries
 
 
 def _raw(value: Any) -> Any:
@@ -31,75 +29,50 @@ def _raw(value: Any) -> Any:
 class Entries:
     """Entries of this boot that have all the fields of one of `wanted`, behind the one that `place` names.
 
-    `place` is a cursor; without one nothing is read that was there before `now`, the monotonic time in us.
-    With one, nothing that is more than `oldest` us older. Afterwards `place` is the cursor of the entry read
-    last. Raises Mistake if there is no journal, or none that may be read.
+    `place` is a cursor; without one nothing is read that is there already. With one, nothing from before
+    `horizon`, the monotonic time in us, and of what came since no more than the last 10,000 entries if the
+    place itself is older or gone. Afterwards `place` is the cursor of the entry read last. Raises Mistake
+    if there is no journal, or none that may be read.
     """
 
     def __init__(
-        self,
-        path: Path | None,
-        wanted: Iterable[Mapping[str, str]],
-        place: str | None,
-        now: int,
-        oldest: int,
+        self, path: Path | None, wanted: Iterable[Mapping[str, str]], place: str | None, horizon: int
     ) -> None:
         self.place = place
         self._path = path
         self._wanted = tuple(wanted)
         self._first: Entry | None = None
         self._reader = _open(path)
-        self._poll = select.epoll()
-        self._more = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         try:
-            self._poll.register(self._more, select.EPOLLIN)
-            self._begin(now, oldest)
+            self._match()
+            if place is None:
+                self._to_the_end()
+            elif not self._behind(place, horizon):
+                self._back_to(horizon)
         except BaseException:
             self.close()
             raise
 
-    def _begin(self, now: int, oldest: int) -> None:
-        for number, fields in enumerate(self._wanted):
-            if number:
-                self._reader.add_disjunction()
-            self._reader.add_match(**fields)
-            self._reader.this_boot()
-        self._seek(now, oldest)
-        self._poll.register(self._reader.fileno(), self._reader.get_events())
-        self.come_back()
-
-    def anew(self, now: int) -> None:
-        """Open the journal anew and go on with what comes from now on. Raises Mistake."""
-        self._reader.close()
-        self._reader = _open(self._path)
-        self._first = self.place = None
-        self._begin(now, 0)
-
-    @property
-    def told(self) -> bool:
-        """Whether the descriptor tells of all changes; it does not on a network file system."""
-        return bool(self._reader.reliable_fd())
-
     def close(self) -> None:
         """Closing twice does no harm."""
         self._reader.close()
-        self._poll.close()
-        if self._more >= 0:
-            os.close(self._more)
-            self._more = -1
+
+    def anew(self) -> None:
+        """Open the journal anew and go on with what comes from now on. Raises Mistake and then changes
+        nothing."""
+        reader = _open(self._path)
+        self._reader.close()
+        self._reader = reader
+        self._first = self.place = None
+        self._match()
+        self._to_the_end()
 
     def fileno(self) -> int:
-        """A descriptor that is readable when there may be something to read."""
-        return self._poll.fileno()
-
-    def come_back(self) -> None:
-        """Make the descriptor readable until the next `look`."""
-        os.eventfd_write(self._more, 1)
+        """A descriptor that is readable some time after something was written: journald takes a while."""
+        return int(self._reader.fileno())
 
     def look(self) -> None:
-        """Take notice of what was written, of new files and of files that are gone. Raises OSError."""
-        with contextlib.suppress(BlockingIOError):
-            os.eventfd_read(self._more)
+        """Take notice of new files and of files that are gone. Raises OSError."""
         self._reader.process()
 
     def next(self) -> Entry | None:
@@ -111,24 +84,46 @@ class Entries:
         self.place = entry["__CURSOR"]
         return entry
 
-    def _seek(self, now: int, oldest: int) -> None:
-        if self.place is not None and self._seek_place(max(0, now - oldest)):
-            return
-        start = now if self.place is None else max(0, now - oldest)
-        self._reader.seek_monotonic(start / _SECOND)
+    def _match(self) -> None:
+        for number, fields in enumerate(self._wanted):
+            if number:
+                self._reader.add_disjunction()
+            self._reader.add_match(**fields)
+            self._reader.this_boot()
 
-    def _seek_place(self, horizon: int) -> bool:
+    def _behind(self, place: str, horizon: int) -> bool:
         """Stand behind the remembered place; False if that is before the horizon, or nowhere."""
         try:
-            self._reader.seek_cursor(self.place)
+            self._reader.seek_cursor(place)
             entry = self._reader.get_next()
         except (OSError, ValueError):
             return False
-        if entry and entry["__MONOTONIC_TIMESTAMP"].timestamp < horizon:
+        if not entry or entry["__MONOTONIC_TIMESTAMP"].timestamp < horizon:
             return False
-        if entry and entry["__CURSOR"] != self.place:  # that one is gone, or not of this boot
+        if entry["__CURSOR"] != place:  # that one is gone, or not of this boot
             self._first = entry
         return True
+
+    def _back_to(self, horizon: int) -> None:
+        """Stand before the first entry that is not older.
+
+        Seeking by time is not to be relied on: where no entry is that young, systemd 252 goes to the first
+        of all.
+        """
+        self._reader.seek_tail()
+        for _ in range(_BACK):
+            entry = self._reader.get_previous()
+            if not entry:
+                self._reader.seek_head()
+                return
+            if entry["__MONOTONIC_TIMESTAMP"].timestamp < horizon:
+                return
+
+    def _to_the_end(self) -> None:
+        """Stand behind the last entry. If there is none, all that come are new."""
+        self._reader.seek_tail()
+        if not self._reader.get_previous():
+            self._reader.seek_head()
 
 
 def _open(path: Path | None) -> Any:

@@ -26,6 +26,7 @@ journal, with the next one that is. Killed, a daemon may hear the knocks of the 
 
 from __future__ import annotations
 
+import contextlib
 import re
 import socket
 from collections import Counter
@@ -51,8 +52,11 @@ _number: Final = re.compile(r"[0-9]{1,18}").fullmatch
 _US: Final = SECOND // 1_000_000
 _SAVE: Final = SECOND  # ns between two notes of the place
 _WINDOW: Final = 10_000_000  # us for which the least delay is remembered, once or twice
+# seconds; journald tells its readers only after 0.25 s, and reading in vain takes some microseconds.
+_INTERVAL: Final = 0.1
+_AT_ONCE: Final = 4096  # entries a read: more than can be written between two, and 0.1 s of work
 _DAMAGED: Final = 64  # entries in one read
-_LAG: Final = 2 * SECOND  # journald tells readers four times a second, and may be busy
+_LAG: Final = SECOND  # journald may be busy
 _CURSOR: Final = re.compile(r"[!-~]{1,1024}").fullmatch
 
 
@@ -100,7 +104,7 @@ class JournalWatcher:
         oldest: int = 60 * SECOND,
         path: Path | None = None,
     ) -> None:
-        self.interval: float | None = None  # the descriptor tells when to read
+        self.interval: float | None = _INTERVAL
         self.overruns = 0
         self.odd: Counter[str] = Counter()
         self._prefix = prefix
@@ -131,8 +135,6 @@ class JournalWatcher:
         """Open the journal behind the place that was remembered. Raises Mistake when it cannot be had."""
         self._noted = self._remembered()
         self._entries = self._opened(self._noted)
-        if not self._entries.told:
-            self.interval = 0.25
         self._counts.__enter__()
         self._unheard = self._unwritten()
         return self
@@ -151,7 +153,8 @@ class JournalWatcher:
         self._counts.close()
 
     def fileno(self) -> int:
-        """A descriptor that is readable when there may be something to read."""
+        """The reader's descriptor. It tells of what was written a quarter of a second late: `interval` does
+        better."""
         return self._open().fileno()
 
     def _open(self) -> Entries:
@@ -160,27 +163,25 @@ class JournalWatcher:
         return self._entries
 
     def _opened(self, place: str | None) -> Entries:
-        return Entries(self._path, (_KERNEL, _GAP), place, self._clock() // _US, self._oldest // _US)
+        return Entries(self._path, (_KERNEL, _GAP), place, (self._clock() - self._oldest) // _US)
 
-    def read(self, budget: int = 256) -> list[Heard]:
-        """What was heard since, from at most `budget` entries, oldest first; never waits.
+    def read(self, budget: int = _AT_ONCE) -> list[Heard]:
+        """What was heard since, from at most `budget` entries (or 4096 if that is more), oldest first.
 
         Damaged entries are passed over; where there are only such, the journal is opened anew and read from
         now on.
         """
         entries, now, damaged = self._open(), self._clock(), 0
         heard: list[Heard] = []
-        for _ in range(budget):
+        for number in range(max(budget, _AT_ONCE)):
             try:
-                if not damaged:
+                if number == 0:
                     entries.look()
                 entry = entries.next()
             except OSError:
                 damaged += 1
-                self.odd["damaged"] += 1
                 if damaged > _DAMAGED:
-                    self.overruns += 1
-                    entries.anew(now // _US)
+                    self._anew(entries)
                     break
                 continue
             if entry is None:
@@ -188,12 +189,17 @@ class JournalWatcher:
             knock = self._hear(entry, now)
             if knock is not None:
                 heard.append(knock)
-        else:
-            entries.come_back()
+        if damaged:
+            self.odd["damaged"] += damaged
         if now - self._saved >= _SAVE:
             self._saved = now
             self._note(entries.place)
         return heard
+
+    def _anew(self, entries: Entries) -> None:
+        self.overruns += 1
+        with contextlib.suppress(Mistake):  # then the next read tries again
+            entries.anew()
 
     def _hear(self, entry: Entry, now: int) -> Heard | None:
         message = entry.get("MESSAGE", "")
