@@ -18,7 +18,17 @@ from portress.guard.table import GuardError, Table
 from portress.knock import Expected, Source
 from portress.recent import Recent
 from portress.tracker import Tracker
-from portress.verdict import Advanced, Completed, Ignored, Lapsed, Missed, Repeated, Replayed, Verdict
+from portress.verdict import (
+    Advanced,
+    Completed,
+    Expired,
+    Ignored,
+    Lapsed,
+    Missed,
+    Repeated,
+    Replayed,
+    Verdict,
+)
 from portress.watch import Watcher
 
 BUDGET: Final = 256  # datagrams read before the loop looks after something else
@@ -155,6 +165,8 @@ class Listener:
         """Admit by a rotating sequence, once its use is on the disk."""
         assert opening.keyholder is not None and opening.step is not None
         if await self._books.use(opening.keyholder, opening.door, opening.step, source):
+            if (opening.keyholder, opening.door) not in self.tracker.trie.rotating:
+                return  # disenrolled meanwhile
             self._admit([(opening, source)])
             self.opened(self._clock() - when)
         else:
@@ -168,8 +180,10 @@ class Listener:
 
     def tidy(self) -> None:
         """Once a second: forget callers whose gap is over, tell what was lost."""
-        for packed, stood in self.tracker.expire(self._clock() - self.watcher.lag):
+        now = self._clock()
+        for packed, stood in self.tracker.expire(now - self.watcher.lag):
             assert isinstance(packed, bytes)
+            self.recent.note(packed, 0, now, Expired(stood.stage, stood.of, stood.doors))
             source, doors = self.source(packed), ", ".join(stood.doors)
             self._events.tell(
                 "expired",

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import tzinfo
-from typing import Final
+from typing import Any, Final
 
 from attrs import frozen
 
 from portress.durations import moment, spell
-from portress.knock import SECOND, Expected, Knock
+from portress.knock import SECOND, UNSURE, Expected, Knock
 from portress.sequence.trie import Node, Trie
 from portress.verdict import (
     Advanced,
@@ -52,6 +52,7 @@ class Hint:
 
     came: int | None = None  # the knock
     expected: tuple[int, ...] = ()  # what would have been right
+    unsure: bool = False  # several knocks, of which nobody knows the order
     early: bool = False  # the knock is one that comes later in a sequence
     used_at: int | None = None  # when the sequence was used before (unix ns)
     used_by: str = ""  # and by which source
@@ -85,6 +86,8 @@ class Run:
 
     def hint(self, trie: Trie, knock: int, verdict: Verdict) -> Hint:
         """For a verdict not followed yet: what was expected by the sequences in `trie`."""
+        if knock == UNSURE:
+            return Hint(unsure=True)
         if not isinstance(verdict, Missed) or self.path is None or len(self.path) != verdict.stage:
             return Hint(knock)
         node = trie.at(self.path)
@@ -96,6 +99,25 @@ class Run:
 def _beyond(node: Node, knock: int) -> bool:
     """Whether the knock belongs to a sequence that goes on from there."""
     return any(knock in one.sequence.knocks for one in node.beyond())
+
+
+def fields(verdict: Verdict | Expired, hint: Hint = _NO_HINT) -> dict[str, Any]:
+    """The same for programs: the verdict's name and what it holds; durations in seconds."""
+    told: dict[str, Any] = {"verdict": NAMES[type(verdict)]}
+    for name in ("stage", "of", "anew"):
+        if hasattr(verdict, name):
+            told[name] = getattr(verdict, name)
+    if isinstance(verdict, Advanced | Missed | Lapsed | Expired):
+        told["doors"] = list(verdict.doors)
+    if isinstance(verdict, Lapsed):
+        told |= {"late": verdict.pause / SECOND, "gap": verdict.gap / SECOND}
+    if isinstance(verdict, Completed):
+        told["opened"] = [{"door": one.door, "keyholder": one.keyholder} for one in verdict.openings]
+    elif isinstance(verdict, Replayed | Echoed):
+        told |= {"door": verdict.opening.door, "keyholder": verdict.opening.keyholder}
+    if hint.expected:
+        told["expected"] = [str(Knock(one)) for one in hint.expected]
+    return told
 
 
 def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None = None) -> str:
@@ -130,7 +152,7 @@ def _used(hint: Hint, zone: tzinfo | None) -> str:
 
 def _missed(verdict: Missed, hint: Hint) -> str:
     lost = f"stage {verdict.stage} of {verdict.of} lost ({listed(verdict.doors)})"
-    why = "wrong"
+    why = "too close together to tell their order" if hint.unsure else "wrong"
     if hint.came is not None and hint.expected:
         early = " too early" if hint.early else ""
         why = f"{either(hint.expected)} expected, {Knock(hint.came)} came{early}"

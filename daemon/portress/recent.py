@@ -6,12 +6,12 @@ from collections import OrderedDict, deque
 from collections.abc import Hashable
 from typing import Final
 
-from portress.verdict import Ignored, Verdict
+from portress.verdict import Expired, Ignored, Verdict
 
 SOURCES: Final = 2048  # sources remembered
 EACH: Final = 16  # knocks remembered of each
 
-Note = tuple[int, int, Verdict]  # when (ns), knock, verdict
+Note = tuple[int, int, Verdict | Expired]  # when (ns), knock (0: none came), verdict
 
 
 class Recent:
@@ -23,7 +23,7 @@ class Recent:
         self._each = each
         self._notes: OrderedDict[Hashable, deque[Note]] = OrderedDict()
 
-    def note(self, source: Hashable, knock: int, when: int, verdict: Verdict) -> None:
+    def note(self, source: Hashable, knock: int, when: int, verdict: Verdict | Expired) -> None:
         """Remember one knock."""
         notes = self._notes.get(source)
         if notes is None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from portress import answers
 from portress import keyholders as keyholding
+from portress.account import account
 from portress.durations import spell
 from portress.errors import Mistake
 from portress.knock import SECOND, Source
@@ -43,7 +44,7 @@ class Requests:
             raise Mistake(f"'{request['do']}' is no request; one of {', '.join(self._known)}")
         return await method(request, uid)
 
-    async def _status(self, _request: Request, _uid: int) -> Any:
+    async def _status(self, _request: Request, uid: int) -> Any:
         service = self._service
         now, unix = service.clock(), service.unix()
         counts = service.doorkeeper.register.counts()
@@ -71,18 +72,20 @@ class Requests:
             **answers.tracking(service.listener, now),
             "keyholders": len(steps.rota.keyholders),
             "ledger": {"present": service.books.ledger is not None, "failures": service.books.failures},
-            "events": service.events.last(),
+            "events": answers.events(service.events.last(), full=_trusted(uid)),
         }
 
     async def _why(self, request: Request, uid: int) -> Any:
         service, source = self._service, self._source(request)
-        return answers.why(
+        now = service.clock()
+        return account(
             service.listener,
             service.config,
             source,
             service.doorkeeper.register.of(source),
-            service.clock(),
+            now,
             service.unix(),
+            up=now - service.begun,
             full=_trusted(uid),
         )
 
@@ -94,6 +97,8 @@ class Requests:
         seconds = request.get("for")
         if seconds is not None and not (type(seconds) is int and 0 < seconds <= 366 * 86400):
             raise Mistake("an admission lasts from 1s to 366d")
+        if not service.sentinel.guarding:
+            raise Mistake("the guard was taken away: the doors are open; portress guard shuts them")
         ns = door.stay if seconds is None else seconds * SECOND
         made = service.doorkeeper.admit([(door.name, source, ns, None, None, "command")])
         known = made[0] if made else service.doorkeeper.register.get(door.name, source)
@@ -104,7 +109,7 @@ class Requests:
 
     async def _dismiss(self, request: Request, _uid: int) -> Any:
         service, source, door = self._service, self._source(request), request.get("door")
-        if door is not None and door not in service.config.doors:
+        if door is not None and not (isinstance(door, str) and door in service.config.doors):
             raise Mistake(self._no_door(door))
         ended = service.doorkeeper.dismiss(source, door)
         if not ended:
@@ -120,7 +125,7 @@ class Requests:
             holders = keyholding.parse(text, keyholding.FILE, service.config.doors)
         else:
             holders = service.load_keyholders(service.config)
-        await service.take_keyholders(holders)
+        await service.take_keyholders(lambda _known: holders)
         return {"keyholders": len(holders)}
 
     async def _disenrol(self, request: Request, uid: int) -> Any:
@@ -128,12 +133,13 @@ class Requests:
         service, name = self._service, str(request.get("name"))
         if not _trusted(uid):
             raise Mistake("only root may change the keyholders")
-        rest = tuple(one for one in service.steps.rota.keyholders if one.name != name)
-        await service.take_keyholders(rest)
-        ended = service.doorkeeper.disenrol(name)
+        ended = await service.take_keyholders(
+            lambda known: tuple(one for one in known if one.name != name)
+        )
         service.tracker.used = {key: use for key, use in service.tracker.used.items() if key[0] != name}
         await service.books.forget(name)
-        return {"dismissed": [{"source": str(one.source), "door": one.door} for one in ended]}
+        gone = [one for one in ended if one.keyholder == name]
+        return {"dismissed": [{"source": str(one.source), "door": one.door} for one in gone]}
 
     async def _guard(self, request: Request, uid: int) -> Any:
         """Put the guard in force by the configuration as it is now, perhaps on trial."""
@@ -141,6 +147,7 @@ class Requests:
         service, seconds = self._service, request.get("trial")
         admit = [_read_source(text) for text in request.get("admit", [])]
         await service.reload()
+        service.sentinel.keep()
         service.sentinel.resume(service.masked(source) for source in admit)
         if isinstance(seconds, int | float) and seconds > 0:
             service.sentinel.on_trial(seconds)

@@ -18,7 +18,7 @@ from rich.text import Text
 from portress import moments
 from portress.durations import counted, moment, spell
 from portress.knock import SECOND, Knock
-from portress.reasons import NAMES, listed, say
+from portress.reasons import fields, listed, say
 from portress.sequence.rotating import STEP
 from portress.timeline import Astray, Elsewhere, Note, Timeline, Tried
 from portress.tracing import HOSTS, Reading, Trace
@@ -38,7 +38,6 @@ _STYLES: Final[dict[type, str]] = {
     Elsewhere: "dim",
     Astray: "bold yellow",
 }
-_OTHERS: Final[dict[type, str]] = {Tried: "service", Elsewhere: "elsewhere", Astray: "astray"}
 _PASSED_BY: Final = {
     "elsewhere": "to other hosts",
     "always": "from sources in `always`",
@@ -227,30 +226,22 @@ def foot(trace: Trace, more: int) -> Iterator[Text]:
 
 
 def _note_values(note: Note) -> dict[str, Any]:
-    verdict = _OTHERS.get(type(note.what)) or NAMES[type(note.what)]
-    values: dict[str, Any] = {
-        "at": moments.utc(note.at / SECOND),
-        "knock": str(Knock(note.knock)),
-        "verdict": verdict,
-        "said": what(note, UTC),
-    }
-    for name in ("stage", "of", "anew", "door", "admitted"):
-        if hasattr(note.what, name):
-            values[name] = getattr(note.what, name)
-    if isinstance(note.what, Advanced | Missed | Lapsed):
-        values["doors"] = list(note.what.doors)
-    if isinstance(note.what, Lapsed):
-        values["pause"], values["gap"] = note.what.pause / SECOND, note.what.gap / SECOND
-    if isinstance(note.what, Astray):
-        values |= {"door": note.what.opening.door, "keyholder": note.what.opening.keyholder}
-        values["seconds"] = note.what.steps * STEP
-    if isinstance(note.what, Completed):
-        values["opened"] = [{"door": one.door, "keyholder": one.keyholder} for one in note.what.openings]
+    it = note.what
+    values: dict[str, Any] = {"at": moments.utc(note.at / SECOND), "knock": str(Knock(note.knock))}
+    if isinstance(it, Tried):
+        values |= {"verdict": "service", "door": it.door, "admitted": it.admitted}
+    elif isinstance(it, Elsewhere):
+        values |= {"verdict": "elsewhere", "to": str(ip_address(it.to))}
+    elif isinstance(it, Astray):
+        values |= {"verdict": "astray", "door": it.opening.door, "keyholder": it.opening.keyholder}
+        values["seconds"] = it.steps * STEP
+    else:
+        values |= fields(it, note.hint)
+    values["said"] = what(note, UTC)
+    if isinstance(it, Completed):
         values["until"] = moments.utc(note.until / SECOND)
-    if note.hint.expected:
-        values["expected"] = [str(Knock(one)) for one in note.hint.expected]
     if note.times > 1:
-        values["times"], values["last"] = note.times, moments.utc(note.last / SECOND)
+        values |= {"times": note.times, "last": moments.utc(note.last / SECOND)}
     return values
 
 

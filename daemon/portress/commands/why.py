@@ -1,0 +1,28 @@
+"""`portress why`: what the running daemon made of a source's knocks, and what to check."""
+
+from __future__ import annotations
+
+import click
+
+from portress import control, why_screen
+from portress.commands.common import as_json, common, console, print_json, read_source
+from portress.paths import Paths
+
+
+@click.command()
+@click.argument("source", metavar="SOURCE")
+@as_json
+@common
+def why(paths: Paths, source: str, as_json: bool) -> None:
+    """Show why SOURCE's knocks did or did not open: its last knocks, its stage, misses and admissions.
+
+    Root is shown the knocks' ports. Those who may read the status but not the configuration are not: for them
+    no port of a sequence is told, nor hinted at.
+    """
+    told = control.ask(paths.socket, "why", source=str(read_source(source)))
+    if as_json:
+        print_json(told)
+        return
+    screen = console()
+    for part in why_screen.parts(told):
+        screen.print(part)

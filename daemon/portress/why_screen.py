@@ -1,0 +1,113 @@
+"""What `portress why` prints for people (rich): where a source stands, its last knocks, what follows from it.
+
+In: the daemon's answer. Out: things rich can print.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import tzinfo
+from typing import Any, Final
+
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from portress.durations import moment, spell
+from portress.knock import SECOND
+
+_STYLES: Final = {
+    "advanced": "green",
+    "completed": "bold green",
+    "missed": "yellow",
+    "lapsed": "yellow",
+    "expired": "yellow",
+    "replayed": "bold red",
+    "shunned": "red",
+    "ignored": "dim",
+    "repeated": "dim",
+    "echoed": "dim",
+}
+_HOW: Final = {
+    "knock": "by its knocks",
+    "command": "by hand",
+    "found": "found in the kernel when the daemon began",
+    "restored": "restored from the ledger",
+}
+
+
+def parts(told: dict[str, Any], zone: tzinfo | None = None) -> Iterator[Any]:
+    """The answer, from the source's name to the conclusion. Times are in `zone` (default: the host's)."""
+    yield Text(told["source"], "bold")
+    yield Padding(_standing(told, zone), (0, 0, 0, 2))
+    if told["knocks"]:
+        yield Text()
+        yield Padding(_knocks(told["knocks"], told["ports"], zone), (0, 0, 0, 2))
+        if not told["ports"]:
+            yield Text("  The ports of the knocks are shown to root.", "dim")
+    yield Text()
+    for sentence in told["conclusion"]:
+        yield Text(sentence)
+
+
+def _left(seconds: float) -> str:
+    return spell(round(seconds * SECOND))
+
+
+def _standing(told: dict[str, Any], zone: tzinfo | None) -> Table:
+    """A line for each thing that is true of it now."""
+    grid = Table.grid(padding=(0, 2))
+    grid.add_column(no_wrap=True)
+    grid.add_column(overflow="fold")
+    for one in told["admissions"]:
+        who = f"keyholder {one['keyholder']}" if one["keyholder"] else _HOW.get(one["how"], one["how"])
+        until = f"{moment(one['until'], zone)}, {_left(one['left'])} left"
+        grid.add_row(Text("let in", "bold green"), f"{one['door']} until {until}, {who}")
+    if told["always"]:
+        grid.add_row(Text("let in", "bold green"), "every door, always")
+    if told["shunned"]:
+        grid.add_row(Text("shunned", "bold red"), f"for {_left(told['shunned']['left'])} more")
+    caller = told["caller"]
+    if caller:
+        doors = ", ".join(caller["doors"])
+        left = f"{_left(caller['left'])} of its gap left"
+        grid.add_row(Text("caller", "bold"), f"stage {caller['stage']} of {caller['of']} ({doors}), {left}")
+    elif not (told["admissions"] or told["always"] or told["shunned"]):
+        grid.add_row(Text("shut out", "bold yellow"), "no door is open to it, and it is not part-way")
+    misses = told["misses"]
+    if misses["limit"] is not None:
+        grid.add_row("misses", f"{misses['now']} of the {misses['limit']} that shun")
+    return grid
+
+
+def _knocks(knocks: list[dict[str, Any]], ports: bool, zone: tzinfo | None) -> Table:
+    """Its last knocks, oldest first."""
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(no_wrap=True)
+    grid.add_column(no_wrap=True, justify="right", min_width=7)
+    if ports:
+        grid.add_column(no_wrap=True, min_width=9)
+    grid.add_column(overflow="fold")
+    day = moment(knocks[-1]["at"], zone)[:10]
+    for one in knocks:
+        at = moment(one["at"] // 1, zone)
+        if at[:10] != day:
+            day = at[:10]
+            grid.add_row(Text(day, "dim"))
+        cells = [
+            Text(f"{at[11:]}.{round(one['at'] % 1 * 1000) % 1000:03d}"),
+            Text(_pause(one["pause"]), "dim"),
+        ]
+        if ports:
+            cells.append(Text(one["knock"] or ""))
+        grid.add_row(*cells, Text(one["said"], _STYLES[one["verdict"]]))
+    return grid
+
+
+def _pause(seconds: float | None) -> str:
+    """The time since the line before."""
+    if seconds is None:
+        return ""
+    if seconds < 1:
+        return f"{round(seconds * 1000)} ms"
+    return f"{seconds:.1f} s" if seconds < 600 else _left(seconds)

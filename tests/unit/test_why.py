@@ -1,0 +1,358 @@
+"""What the daemon tells of one source: where it stands, why, what to check; and what it keeps to itself."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from io import StringIO
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.console import Console
+
+from portress import answers, why_screen
+from portress.account import account
+from portress.admissions import Admission, Register
+from portress.config import Config
+from portress.events import Events
+from portress.keyholders import Keyholder
+from portress.knock import SECOND, UNSURE, Knock, Source
+from portress.listener import Listener
+from portress.rota import Rota
+from portress.sequence import rotating
+from portress.sequence.rotating import step_at
+from portress.tracker import Tracker
+from portress.watch import Heard
+from unit.stories import ANA, BEGIN, ONE_DOOR, ROTATING, config
+
+RIGHT = ("tcp/7101", "udp/9342", "tcp/8120")
+STRANGER, ANOTHER = "192.0.2.7", "203.0.113.9"
+
+
+class Ears:
+    """A watcher that hears what it is told."""
+
+    interval: float | None = None
+    lag = overruns = lost = 0
+
+    def __init__(self) -> None:
+        self.odd: Counter[str] = Counter()
+        self.told: list[Heard] = []
+
+    def read(self, _budget: int = 256) -> list[Heard]:
+        told, self.told = self.told, []
+        return told
+
+
+class Daemon:
+    """As much of the daemon as hears, judges and remembers; `at` is its clock, in seconds after BEGIN."""
+
+    def __init__(self, text: str = ONE_DOOR, keyholders: tuple[Keyholder, ...] = ()) -> None:
+        self.config: Config = config(text)
+        self.at = 100.0
+        self.ears = Ears()
+        tracker = Tracker(Rota(self.config, keyholders).trie(step_at(self.unix)), misses=self.config.misses)
+        nothing = SimpleNamespace(config=self.config, shun=lambda *_: None, register=Register())
+
+        async def use(*_: object) -> bool:
+            return True
+
+        books = SimpleNamespace(use=use)
+        events = Events(lambda *_: None, self.clock)
+        made: Any = Listener
+        self.listener = made(self.ears, tracker, nothing, nothing, books, events, self.clock)
+        self.listener._open = lambda _completed: None  # nobody is admitted here
+        self.admissions: list[Admission] = []
+
+    @property
+    def unix(self) -> float:
+        return BEGIN + self.at
+
+    def clock(self) -> int:
+        return round(self.at * SECOND)
+
+    def hear(self, source: str, *knocks: str | int, pause: float = 0.1) -> None:
+        for knock in knocks:
+            number = knock if isinstance(knock, int) else int(Knock.parse(knock))
+            self.ears.told.append((Source.parse(source).packed, number, self.clock(), 0))
+            self.listener.listen()
+            self.at += pause
+
+    def wait(self, seconds: float) -> None:
+        """Time passes, with a round of housekeeping at its end."""
+        self.at += seconds
+        self.listener.tidy()
+
+    def why(self, source: str = STRANGER, *, full: bool = True) -> dict[str, Any]:
+        one = Source.parse(source)
+        admitted = [each for each in self.admissions if each.source == one]
+        return account(
+            self.listener, self.config, one, admitted, self.clock(), self.unix, up=3600 * SECOND, full=full
+        )
+
+    def admit(self, source: str, door: str, seconds: float, keyholder: str | None = None) -> None:
+        until = self.clock() + round(seconds * SECOND)
+        self.admissions.append(Admission(door, Source.parse(source), self.clock(), until, keyholder))
+
+
+def said(told: dict[str, Any]) -> list[str]:
+    return [one["said"] for one in told["knocks"]]
+
+
+def anas(away: int = 0) -> list[str]:
+    rule = config(ROTATING).doors["vpn"].rotating
+    assert rule is not None
+    knocks = rotating.derive(ANA.secret, "vpn", rule, step_at(BEGIN + 100) + away).knocks
+    return [str(one) for one in knocks]
+
+
+def printed(told: dict[str, Any], columns: int = 80) -> str:
+    out = StringIO()
+    screen = Console(file=out, width=columns, highlight=False)
+    for part in why_screen.parts(told):
+        screen.print(part)
+    return out.getvalue()
+
+
+def test_the_last_knocks_are_told_with_their_reasons() -> None:
+    d = Daemon()
+    d.hear(STRANGER, "tcp/7101", "tcp/7101", "tcp/9342", *RIGHT)
+    assert said(d.why()) == [
+        "right: stage 1 of 3 (ssh)",
+        "again: changes nothing, still stage 1",
+        "udp/9342 expected, tcp/9342 came: stage 1 of 3 lost (ssh)",
+        "right: stage 1 of 3 (ssh)",
+        "right: stage 2 of 3 (ssh)",
+        "complete: ssh",
+    ]
+
+
+def test_who_may_not_read_the_configuration_is_told_no_port() -> None:
+    d = Daemon()
+    d.hear(STRANGER, "tcp/7101", "tcp/7101", "tcp/9342", *RIGHT)
+    told = d.why(full=False)
+    assert [one["knock"] for one in told["knocks"]] == [None] * 6
+    assert said(told)[2] == "wrong: stage 1 of 3 lost (ssh)"
+    assert not any("expected" in one for one in told["knocks"])
+
+
+@pytest.mark.parametrize("pause", [62.0, 600.0])
+def test_a_late_knock_is_told_as_in_a_trace_also_where_its_stage_had_been_swept_away(pause: float) -> None:
+    d = Daemon()
+    d.hear(STRANGER, *RIGHT[:2])
+    d.wait(pause)
+    d.hear(STRANGER, "tcp/8120")
+    told = d.why()
+    assert told["knocks"][-1]["verdict"] == "lapsed"
+    assert said(told)[-1].startswith("stage 2 of 3, then ")
+    assert "gap is " in said(told)[-1]
+    assert told["conclusion"][0].startswith("It was too slow: ")
+
+
+def test_the_port_of_a_late_right_knock_is_not_told() -> None:
+    d = Daemon()
+    d.hear(STRANGER, *RIGHT[:2])
+    d.wait(62)
+    d.hear(STRANGER, "tcp/8120")
+    assert "8120" not in json.dumps(d.why(full=False))
+
+
+def test_what_a_shunned_source_knocks_is_not_told() -> None:
+    d = Daemon("misses: {limit: 1, within: 10m, shun: 30m}\n" + ONE_DOOR)
+    d.hear(STRANGER, "tcp/7101", "tcp/1", *RIGHT)
+    text = json.dumps(d.why(full=False))
+    assert not any(port in text for port in ("7101", "9342", "8120"))
+
+
+def test_a_stage_that_expired_is_told_without_a_knock() -> None:
+    d = Daemon()
+    d.hear(STRANGER, *RIGHT[:2])
+    d.wait(61)
+    told = d.why()
+    assert told["knocks"][-1]["knock"] is None
+    assert said(told)[-1] == "stage 2 of 3 expired: no right knock in time (ssh)"
+    assert "no right knock came within the gap of 1m" in told["conclusion"][0]
+
+
+def test_a_caller_under_way_is_told_its_stage_and_its_time() -> None:
+    d = Daemon()
+    d.hear(STRANGER, "tcp/7101", pause=20)
+    told = d.why()
+    assert told["caller"] == {"stage": 1, "of": 3, "doors": ["ssh"], "left": 40.0}
+    assert told["conclusion"] == ["It has 1 of 3 knocks right (ssh), and 40s for the next one."]
+
+
+def test_who_is_let_in_is_told_for_how_long() -> None:
+    d = Daemon()
+    d.admit(STRANGER, "ssh", 3600)
+    assert d.why()["conclusion"][0] == "It is let in by ssh for 1h more."
+
+
+def test_who_is_shunned_is_told_for_how_long_and_the_way_out() -> None:
+    d = Daemon("misses: {limit: 2, within: 10m, shun: 30m}\n" + ONE_DOOR)
+    d.hear(STRANGER, "tcp/7101", "tcp/1", "tcp/7101", "tcp/1")
+    told = d.why()
+    assert told["shunned"] == {"left": 1799.9}
+    assert told["conclusion"][1] == "To let it in before that: portress admit 192.0.2.7 DOOR."
+
+
+def test_misses_are_counted() -> None:
+    d = Daemon("misses: {limit: 5, within: 10m, shun: 30m}\n" + ONE_DOOR)
+    d.hear(STRANGER, "tcp/7101", "tcp/1", "tcp/7101", "tcp/1")
+    assert d.why()["misses"] == {"now": 2, "limit": 5}
+
+
+def test_who_needs_not_to_knock_is_told_so() -> None:
+    told = Daemon("always: [192.0.2.0/24]\n" + ONE_DOOR).why()
+    assert told["always"] is True
+    assert told["conclusion"] == [
+        "It is in `always` (192.0.2.0/24): every door is open to it, and no knock of it counts."
+    ]
+
+
+def test_of_whom_nothing_was_heard_it_is_told_how_to_look() -> None:
+    d = Daemon("outside: [eth0]\n" + ONE_DOOR)
+    d.ears.lost = 3
+    told = d.why()["conclusion"]
+    assert told[0].startswith(
+        "Nothing of it has begun a sequence in the 1h that the daemon has been listening"
+    )
+    assert told[1] == "A knock counts that comes in by eth0 and is addressed to this host itself."
+    assert told[2] == "3 reported packets were lost, perhaps its own."
+    assert told[3].endswith("portress trace knocks.pcap --source 192.0.2.7.")
+
+
+def test_with_rotating_doors_the_clock_is_to_be_checked() -> None:
+    d = Daemon(ROTATING, (ANA,))
+    assert any("is the client's clock right to 30 s" in one for one in d.why()["conclusion"])
+    d.hear(STRANGER, *anas()[:2], "tcp/1")
+    assert "is the client's clock right to 30 s" in d.why()["conclusion"][0]
+
+
+def test_a_clock_a_step_off_is_told() -> None:
+    d = Daemon(ROTATING, (ANA,))
+    d.hear(STRANGER, *anas(-1))
+    assert said(d.why())[-1] == "complete: vpn (keyholder ana, its clock a step behind)"
+
+
+def test_a_replay_is_told_with_when_and_by_whom_it_was_used() -> None:
+    d = Daemon(ROTATING, (ANA,))
+    d.hear(STRANGER, *anas())
+    d.hear(ANOTHER, *anas())
+    told = d.why(ANOTHER)
+    assert " by 192.0.2.7: vpn (keyholder ana)" in said(told)[-1]
+    assert said(told)[-1].startswith("complete, but used at ")
+    assert "portress disenrol ana" in told["conclusion"][1]
+
+
+def test_an_echo_is_told_to_wait_for_the_next_sequence() -> None:
+    d = Daemon(ROTATING, (ANA,))
+    d.hear(STRANGER, *anas(), *anas())
+    assert d.why()["conclusion"][0] == "It had used its last sequence before, and each works once."
+
+
+def test_who_was_let_in_before_is_told_where_to_find_how_it_ended() -> None:
+    d = Daemon()
+    d.hear(STRANGER, *RIGHT)
+    assert d.why()["conclusion"] == [
+        "Its knocks were right and opened ssh; that has ended since.",
+        "How it ended: portress history --source 192.0.2.7.",
+    ]
+
+
+def test_knocks_in_no_certain_order_are_told_to_need_a_longer_pause() -> None:
+    d = Daemon("watch: counter\n" + ONE_DOOR)
+    d.hear(STRANGER, "tcp/7101", UNSURE)
+    for full in (True, False):
+        told = d.why(full=full)
+        assert said(told)[-1] == "too close together to tell their order: stage 1 of 3 lost (ssh)"
+        assert "`watch: counter` needs a longer pause" in told["conclusion"][0]
+
+
+def test_memory_of_a_source_is_bounded() -> None:
+    d = Daemon()
+    d.hear(STRANGER, *["tcp/7101", "tcp/1"] * 100, pause=0.001)
+    assert len(d.why()["knocks"]) == 16
+
+
+WORDS = st.lists(
+    st.tuples(st.integers(0, 6), st.sampled_from((0.1, 30.0, 61.0, 1000.0))), min_size=1, max_size=24
+)
+PORTS = tuple(range(41001, 41008))
+OTHERS = tuple(range(52108, 52101, -1))
+
+
+def world(ports: tuple[int, ...], words: list[tuple[int, float]], *, full: bool) -> dict[str, Any]:
+    """Two doors whose sequences have these ports, and a source that knocks at the ports so numbered."""
+    a, b, c, d, *_ = (f"tcp/{port}" for port in ports)
+    text = (
+        "misses: {limit: 4, within: 10m, shun: 15m}\n"
+        f"doors:\n  ssh:\n    services: [tcp/22]\n    fixed: {{knocks: [{a}, {b}, {c}], gap: 60s}}\n"
+        f"  web:\n    services: [tcp/443]\n    fixed: {{knocks: [{a}, {d}, {b}], gap: 60s}}\n"
+    )
+    made = Daemon(text)
+    for word, pause in words:
+        made.hear(STRANGER, f"tcp/{ports[word]}")
+        made.wait(pause)
+    return made.why(full=full)
+
+
+@settings(max_examples=200, deadline=None)
+@given(WORDS)
+def test_without_the_right_to_read_the_configuration_the_answer_does_not_depend_on_the_ports(
+    words: list[tuple[int, float]],
+) -> None:
+    one, other = world(PORTS, words, full=False), world(OTHERS, words, full=False)
+    assert one == other
+    text = json.dumps(one)
+    assert not any(str(port) in text for port in (*PORTS, *OTHERS))
+
+
+@settings(max_examples=200, deadline=None)
+@given(WORDS)
+def test_nor_on_which_wrong_knock_came(words: list[tuple[int, float]]) -> None:
+    """A wrong knock that is right at another place, and one that is right nowhere, look the same."""
+    text = ONE_DOOR
+    answers_to = []
+    for wrong in ("tcp/8120", "tcp/41"):
+        d = Daemon(text)
+        for word, pause in words:
+            d.hear(STRANGER, ("tcp/7101", "tcp/7101", "tcp/7101", wrong, wrong, wrong, wrong)[word])
+            d.wait(pause)
+        answers_to.append(d.why(full=False))
+    assert answers_to[0] == answers_to[1]
+
+
+def test_events_that_quote_the_configuration_are_told_whole_to_root_alone() -> None:
+    told = [
+        {"ago": 1, "event": "refused", "text": "p.yaml:14: doors.ssh.fixed.knocks[1]: 'tcp/7101': twice"},
+        {"ago": 1, "event": "warning", "text": "the kernel refused: opening { tcp . 7101 }, udp/9342"},
+        {"ago": 1, "event": "ready", "text": "ready; doors: ssh (tcp/22)"},
+    ]
+    assert answers.events(told, full=True) == told
+    assert [one["text"] for one in answers.events(told, full=False)] == [
+        "p.yaml:14: doors.ssh.fixed.knocks[1]: (root is told the rest)",
+        "the kernel refused: opening { tcp . … }, udp/…",
+        "ready; doors: ssh (tcp/22)",
+    ]
+
+
+@pytest.mark.parametrize("columns", [80, 140])
+@pytest.mark.parametrize("full", [True, False])
+def test_the_screen_fits(columns: int, full: bool) -> None:
+    d = Daemon("misses: {limit: 5, within: 10m, shun: 30m}\n" + ONE_DOOR)
+    six = "2001:db8:1234:5678:9abc:def0:1234:5678"
+    d.hear(six, "tcp/7101", "tcp/8120", *RIGHT)
+    d.admit(six, "ssh", 8 * 3600, "ana")
+    shown = printed(d.why(six, full=full), columns)
+    assert max(len(line.rstrip()) for line in shown.splitlines()) <= columns
+    assert ("tcp/8120" in shown) is full
+    assert ("The ports of the knocks are shown to root." in shown) is not full
+    assert "let in  ssh until " in shown and "1 of the 5 that shun" in shown
+
+
+def test_the_screen_says_who_is_shut_out() -> None:
+    assert "shut out  no door is open to it, and it is not part-way" in printed(Daemon().why())
