@@ -12,13 +12,12 @@ import asyncio
 import contextlib
 import signal
 import time
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Iterable
 from typing import Final
 
 from portress import config as configuration
 from portress import keyholders as keyholding
 from portress import lock
-from portress.admissions import Admission
 from portress.books import Books
 from portress.config import Config
 from portress.control import Server
@@ -72,7 +71,6 @@ class Service:
         self._rounds = 0
         self._offset = self.unix() - self.clock() / SECOND
         self._stopped = asyncio.Event()
-        self._changing = asyncio.Lock()  # one change of configuration or keyholders after the other
 
     async def run(self, admit: Iterable[Source] = ()) -> None:
         """Start, serve until SIGTERM or SIGINT, stop. The guard stays.
@@ -114,7 +112,7 @@ class Service:
         )
         self._hear(hearing)
         found, restored = self.sentinel.begin(self._under_way(), admit, self.paths.state)
-        self.doorkeeper.keep_only(rota.keys)  # those disenrolled while no daemon ran are dismissed
+        self._dismiss_strangers(rota)
         await self._serve()
         self._tell_ready(found, restored)
 
@@ -149,7 +147,8 @@ class Service:
             if key not in used or used[key].step < step:
                 used[key] = Use(step, source.packed)
         if floor:
-            used |= {key: Use(floor, b"") for key in rota.keys if key not in used or used[key].step < floor}
+            keys = [(one.name, door) for one in rota.keyholders for door in one.doors]
+            used |= {key: Use(floor, b"") for key in keys if key not in used or used[key].step < floor}
         return used
 
     def _under_way(self) -> list[Record]:
@@ -158,6 +157,13 @@ class Service:
         except LedgerError as error:
             self.events.tell("ledger", f"the ledger cannot be read: {error}")
             return []
+
+    def _dismiss_strangers(self, rota: Rota) -> None:
+        """Admissions of keyholders who were disenrolled while no daemon ran end now."""
+        known = {one.name for one in rota.keyholders}
+        names = {one.keyholder for one in self.doorkeeper.register if one.keyholder is not None}
+        for name in names - known:
+            self.doorkeeper.disenrol(name)
 
     def _track(self, rota: Rota, used: dict[tuple[str, str], Use]) -> Tracker:
         trie = rota.trie(step_at(self.unix()))
@@ -307,9 +313,8 @@ class Service:
     async def reload(self) -> None:
         """Take the configuration and the keyholders anew, whole or not at all. Raises Mistake."""
         try:
-            async with self._changing:
-                config = configuration.load(self.paths.config)
-                await self._take(config, self.load_keyholders(config))
+            config = configuration.load(self.paths.config)
+            await self._take(config, self.load_keyholders(config))
         except Mistake:
             self.reloads["refused"] += 1
             raise
@@ -318,30 +323,18 @@ class Service:
             self.events.tell("warning", line)
         self.events.tell("reloaded", f"reloaded {self.paths.config}: {counted(len(config.doors), 'door')}")
 
-    async def take_keyholders(
-        self, choose: Callable[[tuple[Keyholder, ...]], tuple[Keyholder, ...]]
-    ) -> list[Admission]:
-        """Expect the sequences of those that `choose` makes of the present keyholders from now on.
-
-        Returns the admissions of others, which end. Raises GuardError.
-        """
-        async with self._changing:
-            keyholders = choose(self.steps.rota.keyholders)
-            if self.sentinel.guarding:
-                rota = Rota(self.config, keyholders)
-                await self.steps.change(rota)
-                self.doorkeeper.until = rota.until
-                ended = self.doorkeeper.keep_only(rota.keys)
-            else:
-                ended = await self._take(self.config, keyholders)
+    async def take_keyholders(self, keyholders: tuple[Keyholder, ...]) -> None:
+        """Expect these keyholders' sequences from now on. Raises GuardError."""
+        rota = Rota(self.config, keyholders)
+        await self.steps.change(rota)
+        self.doorkeeper.until = rota.until
         self.events.tell("keyholders", f"{counted(len(keyholders), 'keyholder')} now")
-        return ended
 
-    async def _take(self, config: Config, keyholders: tuple[Keyholder, ...]) -> list[Admission]:
+    async def _take(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
         async with self.steps.busy:
-            return await self._take_whole(config, keyholders)
+            await self._take_whole(config, keyholders)
 
-    async def _take_whole(self, config: Config, keyholders: tuple[Keyholder, ...]) -> list[Admission]:
+    async def _take_whole(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
         old, rota, step = self.config, Rota(config, keyholders), step_at(self.unix())
         trie = await asyncio.get_running_loop().run_in_executor(None, rota.trie, step)
         other_ears = _ears(config) != _ears(old)
@@ -362,10 +355,8 @@ class Service:
             self.sentinel.tracker = self.steps.tracker = self.listener.tracker = self.tracker
         self.steps.adopt(rota, step)
         self.doorkeeper.until = rota.until
-        disenrolled = self.doorkeeper.keep_only(rota.keys)
         if config.metrics != old.metrics:
             self._publish(config)
-        return disenrolled
 
     def _change_ears(self, config: Config, old: Config) -> None:
         """Listen as `config` wants; if that cannot be had, as `old` does, and raise Mistake."""
