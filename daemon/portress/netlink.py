@@ -5,8 +5,11 @@ Layouts: RFC 3549 and the kernel's include/uapi/linux/netlink.h and netfilter/nf
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 import socket
+import stat
 import struct
 from collections.abc import Iterator
 from typing import Final
@@ -18,7 +21,11 @@ _ERROR, _DONE = 2, 3
 _TYPE: Final = 0x3FFF  # without the flags for nesting and byte order
 _ATTRIBUTE: Final = struct.Struct("=HH")
 _HEADER: Final = struct.Struct("=IHHII")
+_CODE: Final = struct.Struct("=i")
 _RECEIVE: Final = 1 << 17  # bytes: more than the kernel puts into one datagram of a dump
+_SEND: Final = 1 << 25  # bytes: a transaction is one datagram, and this much are 400,000 admissions
+_SO_SNDBUFFORCE: Final = 32  # asm-generic/socket.h; not in Python's socket module
+_SOL_NETLINK, _CAP_ACK = 270, 10  # linux/socket.h, linux/netlink.h
 
 
 def attribute(kind: int, payload: bytes) -> bytes:
@@ -35,6 +42,77 @@ def attributes(buffer: memoryview) -> Iterator[tuple[int, memoryview]]:
             return
         yield kind & _TYPE, buffer[offset + 4 : offset + length]
         offset += (length + 3) & ~3
+
+
+def request(
+    kind: int, flags: int, family: int, payload: bytes, *, resource: int = 0, number: int = 1
+) -> bytes:
+    """One request to netfilter: `kind` is subsystem << 8 | message, `payload` its attributes."""
+    header = _HEADER.pack(20 + len(payload), kind, REQUEST | flags, number, 0)
+    return header + struct.pack("!BBH", family, 0, resource) + payload
+
+
+def sockets() -> dict[int, int]:
+    """This process's sockets to netfilter: netlink port -> descriptor."""
+    found: dict[int, int] = {}
+    for name in os.listdir("/proc/self/fd"):
+        if _is_socket(name):
+            with socket.socket(fileno=os.dup(int(name))) as sock:
+                if sock.family == socket.AF_NETLINK and sock.proto == NETLINK_NETFILTER:
+                    found[sock.getsockname()[0]] = int(name)
+    return found
+
+
+def _is_socket(descriptor: str) -> bool:
+    try:
+        return stat.S_ISSOCK(os.fstat(int(descriptor)).st_mode)
+    except OSError:  # the one that listed the directory is closed by now
+        return False
+
+
+class Transactions:
+    """A socket that sends whole transactions to netfilter."""
+
+    def __init__(self, descriptor: int | None = None) -> None:
+        """`descriptor`: of a socket to netfilter to share, which stays as it is; default: one of its own."""
+        if descriptor is None:
+            self._socket = socket.socket(
+                socket.AF_NETLINK, socket.SOCK_RAW | socket.SOCK_CLOEXEC, NETLINK_NETFILTER
+            )
+            self._socket.bind((0, 0))
+            self._socket.setsockopt(_SOL_NETLINK, _CAP_ACK, 1)  # no answer repeats what was asked
+        else:
+            self._socket = socket.socket(fileno=os.dup(descriptor))
+        with contextlib.suppress(PermissionError):
+            self._socket.setsockopt(socket.SOL_SOCKET, _SO_SNDBUFFORCE, _SEND)
+        self._answer = bytearray(_RECEIVE)
+
+    def close(self) -> None:
+        self._socket.close()
+
+    def run(self, datagram: bytes, last: int) -> None:
+        """Have a transaction done, whose request number `last` is the last and asks to be acknowledged.
+
+        The kernel has done it, or refused it, when the sending returns; so nothing waits here. Raises OSError
+        with the first error.
+        """
+        self._socket.send(datagram)
+        error = 0
+        while True:
+            try:
+                size = self._socket.recv_into(self._answer, 0, socket.MSG_DONTWAIT)
+            except BlockingIOError:
+                error = error or errno.EIO
+                break
+            if size < 20:
+                continue
+            _, kind, _, number, _ = _HEADER.unpack_from(self._answer)
+            if kind == _ERROR:
+                error = error or -_CODE.unpack_from(self._answer, 16)[0]
+                if number == last:
+                    break
+        if error:
+            raise OSError(error, os.strerror(error))
 
 
 class Netfilter:

@@ -1,27 +1,44 @@
-"""Elements of a set in the kernel, read over netlink: keys with the milliseconds they have left.
+"""Elements of the guard's sets over netlink: read with the milliseconds they have left, and changed.
 
-nft's JSON gives whole seconds only; the netlink attributes have milliseconds. Attribute numbers are
-those of the kernel's include/uapi/linux/netfilter/nf_tables.h.
+This goes past libnftables, which before it changes one element looks at every set of the table, and whose
+JSON has whole seconds only. Here a transaction of one element takes the same time however many sets and
+elements there are. Attribute numbers are those of the kernel's include/uapi/linux/netfilter/nf_tables.h.
 """
 
 from __future__ import annotations
 
 import errno
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final, NamedTuple
 
 from portress.errors import Mistake
-from portress.netlink import DUMP, Netfilter, attribute, attributes
+from portress.netlink import (
+    ACK,
+    CREATE,
+    DUMP,
+    NESTED,
+    Netfilter,
+    Transactions,
+    attribute,
+    attributes,
+    request,
+)
 
-_NFTABLES: Final = 10  # NFNL_SUBSYS_NFTABLES
-_GETSETELEM: Final = 13
-_NFPROTO_INET: Final = 1
+NFTABLES: Final = 10  # NFNL_SUBSYS_NFTABLES
+INET: Final = 1  # NFPROTO_INET
+_NEWSETELEM, _GETSETELEM, _DELSETELEM = 12, 13, 14
+_BEGIN: Final = request(16, 0, 0, b"", resource=NFTABLES)  # NFNL_MSG_BATCH_BEGIN
+_END: Final = request(17, 0, 0, b"", resource=NFTABLES)  # NFNL_MSG_BATCH_END
 _LIST_TABLE, _LIST_SET, _LIST_ELEMENTS = 1, 2, 3
 _LIST_ELEM: Final = 1
 _ELEM_KEY, _ELEM_TIMEOUT, _ELEM_EXPIRATION = 1, 4, 5
 _DATA_VALUE: Final = 1
+_MOST: Final = 1000  # elements in one message: they are one attribute, of 65,535 bytes at the most
+_SHORT: Final = struct.Struct("=H").unpack_from
 _BE64: Final = struct.Struct(">Q")
+
+Timed = tuple[bytes, int]  # an element's key, and its timeout in ms (0: it never ends)
 
 
 class Element(NamedTuple):
@@ -30,6 +47,29 @@ class Element(NamedTuple):
     key: bytes
     timeout: int
     left: int
+
+
+class _Layout:
+    """How the kernel writes the elements of a set with timeouts and keys of `size` bytes: all alike."""
+
+    def __init__(self, size: int) -> None:
+        # What is in the host's byte order is compared with what it looks like read as big-endian.
+        heads = (size + 36, _LIST_ELEM, size + 8, _ELEM_KEY, size + 4, _DATA_VALUE)
+        self._heads = struct.unpack(">6H", struct.pack("=6H", *heads))
+        self._tails = struct.unpack(">4H", struct.pack("=4H", 12, _ELEM_TIMEOUT, 12, _ELEM_EXPIRATION))
+        self._struct = struct.Struct(f">6H{size}sHHQHHQ")
+
+    def read(self, listed: memoryview) -> list[Element] | None:
+        """The elements in the bytes of a list; None if they are not all of this layout."""
+        if len(listed) % self._struct.size:
+            return None
+        rows = list(self._struct.iter_unpack(listed))
+        if any(row[:6] != self._heads or row[7:9] + row[10:12] != self._tails for row in rows):
+            return None
+        return [Element(row[6], row[9], row[12]) for row in rows]
+
+
+_LAYOUTS: Final = {size + 36: _Layout(size) for size in (4, 16)}
 
 
 def _element(buffer: memoryview) -> Element:
@@ -44,12 +84,23 @@ def _element(buffer: memoryview) -> Element:
     return Element(key, timeout, left)
 
 
+def _listed(value: memoryview) -> list[Element]:
+    """The elements in a list's bytes."""
+    layout = _LAYOUTS.get(_SHORT(value)[0]) if len(value) > 2 else None
+    found = None if layout is None else layout.read(value)
+    if found is None:
+        found = [_element(elem) for inner, elem in attributes(value) if inner == _LIST_ELEM]
+    return found
+
+
 def _elements(payload: memoryview) -> Iterator[Element]:
     for kind, value in attributes(payload):
         if kind == _LIST_ELEMENTS:
-            for inner, elem in attributes(value):
-                if inner == _LIST_ELEM:
-                    yield _element(elem)
+            yield from _listed(value)
+
+
+def _which(table: str, name: str) -> bytes:
+    return attribute(_LIST_TABLE, table.encode() + b"\0") + attribute(_LIST_SET, name.encode() + b"\0")
 
 
 def read(table: str, name: str) -> list[Element]:
@@ -57,12 +108,71 @@ def read(table: str, name: str) -> list[Element]:
 
     Raises Mistake if the kernel refuses (CAP_NET_ADMIN is missing).
     """
-    which = attribute(_LIST_TABLE, table.encode() + b"\0") + attribute(_LIST_SET, name.encode() + b"\0")
     try:
         with Netfilter() as netfilter:
-            answers = netfilter.ask(_NFTABLES, _GETSETELEM, _NFPROTO_INET, which, DUMP)
+            answers = netfilter.ask(NFTABLES, _GETSETELEM, INET, _which(table, name), DUMP)
             return [one for answer in answers for one in _elements(answer)]
     except OSError as error:
         if error.errno == errno.ENOENT:
             return []
         raise Mistake(f"the guard cannot be read: {error.strerror}") from error
+
+
+class Changes:
+    """Changes to elements of sets in table inet `table`, made in this order and in one transaction."""
+
+    def __init__(self, table: str) -> None:
+        self._table = table
+        self._messages: list[tuple[int, int, bytes]] = []  # kind, flags, payload
+
+    def add(self, name: str, elements: Iterable[Timed]) -> None:
+        """Add elements to set `name`. One that is there is no error, and may keep its timeout."""
+        self._change(_NEWSETELEM, CREATE, name, [_packed(key, timeout) for key, timeout in elements])
+
+    def delete(self, name: str, keys: Iterable[bytes]) -> None:
+        """Take elements out of set `name`. One that is not there is an error: then nothing is changed."""
+        self._change(_DELSETELEM, 0, name, [_packed(key, 0) for key in keys])
+
+    def restart(self, name: str, elements: Iterable[Timed]) -> None:
+        """Have elements in set `name` whose timeouts begin now, whether they were there or not.
+
+        Before kernel 6.12 adding one that is there leaves its old timeout in place: it has to go first, and
+        for that it has to be there.
+        """
+        anew = list(dict(elements).items())
+        self.add(name, anew)
+        self.delete(name, (key for key, _ in anew))
+        self.add(name, anew)
+
+    def end(self, name: str, keys: Iterable[bytes]) -> None:
+        """Take elements out of set `name`, where they are there."""
+        gone = list(dict.fromkeys(keys))
+        self.add(name, ((key, 1000) for key in gone))
+        self.delete(name, gone)
+
+    def _change(self, kind: int, flags: int, name: str, packed: list[bytes]) -> None:
+        which = _which(self._table, name)
+        for first in range(0, len(packed), _MOST):
+            listed = attribute(NESTED | _LIST_ELEMENTS, b"".join(packed[first : first + _MOST]))
+            self._messages.append((NFTABLES << 8 | kind, flags, which + listed))
+
+    def make(self, transactions: Transactions) -> None:
+        """Have them made. Raises OSError; then nothing was changed."""
+        if not self._messages:
+            return
+        *others, (kind, flags, payload) = self._messages
+        parts = [request(*each[:2], INET, each[2]) for each in others]
+        parts.append(request(kind, flags | ACK, INET, payload, number=2))
+        transactions.run(b"".join((_BEGIN, *parts, _END)), 2)
+
+
+def _packed(key: bytes, timeout: int) -> bytes:
+    """An element for a list. `key` has a multiple of four bytes."""
+    size = len(key)
+    times = _TIMES(12, _ELEM_TIMEOUT) + timeout.to_bytes(8, "big") if timeout else b""
+    heads = (size + 12 + len(times), NESTED | _LIST_ELEM, size + 8, NESTED | _ELEM_KEY, size + 4, _DATA_VALUE)
+    return _HEADS(*heads) + key + times
+
+
+_HEADS: Final = struct.Struct("=6H").pack
+_TIMES: Final = struct.Struct("=HH").pack

@@ -1,27 +1,35 @@
 """The guard in the kernel: load it, look at it, admit, dismiss, take it away.
 
-Everything is written through one kept libnftables handle, in one transaction a call: where the kernel
-and nft can do it, the table belongs to that handle and nobody else can change it.
+What is loaded goes through one kept libnftables handle, in one transaction: where the kernel and nft can do
+it, the table belongs to that handle and nobody else can change it. Elements are changed over netlink itself
+(`elements`), which costs the same however large the table is.
 """
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import re
 import threading
-from collections.abc import Iterable, Mapping
-from typing import Any, Final
+from collections.abc import Callable, Iterable
+from typing import Any, Final, TypeVar
 
 import nftables
 from attrs import frozen
 
 from portress.errors import Mistake
-from portress.guard import elements
-from portress.guard.ruleset import FAMILY, FULL, TABLE, Json, Ruleset, door_set, element, knock_element
+from portress.guard import elements, listing
+from portress.guard.elements import Changes
+from portress.guard.listing import Listing
+from portress.guard.ruleset import FAMILY, FULL, TABLE, Json, Ruleset, door_set, element
 from portress.knock import SECOND, Source
+from portress.netlink import Transactions, sockets
 
-_COMMENT: Final = re.compile(r"portress 1 prefix (\d+) (\d+) config [0-9a-f]+")
-_KINDS: Final = ("chain", "set", "map", "counter")
+_MILLISECOND: Final = SECOND // 1000
+_FEW: Final = 64  # admissions that a table which is not there yet is loaded with in the same transaction
+_MANY: Final = 10_000  # the same for one that is there: libnftables takes some 40 µs for each
+Answer = TypeVar("Answer")
 _NAME: Final = {"family": FAMILY, "table": TABLE}
 
 
@@ -36,36 +44,6 @@ class Held:
     door: str
     source: Source
     left: int
-
-
-@frozen
-class Listing:
-    """What of the table is in the kernel: names and bodies by kind, and the comment on its first rule."""
-
-    found: Mapping[str, Mapping[str, Json]]
-    comment: str | None
-    owned: bool  # the table has an owner, or had one (flag persist)
-
-    @property
-    def prefixes(self) -> tuple[int, int] | None:
-        """How many bits of an IPv4 and an IPv6 address counted as one source when it was loaded."""
-        match = _COMMENT.fullmatch(self.comment or "")
-        return (int(match[1]), int(match[2])) if match else None
-
-    def masked(self, source: Source) -> Source:
-        """The source that an address or a prefix named by hand counts as. Raises Mistake if too wide."""
-        length = (self.prefixes or (32, 128))[0 if source.family == 4 else 1]
-        if source.length < length:
-            raise Mistake(f"'{source}': a source is an address or a prefix of /{length} here (source_prefix)")
-        return Source.of(source.packed, length)
-
-    @property
-    def doors(self) -> list[str]:
-        """The doors that the table keeps, by the sets it has for them."""
-        chains = self.found["chain"]
-        return [
-            name[:-2] for name in self.found["set"] if name.endswith("_4") and f"door_{name[:-2]}" in chains
-        ]
 
 
 def _seconds(ns: int) -> int:
@@ -104,9 +82,17 @@ class Table:
         self._nft.set_json_output(True)
         self._nft.set_stateless_output(True)
         self._nft.set_numeric_prio_output(True)
+        self._transactions = Transactions()
         self._turn = threading.RLock()
         self.loads = 0  # how often this process has loaded the guard
-        self.own = own
+        self.own = own and self._may_own()
+
+    def _may_own(self) -> bool:
+        """Whether kernel and nft know of tables that belong to somebody; asked without changing anything."""
+        self._nft.set_dry_run(True)
+        code, _, _ = self._nft.cmd(f"add table {FAMILY} {TABLE}_owned {{ flags owner, persist; }}")
+        self._nft.set_dry_run(False)
+        return bool(code == 0)
 
     def _run(self, commands: Iterable[Json]) -> Any:
         text = json.dumps({"nftables": list(commands)})
@@ -116,35 +102,35 @@ class Table:
             raise GuardError(_told(error))
         return json.loads(output) if output else None
 
+    def _change(self, changes: Changes) -> None:
+        with self._turn:
+            try:
+                changes.make(self._transactions)
+            except PermissionError as error:
+                # If the table belongs to libnftables' socket, what comes by that very socket is let through.
+                owner = sockets().get(_asked(listing.owner))
+                if owner is None:
+                    raise _refusal(error) from error
+                self._transactions.close()
+                self._transactions = Transactions(owner)
+                _asked(lambda: changes.make(self._transactions))
+            except OSError as error:
+                raise _refusal(error) from error
+
     def listing(self) -> Listing | None:
         """What of the table is in the kernel now, or None. Elements are not read."""
-        with self._turn:
-            self._nft.set_terse_output(True)
-            try:
-                found = self._run([{"list": {"table": {"family": FAMILY, "name": TABLE}}}])
-            except GuardError as error:
-                if "No such file or directory" in str(error):
-                    return None
-                raise
-            finally:
-                self._nft.set_terse_output(False)
-        bodies: dict[str, dict[str, Json]] = {kind: {} for kind in _KINDS}
-        comment, owned = None, False
-        for one in found["nftables"]:
-            ((kind, body),) = one.items()
-            if kind in bodies:
-                bodies[kind][body["name"]] = body
-            elif kind == "rule" and comment is None:
-                comment = body.get("comment")
-            elif kind == "table":
-                owned = "persist" in body.get("flags", [])
-        return Listing(bodies, comment, owned)
+        return _asked(listing.read)
+
+    def there(self) -> bool:
+        """Whether there is a table at all, of whatever configuration."""
+        return _asked(listing.present)
 
     def load(self, ruleset: Ruleset, admit: Iterable[tuple[str, Source, int]] = ()) -> list[Held]:
         """Put the guard in force in one transaction: every packet meets the old one or the new one whole.
 
-        Admissions in the kernel stay as they are; `admit` (door, source, ns) are added to them. Returns
-        the admissions that had to end: those of doors that are gone, and those of sources too wide now.
+        Admissions in the kernel stay as they are; `admit` (door, source, ns) are added to them, where they
+        are very many in a second transaction right after the first. Returns the admissions that had to end:
+        those of doors that are gone, and those of sources too wide now.
         """
         before = self.listing()
         carried, ended = ([], []) if before is None else self._carry_over(before, ruleset)
@@ -158,9 +144,13 @@ class Table:
         commands += [{"add": one} for one in new]
         entries = [(door_set(held.door, held.source.family), held.source, held.left) for held in carried]
         entries += [(door_set(door, source.family), source, ns) for door, source, ns in admit]
-        commands += _timed(entries, new=before is None)
+        together = len(entries) <= (_FEW if before is None else _MANY)
+        if together:
+            commands += _timed(entries, new=before is None)
         self._run(commands)
         self.loads += 1
+        if not together:  # the doors are shut to strangers meanwhile, and sessions under way go on
+            self._start(entries)
         return ended
 
     def _table(self) -> Json:
@@ -192,18 +182,17 @@ class Table:
             table = {"family": FAMILY, "name": TABLE}
             return [{"delete": {"table": table}}, {"add": {"table": self._table()}}], set()
         same_prefixes = before.prefixes == ruleset.prefixes
-        living = {body["name"]: body for one in ruleset.living for body in one.values()}
+        living = {body["name"]: body.get("size", 0) for one in ruleset.living for body in one.values()}
         chains = {one["chain"]["name"] for one in ruleset.chains}
         commands: list[Json] = [{"flush": {"table": {"family": FAMILY, "name": TABLE}}}]
-        kept = set(before.found["counter"])
-        for kind in ("map", "set"):
-            for name, body in before.found[kind].items():
-                wanted = living.get(name)
-                if wanted is not None and same_prefixes and wanted.get("size") == body.get("size"):
+        kept = set(before.counters)
+        for kind, sizes in (("map", before.maps), ("set", before.sets)):
+            for name, size in sizes.items():
+                if same_prefixes and living.get(name) == size:
                     kept.add(name)
                 else:
                     commands.append({"delete": {kind: {**_NAME, "name": name}}})
-        gone = [name for name in before.found["chain"] if name not in chains]
+        gone = sorted(before.chains - chains)
         return commands + [{"delete": {"chain": {**_NAME, "name": name}}} for name in gone], kept
 
     def present(self, ruleset: Ruleset) -> bool:
@@ -213,7 +202,7 @@ class Table:
 
     def text(self) -> str | None:
         """The table as nft text, without the elements of sets with timeouts; None if there is none."""
-        if self.listing() is None:
+        if not self.there():
             return None
         with self._turn:
             self._nft.set_json_output(False)
@@ -252,69 +241,94 @@ class Table:
 
     def remove(self) -> bool:
         """Take the guard away, which opens the doors. False if there was none."""
-        if self.listing() is None:
+        if not self.there():
             return False
         self._run([{"delete": {"table": {"family": FAMILY, "name": TABLE}}}])
         return True
 
-    def admissions(self, listing: Listing | None = None) -> list[Held]:
+    def admissions(self, known: Listing | None = None) -> list[Held]:
         """Every admission in the kernel, with the time it has left to the millisecond."""
-        listing = listing or self.listing()
-        if listing is None:
+        known = known or self.listing()
+        if known is None:
             return []
-        lengths = listing.prefixes or (32, 128)
+        lengths = known.prefixes or (32, 128)
         return [
             Held(door, Source.of(one.key, lengths[0] if family == 4 else lengths[1]), one.left * 1_000_000)
-            for door in listing.doors
+            for door in known.doors
             for family in (4, 6)
             for one in elements.read(TABLE, door_set(door, family))
         ]
 
     def admit(self, entries: Iterable[tuple[str, Source, int]]) -> None:
         """Let each source through its door for so many ns from now, whatever it had left before."""
-        self._run(_timed((door_set(door, source.family), source, ns) for door, source, ns in entries))
+        self._start([(door_set(door, source.family), source, ns) for door, source, ns in entries])
 
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""
-        self._end((door_set(door, source.family), source) for door, source in entries)
+        self._end([(door_set(door, source.family), source) for door, source in entries])
 
     def shun(self, source: Source, ns: int) -> None:
         """Report the source's knocks no more, for so long."""
-        self._run(_timed([(f"shunned_{source.family}", source, ns)]))
+        self._start([(f"shunned_{source.family}", source, ns)])
 
     def unshun(self, source: Source) -> None:
         """Report the source's knocks again."""
         self._end([(f"shunned_{source.family}", source)])
 
-    def _end(self, entries: Iterable[tuple[str, Source]]) -> None:
-        parts: list[Json] = []
+    def _start(self, entries: list[tuple[str, Source, int]]) -> None:
+        """Have sources in sets for so many ns from now."""
+        by_set: dict[str, list[tuple[bytes, int]]] = {}
+        for name, source, ns in entries:
+            by_set.setdefault(name, []).append((source.packed, max(1, -(-ns // _MILLISECOND))))
+        changes = Changes(TABLE)
+        for name, timed in by_set.items():
+            changes.restart(name, timed)
+        self._change(changes)
+
+    def _end(self, entries: list[tuple[str, Source]]) -> None:
+        """Have sources in sets no more."""
+        by_set: dict[str, list[bytes]] = {}
         for name, source in entries:
-            address = str(source).partition("/")[0]
-            parts += [
-                {"add": element(name, [{"elem": {"val": address, "timeout": 1}}])},
-                {"delete": element(name, [address])},
-            ]
-        if parts:
-            self._run(parts)
+            by_set.setdefault(name, []).append(source.packed)
+        changes = Changes(TABLE)
+        for name, keys in by_set.items():
+            changes.end(name, keys)
+        try:
+            self._change(changes)
+        except GuardError:
+            if self.there():  # where there is no guard, nobody is in a set
+                raise
 
     def change_opening(self, gone: Iterable[int], come: Iterable[int]) -> None:
         """Replace first knocks in one transaction. `gone` must be there, `come` must not."""
-        going, coming = [knock_element(one) for one in gone], [knock_element(one) for one in come]
-        parts = [{"delete": element("opening", going)}] if going else []
-        if coming:
-            parts.append({"add": element("opening", coming)})
-        if parts:
-            self._run(parts)
+        changes = Changes(TABLE)
+        changes.delete("opening", (_knock_key(one) for one in gone))
+        changes.add("opening", ((_knock_key(one), 0) for one in come))
+        self._change(changes)
 
     def found_no_room(self) -> int:
         """How many first knocks were not reported because callers was full, since the guard was loaded."""
-        with self._turn:
-            self._nft.set_stateless_output(False)
-            try:
-                found = self._run([{"list": {"counter": {**_NAME, "name": FULL}}}])
-            finally:
-                self._nft.set_stateless_output(True)
-        return next((int(one["counter"]["packets"]) for one in found["nftables"] if "counter" in one), 0)
+        return _asked(lambda: listing.counted(FULL))
+
+
+def _knock_key(knock: int) -> bytes:
+    """A knock as the key of a set: protocol and port, each filled up to four bytes."""
+    return bytes((knock >> 16, 0, 0, 0)) + (knock & 0xFFFF).to_bytes(2, "big") + b"\0\0"
+
+
+def _asked(ask: Callable[[], Answer]) -> Answer:
+    """What `ask` returns. Raises GuardError for its OSError."""
+    try:
+        return ask()
+    except OSError as error:
+        raise _refusal(error) from error
+
+
+def _refusal(error: OSError) -> GuardError:
+    """The kernel's refusal in one line."""
+    if error.errno == errno.ENFILE:
+        return GuardError("the guard cannot be changed: the set is full")
+    return GuardError(_told(os.strerror(error.errno or 0)))
 
 
 def _told(error: str) -> str:

@@ -8,15 +8,13 @@ nf_tables.h and nfnetlink.h.
 from __future__ import annotations
 
 import errno
-import os
 import socket
-import stat
 import struct
 from types import TracebackType
 from typing import Final, Self
 
 from portress.guard.ruleset import TABLE
-from portress.netlink import NETLINK_NETFILTER, attributes
+from portress.netlink import NETLINK_NETFILTER, attributes, sockets
 
 _GROUP: Final = 7  # NFNLGRP_NFTABLES
 _NFTABLES: Final = 10
@@ -28,25 +26,6 @@ _HEADER: Final = struct.Struct("=IHHII")
 _SO_RCVBUFFORCE: Final = 33
 _BUFFER: Final = 4 << 20
 _OURS: Final = TABLE.encode() + b"\0"
-
-
-def ports() -> set[int]:
-    """The netlink ports of this process's sockets to netfilter."""
-    found: set[int] = set()
-    for name in os.listdir("/proc/self/fd"):
-        if not _is_socket(name):
-            continue
-        with socket.socket(fileno=os.dup(int(name))) as sock:
-            if sock.family == socket.AF_NETLINK and sock.proto == NETLINK_NETFILTER:
-                found.add(sock.getsockname()[0])
-    return found
-
-
-def _is_socket(descriptor: str) -> bool:
-    try:
-        return stat.S_ISSOCK(os.fstat(int(descriptor)).st_mode)
-    except OSError:  # the one that listed the directory is closed by now
-        return False
 
 
 class Vigil:
@@ -65,7 +44,7 @@ class Vigil:
         except PermissionError:
             self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER)
         self._socket.bind((0, 1 << (_GROUP - 1)))
-        self._own = ports()
+        self._own = set(sockets())
         return self
 
     def __exit__(
