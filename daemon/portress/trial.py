@@ -6,6 +6,7 @@ It outlives the SSH session it was started from. When a daemon has started meanw
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import signal
 import sys
@@ -16,11 +17,13 @@ from typing import Final
 from attrs import frozen
 
 from portress import control
+from portress.errors import Mistake
 from portress.guard.table import Held, Table
-from portress.knock import SECOND
+from portress.knock import SECOND, Source
 from portress.sentinel import away_file
 
-_FILE: Final = "trial"  # beside the control socket; holds the process id
+_FILE: Final = "trial"  # beside the control socket; what it holds is written by _note
+_READY: Final = "ready"
 
 
 @frozen
@@ -30,65 +33,131 @@ class Snapshot:
     text: str
     held: tuple[Held, ...]
 
+    def after(self, ns: int) -> Snapshot:
+        """The same so much later: what ran out since is gone."""
+        held = (Held(one.door, one.source, one.left - ns) for one in self.held)
+        return Snapshot(self.text, tuple(one for one in held if one.left > 0))
 
-def snapshot(table: Table) -> Snapshot | None:
-    """The guard in the kernel now, None if there is none."""
+
+@frozen
+class _Trial:
+    """A trial under way: its process, and what it will put back, as it was at `at` (ns, monotonic)."""
+
+    pid: int
+    at: int
+    before: Snapshot | None
+
+
+def under_way(socket: Path) -> bool:
+    """Whether a trial is under way that a process of its own will end."""
+    return _noted(socket) is not None
+
+
+def snapshot(socket: Path) -> Snapshot | None:
+    """What the end of a trial that begins now has to put back; None if there was no guard.
+
+    During another trial it is what that one would have put back, for its own guard nobody has kept.
+    """
+    another = _noted(socket)
+    if another is not None:
+        return None if another.before is None else another.before.after(time.monotonic_ns() - another.at)
+    table = Table()
     text = table.text()
     return None if text is None else Snapshot(text, tuple(table.admissions()))
 
 
 def start(socket: Path, seconds: float, before: Snapshot | None) -> None:
-    """Undo the guard after `seconds` from now, in a process of its own: `before` is put back, or nothing."""
-    socket.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
-    begun = time.monotonic()
+    """Undo the guard after `seconds` from now, in a process of its own: `before` is put back, or nothing.
+
+    A trial under way ends. To be called before the guard is loaded: what cannot be undone is not begun,
+    and the process must not inherit the handle that may own the table, for nobody else could change the
+    table while that one is open. Raises Mistake.
+    """
+    begun = time.monotonic_ns()
+    stop(socket)
     sys.stdout.flush()
     sys.stderr.flush()
-    if os.fork():
-        os.wait()
-        return
+    reader, writer = os.pipe()
+    child = os.fork()
+    if not child:
+        try:
+            _leave_terminal(reader)
+            if _note(socket, writer, before, begun):
+                time.sleep(max(0.0, seconds - (time.monotonic_ns() - begun) / SECOND))
+                _undo(socket, before, seconds)
+        finally:
+            os._exit(0)
+    os.close(writer)
+    os.waitpid(child, 0)
+    with open(reader, "rb") as said:
+        answer = said.read().decode()
+    if answer != _READY:
+        raise Mistake(f"{socket.parent}: the trial cannot be noted there: {answer or 'its process ended'}")
+
+
+def _leave_terminal(reader: int) -> None:
+    """Go on as a process that nobody waits for and no terminal ends."""
+    os.close(reader)
     os.setsid()
     if os.fork():
         os._exit(0)
+    null = os.open(os.devnull, os.O_RDWR)
+    for descriptor in (0, 1, 2):
+        os.dup2(null, descriptor)
+    for number in (signal.SIGHUP, signal.SIGINT, signal.SIGPIPE):
+        signal.signal(number, signal.SIG_IGN)
+
+
+def _note(socket: Path, writer: int, before: Snapshot | None, at: int) -> bool:
+    """Write down which process this is and what it will put back, and tell the one that waits."""
+    held = [(one.door, str(one.source), one.left) for one in before.held] if before else []
+    told = {"pid": os.getpid(), "at": at, "text": before and before.text, "held": held}
+    mark, answer = socket.parent / _FILE, _READY
     try:
-        null = os.open(os.devnull, os.O_RDWR)
-        for descriptor in (0, 1, 2):
-            os.dup2(null, descriptor)
-        for number in (signal.SIGHUP, signal.SIGINT, signal.SIGPIPE):
-            signal.signal(number, signal.SIG_IGN)
-        (socket.parent / _FILE).write_text(str(os.getpid()))
-        time.sleep(max(0.0, begun + seconds - time.monotonic()))
-        _undo(socket, before, seconds)
-    finally:
-        os._exit(0)
+        socket.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
+        with open(os.open(mark, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
+            json.dump(told, file)
+    except OSError as error:
+        answer = str(error.strerror)
+    os.write(writer, answer.encode())
+    os.close(writer)
+    return answer == _READY
+
+
+def _noted(socket: Path) -> _Trial | None:
+    """The trial under way, None if there is none."""
+    try:
+        told = json.loads((socket.parent / _FILE).read_text())
+        held = tuple(Held(door, Source.parse(source), left) for door, source, left in told["held"])
+        before = None if told["text"] is None else Snapshot(told["text"], held)
+        found = _Trial(int(told["pid"]), int(told["at"]), before)
+    except (OSError, ValueError, TypeError, KeyError):
+        return None
+    return found if _is_ours(found.pid) else None
 
 
 def _undo(socket: Path, before: Snapshot | None, seconds: float) -> None:
     (socket.parent / _FILE).unlink(missing_ok=True)
     try:
         control.ask(socket, "unguard")
-    except control.NoDaemon:
+    except Mistake:  # no daemon, or one that hangs
         table = Table()
         if before is None:
             table.remove()
             away_file(socket).touch(mode=0o600)
         else:
-            passed = round(seconds * SECOND)
-            held = [Held(one.door, one.source, one.left - passed) for one in before.held if one.left > passed]
-            table.restore(before.text, held)
+            table.restore(before.text, before.after(round(seconds * SECOND)).held)
 
 
 def stop(socket: Path) -> bool:
     """End a trial under way: the guard stays. False if there was none."""
-    mark = socket.parent / _FILE
-    try:
-        pid = int(mark.read_text())
-    except (OSError, ValueError):
-        return False
-    mark.unlink(missing_ok=True)
-    if not _is_ours(pid):
+    known = _noted(socket)
+    with contextlib.suppress(OSError):
+        (socket.parent / _FILE).unlink()
+    if known is None:
         return False
     with contextlib.suppress(ProcessLookupError):
-        os.kill(pid, signal.SIGTERM)
+        os.kill(known.pid, signal.SIGTERM)
         return True
     return False
 

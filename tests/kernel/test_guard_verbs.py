@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -175,6 +176,57 @@ def test_a_trial_begun_before_the_daemon_ends_with_the_daemon_running() -> None:
         _until(lambda: quiet(d), 8)
         time.sleep(0.3)
         assert quiet(d)
+
+
+def test_a_trial_that_cannot_be_ended_is_not_begun() -> None:
+    with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        done = d.verb("guard", "--trial", "2s", "--socket", "/proc/none/control.sock", check=False)
+        assert done.returncode == 1
+        assert (
+            done.stderr
+            == "portress: /proc/none: the trial cannot be noted there: No such file or directory\n"
+        )
+        assert quiet(d)
+
+
+def test_a_second_trial_puts_back_what_was_there_before_the_first() -> None:
+    with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        d.verb("guard", "--trial", "60s")
+        assert "it is taken away again. Try now" in d.verb("guard", "--trial", "2s").stdout
+        assert not quiet(d)
+        _until(lambda: quiet(d))
+
+
+def test_the_process_that_ends_a_trial_holds_no_handle_of_the_guard() -> None:
+    """A table may be owned by a netlink socket: while it is open, nobody else can change the table."""
+    with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        d.verb("guard", "--trial", "60s")
+        pid = json.loads((d.folder / "trial").read_text())["pid"]
+        open_files = [os.readlink(file) for file in Path(f"/proc/{pid}/fd").iterdir()]
+        assert set(open_files) == {"/dev/null"}
+        d.verb("guard", "--keep")
+
+
+def test_the_guard_asked_for_outright_ends_a_trial() -> None:
+    with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        d.verb("guard", "--trial", "2s")
+        d.verb("guard")
+        assert "no trial is under way" in d.verb("guard", "--keep", check=False).stderr
+        d.verb("guard", "--trial", "60s")
+        d.start()
+        d.verb("guard")
+        assert "no trial is under way" in d.verb("guard", "--keep", check=False).stderr
+        d.verb("guard", "--trial", "60s")
+        d.verb("guard")
+        assert d.status()["guard"]["trial"] is None
+
+
+def test_a_door_that_the_configuration_lost_is_admitted_to_when_told_how_long() -> None:
+    with world() as w, daemon(w.host, CONFIG, start=False) as d:
+        d.configure(CONFIG.replace("ssh:", "shop:"))
+        done = d.verb("admit", w.stranger4, "ssh", check=False)
+        assert done.returncode == 1 and "has no door 'ssh' any more" in done.stderr
+        assert "is admitted to ssh for 1h" in d.verb("admit", w.stranger4, "ssh", "--for", "1h").stdout
 
 
 def test_admitting_and_dismissing_work_without_a_daemon() -> None:

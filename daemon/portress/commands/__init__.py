@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 from typing import Final
@@ -63,8 +64,10 @@ def portress() -> None:
 
 def main() -> int:
     """Run the verb on the command line. Exit status: 0 done, 1 not done, 2 wrong usage."""
+    _open_streams()
     try:
         code = portress.main(standalone_mode=False)
+        sys.stdout.flush()
     except click.ClickException as wrong:
         wrong.show()
         return 2
@@ -74,7 +77,24 @@ def main() -> int:
         for line in mistake.lines or (str(mistake),):
             print(f"portress: {line}", file=sys.stderr)
         return 1
-    except BrokenPipeError:
-        sys.stderr.close()
+    except OSError as error:
+        if not isinstance(error, BrokenPipeError):
+            print(f"portress: {_reason(error)}", file=sys.stderr)
+        # What is left in the buffer goes nowhere, or Python would fail once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return 1
     return code if isinstance(code, int) else 0  # click hands back what a verb gave to context.exit()
+
+
+def _reason(error: OSError) -> str:
+    """What the system refused, and where."""
+    return ": ".join(str(part) for part in (error.filename, error.strerror or error) if part is not None)
+
+
+def _open_streams() -> None:
+    """A standard stream that was closed is /dev/null: no socket gets its number, printing does no harm."""
+    while (descriptor := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass
+    os.close(descriptor)
+    sys.stdout = sys.stdout or open(1, "w")  # noqa: SIM115
+    sys.stderr = sys.stderr or open(2, "w")  # noqa: SIM115

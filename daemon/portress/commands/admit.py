@@ -46,7 +46,7 @@ def _directly(paths: Paths, source: Source, door: str, stay: int | None) -> str:
     if door not in listing.doors:
         raise Mistake(f"there is no door '{door}'; the doors are {', '.join(listing.doors)}")
     source = listing.masked(source)
-    ns = configuration.load(paths.config).doors[door].stay if stay is None else stay
+    ns = _stay(paths, door) if stay is None else stay
     left = max(
         (one.left for one in table.admissions(listing) if (one.door, one.source) == (door, source)), default=0
     )
@@ -55,3 +55,11 @@ def _directly(paths: Paths, source: Source, door: str, stay: int | None) -> str:
     return (
         f"{source} is admitted to {door} for {spell(max(ns, left))} (no daemon runs: straight in the guard)"
     )
+
+
+def _stay(paths: Paths, door: str) -> int:
+    """The door's stay (ns). Raises Mistake: the guard may be older than the configuration."""
+    doors = configuration.load(paths.config).doors
+    if door not in doors:
+        raise Mistake(f"{paths.config} has no door '{door}' any more: say how long, as --for 1h")
+    return doors[door].stay

@@ -6,6 +6,7 @@ Run over SSH it first admits the address it was run from. `--trial` takes the gu
 
 from __future__ import annotations
 
+import contextlib
 import time
 
 import click
@@ -40,7 +41,7 @@ def guard(paths: Paths, on_trial: int | None, keep: bool) -> None:
             raise click.UsageError("--trial and --keep exclude each other")
         _keep(paths)
         return
-    here = origin()
+    here, put_back = origin(), False
     try:
         config = configuration.load(paths.config)
         control.ask(
@@ -49,32 +50,43 @@ def guard(paths: Paths, on_trial: int | None, keep: bool) -> None:
             trial=None if on_trial is None else on_trial / SECOND,
             admit=[] if here is None else [str(here)],
         )
+        trial.stop(paths.socket)  # one begun before the daemon; now the daemon has the say
     except control.NoDaemon:
-        _load(paths, config, here, on_trial)
-    _tell(config, here, on_trial)
+        put_back = _load(paths, config, here, on_trial)
+    _tell(config, here, on_trial, put_back)
 
 
-def _load(paths: Paths, config: Config, here: Source | None, on_trial: int | None) -> None:
+def _load(paths: Paths, config: Config, here: Source | None, on_trial: int | None) -> bool:
+    """Load the guard without a daemon. Whether the end of the trial will put an older one back."""
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
     ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening)
-    table = Table(own=True)
-    before = trial.snapshot(table) if on_trial is not None else None
     admit = []
     if here is not None:
         source = Source.of(here.packed, config.prefix_4 if here.family == 4 else config.prefix_6)
         admit = [(door.name, source, door.stay) for door in config.doors.values()]
-    trial.stop(paths.socket)
-    if table.listing() is None:
-        flows.adopt(connected(services(config)))
-    ended = table.load(ruleset, admit)
-    away_file(paths.socket).unlink(missing_ok=True)
-    for one in ended:
-        warn(f"{one.source}'s admission to {one.door} ended: the configuration has no place for it any more")
+    another = trial.under_way(paths.socket)
+    before = trial.snapshot(paths.socket) if on_trial is not None else None
     if on_trial is not None:
         trial.start(paths.socket, on_trial / SECOND, before)
+    table = Table(own=True)
+    try:
+        if table.listing() is None:
+            flows.adopt(connected(services(config)))
+        ended = table.load(ruleset, admit)
+    except BaseException:
+        if not another:  # or else the new trial undoes what the other one began
+            trial.stop(paths.socket)
+        raise
+    if on_trial is None:
+        trial.stop(paths.socket)
+    with contextlib.suppress(OSError):
+        away_file(paths.socket).unlink()
+    for one in ended:
+        warn(f"{one.source}'s admission to {one.door} ended: the configuration has no place for it any more")
+    return before is not None
 
 
-def _tell(config: Config, here: Source | None, on_trial: int | None) -> None:
+def _tell(config: Config, here: Source | None, on_trial: int | None, put_back: bool) -> None:
     for line in config.warnings:
         warn(line)
     doors = ", ".join(
@@ -97,8 +109,9 @@ def _tell(config: Config, here: Source | None, on_trial: int | None) -> None:
         )
     if on_trial is not None:
         click.echo(
-            f"On trial: in {spell(on_trial)} it is taken away again. Try now, from another terminal, that you"
-            " can still get in; then keep it with: portress guard --keep"
+            f"On trial: in {spell(on_trial)} it is taken away again"
+            f"{' and the guard from before put back' if put_back else ''}. Try now, from another terminal,"
+            " that you can still get in; then keep it with: portress guard --keep"
         )
 
 
