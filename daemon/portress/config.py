@@ -83,6 +83,17 @@ class Config:
     journal_prefix: str = "portress: "  # journal.prefix: how the kernel log lines begin
     warnings: tuple[str, ...] = field(default=(), eq=False)  # worth telling, one line each
 
+    @property
+    def ears(self) -> tuple[object, ...]:
+        """What of it the watcher is made from."""
+        widths = (self.prefix_4, self.prefix_6)
+        return (self.watch, self.group, *widths, self.counter_interval, self.journal_prefix)
+
+    @property
+    def memory(self) -> tuple[object, ...]:
+        """What of it the tracker's memory of callers depends on."""
+        return (self.callers, self.misses, self.prefix_4, self.prefix_6)
+
 
 def load(path: Path) -> Config:
     """The configuration in a file. Raises Mistake. A file that others can read or change draws a warning."""

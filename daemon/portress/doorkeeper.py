@@ -7,7 +7,7 @@ the events. It decides nothing about knocks.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
 
 from portress.admissions import Admission, Register
 from portress.books import Books
@@ -116,9 +116,13 @@ class Doorkeeper:
         chosen = [one for one in self.register.of(source) if door is None or one.door == door]
         return self._dismiss(chosen, how)
 
-    def disenrol(self, keyholder: str) -> list[Admission]:
-        """End every admission of a keyholder."""
-        chosen = [one for one in self.register if one.keyholder == keyholder]
+    def keep_only(self, keys: Container[tuple[str, str]]) -> list[Admission]:
+        """End the admissions of keyholders at doors other than these `keys` (keyholder, door)."""
+        chosen = [
+            one
+            for one in self.register
+            if one.keyholder is not None and (one.keyholder, one.door) not in keys
+        ]
         return self._dismiss(chosen, "disenrolled")
 
     def _dismiss(self, chosen: list[Admission], how: str) -> list[Admission]:

@@ -133,9 +133,7 @@ class Requests:
         service, name = self._service, str(request.get("name"))
         if not _trusted(uid):
             raise Mistake("only root may change the keyholders")
-        ended = await service.take_keyholders(
-            lambda known: tuple(one for one in known if one.name != name)
-        )
+        ended = await service.take_keyholders(lambda known: tuple(one for one in known if one.name != name))
         service.tracker.used = {key: use for key, use in service.tracker.used.items() if key[0] != name}
         await service.books.forget(name)
         gone = [one for one in ended if one.keyholder == name]

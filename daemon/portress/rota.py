@@ -39,6 +39,11 @@ class Rota:
         """When keyholders end (unix seconds), those that do."""
         return {one.name: one.until for one in self.keyholders if one.until is not None}
 
+    @property
+    def keys(self) -> set[tuple[str, str]]:
+        """Every keyholder with each of their doors."""
+        return {(one.name, door) for one in self.keyholders for door in one.doors}
+
     def trie(self, step: int) -> Trie:
         """The tree of all sequences in force in time step `step`."""
         expected = fixed.expected(self.config)

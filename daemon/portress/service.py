@@ -12,12 +12,13 @@ import asyncio
 import contextlib
 import signal
 import time
-from collections.abc import Awaitable, Iterable
+from collections.abc import Awaitable, Callable, Iterable
 from typing import Final
 
 from portress import config as configuration
 from portress import keyholders as keyholding
 from portress import lock
+from portress.admissions import Admission
 from portress.books import Books
 from portress.config import Config
 from portress.control import Server
@@ -71,6 +72,7 @@ class Service:
         self._rounds = 0
         self._offset = self.unix() - self.clock() / SECOND
         self._stopped = asyncio.Event()
+        self._changing = asyncio.Lock()  # one change of configuration or keyholders after the other
 
     async def run(self, admit: Iterable[Source] = ()) -> None:
         """Start, serve until SIGTERM or SIGINT, stop. The guard stays.
@@ -112,7 +114,7 @@ class Service:
         )
         self._hear(hearing)
         found, restored = self.sentinel.begin(self._under_way(), admit, self.paths.state)
-        self._dismiss_strangers(rota)
+        self.doorkeeper.keep_only(rota.keys)  # those disenrolled while no daemon ran are dismissed
         await self._serve()
         self._tell_ready(found, restored)
 
@@ -147,8 +149,7 @@ class Service:
             if key not in used or used[key].step < step:
                 used[key] = Use(step, source.packed)
         if floor:
-            keys = [(one.name, door) for one in rota.keyholders for door in one.doors]
-            used |= {key: Use(floor, b"") for key in keys if key not in used or used[key].step < floor}
+            used |= {key: Use(floor, b"") for key in rota.keys if key not in used or used[key].step < floor}
         return used
 
     def _under_way(self) -> list[Record]:
@@ -157,13 +158,6 @@ class Service:
         except LedgerError as error:
             self.events.tell("ledger", f"the ledger cannot be read: {error}")
             return []
-
-    def _dismiss_strangers(self, rota: Rota) -> None:
-        """Admissions of keyholders who were disenrolled while no daemon ran end now."""
-        known = {one.name for one in rota.keyholders}
-        names = {one.keyholder for one in self.doorkeeper.register if one.keyholder is not None}
-        for name in names - known:
-            self.doorkeeper.disenrol(name)
 
     def _track(self, rota: Rota, used: dict[tuple[str, str], Use]) -> Tracker:
         trie = rota.trie(step_at(self.unix()))
@@ -313,8 +307,9 @@ class Service:
     async def reload(self) -> None:
         """Take the configuration and the keyholders anew, whole or not at all. Raises Mistake."""
         try:
-            config = configuration.load(self.paths.config)
-            await self._take(config, self.load_keyholders(config))
+            async with self._changing:
+                config = configuration.load(self.paths.config)
+                await self._take(config, self.load_keyholders(config))
         except Mistake:
             self.reloads["refused"] += 1
             raise
@@ -323,40 +318,56 @@ class Service:
             self.events.tell("warning", line)
         self.events.tell("reloaded", f"reloaded {self.paths.config}: {counted(len(config.doors), 'door')}")
 
-    async def take_keyholders(self, keyholders: tuple[Keyholder, ...]) -> None:
-        """Expect these keyholders' sequences from now on. Raises GuardError."""
-        rota = Rota(self.config, keyholders)
-        await self.steps.change(rota)
-        self.doorkeeper.until = rota.until
+    async def take_keyholders(
+        self, choose: Callable[[tuple[Keyholder, ...]], tuple[Keyholder, ...]]
+    ) -> list[Admission]:
+        """Expect the sequences of those that `choose` makes of the present keyholders from now on.
+
+        Returns the admissions of others, which end. Raises GuardError.
+        """
+        async with self._changing:
+            keyholders = choose(self.steps.rota.keyholders)
+            if self.sentinel.guarding:
+                rota = Rota(self.config, keyholders)
+                try:
+                    await self.steps.change(rota)
+                except GuardError:
+                    self.sentinel.put_back("missing")
+                    await self.steps.change(rota)
+                self.doorkeeper.until = rota.until
+                ended = self.doorkeeper.keep_only(rota.keys)
+            else:
+                ended = await self._take(self.config, keyholders)
         self.events.tell("keyholders", f"{counted(len(keyholders), 'keyholder')} now")
+        return ended
 
-    async def _take(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
+    async def _take(self, config: Config, keyholders: tuple[Keyholder, ...]) -> list[Admission]:
         async with self.steps.busy:
-            await self._take_whole(config, keyholders)
+            return await self._take_whole(config, keyholders)
 
-    async def _take_whole(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
+    async def _take_whole(self, config: Config, keyholders: tuple[Keyholder, ...]) -> list[Admission]:
         old, rota, step = self.config, Rota(config, keyholders), step_at(self.unix())
         trie = await asyncio.get_running_loop().run_in_executor(None, rota.trie, step)
-        other_ears = _ears(config) != _ears(old)
-        if other_ears:
-            self._change_ears(config, old)
-        try:
-            ended = self.table.load(build(config, trie.opening)) if self.sentinel.guarding else []
-        except GuardError:
+        other_ears = config.ears != old.ears
+        with contextlib.ExitStack() as undo:
             if other_ears:
-                self._change_ears(old, old)
-            raise
+                self._change_ears(config, old)
+                undo.callback(self._change_ears, old, old)
+            if config.metrics != old.metrics:
+                undo.callback(self._publish, old)
+                self._publish(config)
+            ended = self.table.load(build(config, trie.opening)) if self.sentinel.guarding else []
+            undo.pop_all()
         self.config = config
         self.doorkeeper.reconfigure(config, ended)
-        if _memory(config) == _memory(old):
+        if config.memory == old.memory:
             self.tracker.replace(trie)
         else:
             self.tracker = Tracker(trie, limit=config.callers, misses=config.misses, used=self.tracker.used)
             self.sentinel.tracker = self.steps.tracker = self.listener.tracker = self.tracker
         self.steps.adopt(rota, step)
         self.doorkeeper.until = rota.until
-        if config.metrics != old.metrics:
-            self._publish(config)
+        return self.doorkeeper.keep_only(rota.keys)
 
     def _change_ears(self, config: Config, old: Config) -> None:
         """Listen as `config` wants; if that cannot be had, as `old` does, and raise Mistake."""
@@ -381,20 +392,3 @@ class Service:
             else "stopped"
         )
         self.events.tell("stopped", text)
-
-
-def _ears(config: Config) -> tuple[object, ...]:
-    """What of a configuration the watcher is made from."""
-    return (
-        config.watch,
-        config.group,
-        config.prefix_4,
-        config.prefix_6,
-        config.counter_interval,
-        config.journal_prefix,
-    )
-
-
-def _memory(config: Config) -> tuple[object, ...]:
-    """What of a configuration the tracker's memory of callers depends on."""
-    return (config.callers, config.misses, config.prefix_4, config.prefix_6)
