@@ -95,7 +95,7 @@ async function ask(host, port, patience) {
   const bell = setTimeout(() => given.abort(), patience);
   const options = /** @type {RequestInit} */ ({ mode: "no-cors", cache: "no-store", credentials: "omit" });
   try {
-    await fetch(address(host, port, "https"), { ...options, redirect: "manual", signal: given.signal });
+    await fetch(address(host, port, "https"), { ...options, signal: given.signal });
     return "answers";
   } catch {
     return given.signal.aborted ? "silent" : "ends";

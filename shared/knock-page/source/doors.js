@@ -50,13 +50,14 @@ function label(button, key, about) {
   told.set(button, { key, about });
 }
 
-/** @param {HTMLElement} element the card's @param {string} kind `good`, `bad`, `unsure` (under way) or `knocked` (cannot be told) @param {string} key */
-function report(element, kind, key) {
+/** @param {HTMLElement} element the card's @param {string} kind `good`, `bad`, `unsure` (under way) or `knocked` (cannot be told) @param {string} key
+ * @param {About} [about] */
+function report(element, kind, key, about) {
   const place = one(".result", element);
   place.className = `result ${kind}`;
   const sentence = document.createElement("p");
   place.replaceChildren(sentence);
-  tell(sentence, key);
+  tell(sentence, key, about);
   element.querySelector(".help")?.remove();
 }
 
@@ -95,8 +96,7 @@ async function knockOn(card, element) {
     await knockAndLook(card, element);
   } catch (error) {
     const { key, about } = spoken(error);
-    report(element, "bad", key);
-    tell(one(".result p", element), key, about);
+    report(element, "bad", key, about);
   } finally {
     one("progress", element).hidden = true;
     busy(false);
@@ -122,7 +122,8 @@ async function knockAndLook(card, element) {
   progress.setAttribute("aria-label", say("knocking"));
   progress.value = 0;
   progress.hidden = false;
-  report(element, "unsure", "knocking");
+  const most = Math.ceil(longestRun(card, knocks.length) / 1000);
+  report(element, "unsure", heldBack() > MOMENT ? "knocking_slowly" : "knocking", () => ({ most }));
   await sendKnocks(card, knocks, (sent) => {
     progress.value = sent / knocks.length;
   });

@@ -61,6 +61,7 @@ const WORDS = {
     no_network: "This device has no network connection. Switch on Wi-Fi or mobile data, then knock again.",
     waiting: "The sequence is about to change. Knocking begins in a moment.",
     knocking: "Knocking.",
+    knocking_slowly: "Knocking. After several attempts the browser slows down: this can take {most} seconds.",
     knocked_answers: "Knocked, and the service answers: the door is open.",
     knocked_opened: "Knocked. The service was silent before and responds now: the door is open.",
     knocked_same:
@@ -69,7 +70,7 @@ const WORDS = {
       "Knocked. A browser cannot tell whether this door opened. Connect with your app now, over the same network.",
     knocked_silent: "Knocked, but the service does not answer.",
     if_shut: "If the door stays shut",
-    shut_clock: "Check the clock, below.",
+    shut_clock: "Check the clock on this page.",
     shut_wait: "Wait a minute before you knock again. Browsers repeat their attempts and get in their own way.",
     shut_network:
       "Connect over the network you knocked from. Wi-Fi, mobile data and a VPN each have an address of their own.",
@@ -104,7 +105,7 @@ const WORDS = {
     sure_forget: "Forget all keycards on this device? They cannot be brought back from here.",
     yes_remove: "Remove",
     yes_forget: "Forget them",
-    no: "Keep them",
+    no: "Keep",
     about: "What this page does",
     about_knock:
       "It opens connections to some ports of the host, one after the other, and gives each up at once. Which ones follows from your keycard and the time, changes every 30 seconds and works once. The host lets the address you come from in for a while.",
@@ -178,6 +179,7 @@ const WORDS = {
     no_network: "Dieses Gerät hat keine Netzverbindung. Schalte WLAN oder mobile Daten ein und klopfe dann noch einmal an.",
     waiting: "Die Klopffolge wechselt gleich. Das Klopfen beginnt in einem Moment.",
     knocking: "Es wird angeklopft.",
+    knocking_slowly: "Es wird angeklopft. Nach mehreren Versuchen wird der Browser langsamer: es kann {most} Sekunden dauern.",
     knocked_answers: "Angeklopft, und der Dienst antwortet: die Tür ist offen.",
     knocked_opened: "Angeklopft. Der Dienst schwieg vorher und reagiert jetzt: die Tür ist offen.",
     knocked_same:
@@ -186,7 +188,7 @@ const WORDS = {
       "Angeklopft. Ein Browser kann nicht sehen, ob sich diese Tür geöffnet hat. Verbinde dich jetzt mit deiner App, über dasselbe Netz.",
     knocked_silent: "Angeklopft, aber der Dienst antwortet nicht.",
     if_shut: "Wenn die Tür zu bleibt",
-    shut_clock: "Prüfe unten die Uhr.",
+    shut_clock: "Prüfe die Uhr auf dieser Seite.",
     shut_wait: "Warte eine Minute, bevor du wieder anklopfst. Browser wiederholen ihre Versuche und stören sich dabei selbst.",
     shut_network:
       "Verbinde dich über das Netz, aus dem du angeklopft hast. WLAN, mobile Daten und ein VPN haben je eine eigene Adresse.",
