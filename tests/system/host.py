@@ -66,8 +66,11 @@ def _unmount(place: Path) -> None:
 
 @functools.cache
 def installed(suite: str | None = None) -> Machines:
-    """Boots machines that have the package. It is put on a copy of the root, which goes when the run ends."""
-    base = debian(suite)
+    """Boots machines that have the package. It is put on a copy of the root, which goes when the run ends.
+
+    Another release than the one that runs here comes without the programs that Portress lives with.
+    """
+    base = debian() if suite is None else debian(suite, more=())
     folder = Path(tempfile.mkdtemp(prefix="portress-installed-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     root, upper, work = (folder / name for name in ("root", "upper", "work"))

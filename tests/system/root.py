@@ -52,8 +52,8 @@ RUNTIME: Final = (
     *("python3-rich", "python3-attr", "python3-cattr", "python3-prometheus-client", "python3-segno"),
     *("python3-dpkt", "nftables"),
 )
-SYSTEM: Final = (
-    *("systemd-sysv", "dbus", "udev", "kmod", "iproute2", "procps", "openssh-server"),
+SYSTEM: Final = ("systemd-sysv", "dbus", "udev", "kmod", "iproute2", "procps", "openssh-server")
+NEIGHBOURS: Final = (  # programs that Portress lives with on a host
     *("conntrack", "prometheus", "wireguard-go", "wireguard-tools", "curl", "ufw", "firewalld"),
 )
 # What would only cost time in a machine that lives for seconds, or starts unasked.
@@ -126,7 +126,7 @@ def _alone(folder: Path) -> Iterator[None]:
         yield
 
 
-def debian(suite: str | None = None, more: Sequence[str] = ()) -> Path:
+def debian(suite: str | None = None, more: Sequence[str] = NEIGHBOURS) -> Path:
     """The root, made if it isn't there yet; `more` names further packages. It is for reading only."""
     suite = suite or release()
     packages = sorted({*RUNTIME, *SYSTEM, *more})

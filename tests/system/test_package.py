@@ -40,14 +40,22 @@ def test_the_same_tree_gives_the_same_bytes() -> None:
 def test_it_installs_on_a_bare_debian_from_its_archive_alone() -> None:
     with scratch() as folder:
         root = folder / "root"
-        install = 'chroot "$1" apt-get install --yes --quiet --no-install-recommends /root/portress.deb'
-        hooks = [f"--customize-hook=upload {deb()} /root/portress.deb", f"--customize-hook={install}"]
+        install = "apt-get install --yes --quiet --no-install-recommends -o Dpkg::Options::=--force-unsafe-io"
+        hooks = [
+            f"--customize-hook=upload {deb()} /root/portress.deb",
+            f'--customize-hook=chroot "$1" {install} /root/portress.deb',
+        ]
         words = ["mmdebstrap", "--quiet", "--mode=root", "--variant=apt", *hooks, release(), str(root)]
         made = subprocess.run(words, capture_output=True, text=True, timeout=300)
         assert made.returncode == 0, made.stderr
         assert chroot(root, "dpkg-query", "-W", "-f", "${db:Status-Status}", "portress") == "installed"
         assert chroot(root, "portress", "--version").strip() == "portress 1.0.0"
-        assert "portress" in chroot(root, "getent", "passwd", "portress")
+        assert chroot(root, "getent", "passwd", "portress").startswith("portress:")
+        for client in (
+            ["portress", "knock", "--print", "192.0.2.1"],
+            ["portress-knock", "--print", "--to", "192.0.2.1"],
+        ):
+            assert "knocks     1" in chroot(root, *client, "tcp/7101")
 
 
 def test_installing_switches_nothing_on(machines: Machines) -> None:
