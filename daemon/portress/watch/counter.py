@@ -32,7 +32,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterable
 from types import TracebackType
-from typing import Final, Self
+from typing import Final, NamedTuple, Self
 
 from portress.errors import Mistake
 from portress.guard.ruleset import HEARD, KNOCKS, TABLE, UNHEARD
@@ -46,21 +46,38 @@ _POLLS: Final = 3  # how often it is looked whether a source's knocks add up
 _MOST: Final = 64  # knocks of one source between two polls: no sequence is that long
 _TOGETHER: Final = 16  # sources asked for in one call
 _TICKS: Final = 20  # ms: two ticks of the slowest clock there is
+_LATER: Final = SECOND  # ns; the guard's timeouts are 3 s or more
+_LONGER: Final = 4 * SECOND  # ns for which a knock that was passed over in a dump is remembered
 
 
-class _Told:
-    """What was told of a source: how many knocks, until when (ns) the kernel counts on, and when (ns)."""
+class _Known(NamedTuple):
+    """What is known of something counted: `packets` were told, it ends at `until` (ns), as seen at `at`
+    (ns)."""
 
-    __slots__ = ("at", "count", "until")
+    packets: int
+    until: int
+    at: int
 
-    def __init__(self, count: int, until: int, at: int) -> None:
-        self.count = count
-        self.until = until
-        self.at = at
+
+def _known(one: Count, at: int) -> _Known:
+    return _Known(one.packets, at + one.left * _MS, at)
+
+
+def _news(one: Count, at: int, known: _Known | None) -> int:
+    """How many packets came, at the least, since `known`.
+
+    An element that ended and came anew counts from one again. It ends later than before by more than its
+    timeout.
+    """
+    if known is None:
+        return one.packets
+    if one.packets > known.packets:
+        return one.packets - known.packets
+    return one.packets if at + one.left * _MS > known.until + _LATER else 0
 
 
 class _Ear:
-    """One address family: `size` bytes of a key are the source."""
+    """One address family: the first `size` bytes of a key are the source."""
 
     def __init__(self, counts: Counts, family: int, clock: Callable[[], int], odd: Counter[str]) -> None:
         self.size = 4 if family == 4 else 16
@@ -68,37 +85,38 @@ class _Ear:
         self._counts = counts
         self._clock = clock
         self._odd = odd
-        self._accounted: dict[bytes, int] = {}  # hits told, by the element's key
-        self._told: dict[bytes, _Told] = {}  # by source; those told last stand last
+        self._told: dict[bytes, _Known] = {}  # by the key of an element of heard_4/6
+        self._sources: dict[bytes, _Known] = {}  # by source; those told of last stand last
         self._waiting: dict[bytes, int] = {}  # polls at which a source's knocks did not add up
 
     def begin(self) -> None:
         """Everything counted up to now is known, and is not told."""
         now = self._clock()
-        self._accounted = {one.key: one.packets for one in self._counts.all(self.heard)}
-        self._told = {
-            one.key: _Told(one.packets, now + one.left * _MS, now) for one in self._counts.all(self.knocks)
-        }
+        self._told = {one.key: _known(one, now) for one in self._counts.all(self.heard)[0]}
+        self._sources = {one.key: _known(one, now) for one in self._counts.all(self.knocks)[0]}
 
     def start_over(self) -> list[Heard]:
         """The sets were made anew: what came last before that, nobody knows."""
         now = self._clock()
-        lost = [(source, UNSURE, now, 0) for source in self._told]
-        self._accounted, self._told, self._waiting = {}, {}, {}
+        lost = [(source, UNSURE, now, 0) for source in self._sources]
+        self._told, self._sources, self._waiting = {}, {}, {}
         self._odd["start over"] += len(lost)
         return lost
 
     def poll(self) -> list[Heard]:
         """What came since the last poll, the knocks of each source in order."""
         began = self._clock()
-        found = self._counts.all(self.heard)
+        found, whole = self._counts.all(self.heard)
         seen = {one.key: one for one in found}
-        accounted = self._accounted
         changed: dict[bytes, list[Count]] = {}
-        for one in found if len(found) == len(seen) else seen.values():
-            if accounted.get(one.key) != one.packets:
-                changed.setdefault(one.key[: self.size], []).append(one)
-        self._accounted = {key: accounted[key] for key in accounted.keys() & seen.keys()}
+        for key, one in seen.items():
+            if _news(one, began, self._told.get(key)):
+                changed.setdefault(key[: self.size], []).append(one)
+        self._told = {
+            key: known
+            for key, known in self._told.items()
+            if key in seen or not (whole or known.until + _LONGER < began)
+        }
         heard: list[Heard] = []
         sources = list(changed.items())
         for start in range(0, len(sources), _TOGETHER):
@@ -129,46 +147,48 @@ class _Ear:
         self, source: bytes, found: list[Count], exact: list[Count], total: Count | None, at: int
     ) -> list[Heard]:
         """What is certain of one source; `exact` are its knocks as they were at `at`, empty if not known."""
-        told = self._told.get(source)
-        before = 0 if told is None or told.until < at else told.count
-        hits = [Hit(one.age, _knock(one.key), one.packets - self._accounted.get(one.key, 0)) for one in exact]
-        news = sum(hit.packets for hit in hits)
-        # A knock counted since the source was last told of cannot be older than that.
-        youngest = (at - told.at) // _MS + _TICKS if before and told is not None else None
-        whole = (
-            total is not None
-            and 0 < news == total.packets - before
-            and all(hit.packets > 0 and (youngest is None or hit.age <= youngest) for hit in hits)
-            and len(hits) <= _MOST
-        )
-        if not whole:
+        known = self._sources.get(source)
+        if known is not None and known.until < at:
+            known = None
+        hits = [Hit(one.age, _knock(one.key), _news(one, at, self._told.get(one.key))) for one in exact]
+        if not self._adds_up(hits, total, known, at):
             polls = self._waiting[source] = self._waiting.get(source, 0) + 1
             if polls < _POLLS and len(found) <= _MOST:
                 return []
             self._odd["incomplete"] += 1
-        self._account(source, exact if whole else found, total, at)
-        if not whole:
+            self._account(source, found, total, at)
             return [(source, UNSURE, at, 0)]
+        self._account(source, exact, total, at)
         ordered = in_order(hits)
         self._odd["unordered"] += sum(hit.knock == UNSURE for hit in ordered)
         return [(source, hit.knock, at - hit.age * _MS, 0) for hit in ordered]
 
+    def _adds_up(self, hits: list[Hit], total: Count | None, known: _Known | None, at: int) -> bool:
+        """Whether these are all the knocks of a source since it was last told of, when `known` was."""
+        news = sum(hit.packets for hit in hits)
+        if total is None or not 0 < len(hits) <= _MOST:
+            return False
+        if news != total.packets - (known.packets if known else 0) or not all(hit.packets for hit in hits):
+            return False
+        # What was counted since then cannot be older than that.
+        return known is None or max(hit.age for hit in hits) <= (at - known.at) // _MS + _TICKS
+
     def _account(self, source: bytes, counted: list[Count], total: Count | None, at: int) -> None:
-        self._accounted.update((one.key, one.packets) for one in counted)
+        self._told.update((one.key, _known(one, at)) for one in counted)
         self._waiting.pop(source, None)
-        self._told.pop(source, None)
+        self._sources.pop(source, None)
         if total is not None:
-            self._told[source] = _Told(total.packets, at + total.left * _MS, at)
+            self._sources[source] = _known(total, at)
 
     def _forget(self, now: int) -> None:
         """Sources that the kernel no longer counts. They stand in the order in which that comes about."""
         gone = []
-        for source, told in self._told.items():
-            if told.until >= now:
+        for source, known in self._sources.items():
+            if known.until >= now:
                 break
             gone.append(source)
         for source in gone:
-            del self._told[source]
+            del self._sources[source]
 
 
 def _knock(key: bytes) -> int:
@@ -186,7 +206,8 @@ def _steady(answer: list[Count] | None) -> list[Count]:
 class CounterWatcher:
     """Hears the knocks that the guard counts; a context manager that owns a socket.
 
-    `clock` gives ns (time.monotonic_ns), `interval` is the pause between two polls (s).
+    `clock` gives ns (time.monotonic_ns), `interval` is the pause between two polls (s), `counts` what is
+    polled: by default the guard of this network namespace.
 
     lost      knocks that found no room in the sets
     odd       "unordered": knocks, or groups of them, whose order is not known; "incomplete": sources of which
@@ -194,13 +215,13 @@ class CounterWatcher:
     overruns  polls that failed
     """
 
-    def __init__(self, interval: float, clock: Callable[[], int]) -> None:
+    def __init__(self, interval: float, clock: Callable[[], int], counts: Counts | None = None) -> None:
         self.interval: float | None = interval
         self.lag = round((_POLLS + 1) * interval * SECOND)
         self.odd: Counter[str] = Counter()
         self.lost = self.overruns = 0
         self._clock = clock
-        self._counts = Counts(TABLE)
+        self._counts = counts or Counts(TABLE)
         self._ears = [_Ear(self._counts, family, clock, self.odd) for family in (4, 6)]
         self._identity: tuple[int, int] | None = None
         self._unheard = 0
@@ -281,5 +302,5 @@ def cost(polls: int = 10) -> tuple[int, float]:
         took = time.process_time() - began
         counts = Counts(TABLE)
         with counts:
-            held = sum(len(counts.all(f"{HEARD}_{family}")) for family in (4, 6))
+            held = sum(len(counts.all(f"{HEARD}_{family}")[0]) for family in (4, 6))
     return held, took / polls

@@ -169,13 +169,15 @@ class Counts:
     def fileno(self) -> int:
         return self._open().fileno()
 
-    def all(self, name: str) -> list[Count]:
-        """Every element of a set, read in pieces of some 340.
+    def all(self, name: str) -> tuple[list[Count], bool]:
+        """Every element of a set; and whether it is every one for certain.
 
-        Elements hit or gone between two pieces may be missing in a set of more than one: see counter.py.
+        The kernel tells some 340 in one piece. Between two pieces it only remembers how many it has told: if
+        one of those goes meanwhile, or the set grows, others are passed over.
         """
         (answers,) = self._ask([(_GET_ELEMENTS, self._which(name), _REQUEST | _DUMP)])
-        return [one for answer in answers or () for one in self._elements(answer)]
+        pieces = answers or []
+        return [one for answer in pieces for one in self._elements(answer)], len(pieces) < 2
 
     def together(self, asked: Sequence[tuple[str, Sequence[bytes]]]) -> list[list[Count] | None]:
         """For each (set, keys) these elements, all looked at within one call; None if one is not there."""
