@@ -31,7 +31,7 @@ def add(path: Path, keyholder: Keyholder) -> None:
 
     Raises Mistake: the name is taken, the file has mistakes or cannot be written.
     """
-    with _locked(path):
+    with locked(path):
         text = _text(path)
         before = parse(text, str(path), None)
         if any(other.name == keyholder.name for other in before):
@@ -50,7 +50,7 @@ def remove(path: Path, name: str) -> Keyholder:
     The doors need not exist any more. Raises Mistake: there is no such keyholder, the file has mistakes
     or cannot be written.
     """
-    with _locked(path):
+    with locked(path):
         text = _text(path)
         before = parse(text, str(path), None)
         for index, keyholder in enumerate(before):
@@ -69,7 +69,7 @@ def unknown(name: str, keyholders: Sequence[Keyholder]) -> str:
 def save(path: Path, keyholders: Sequence[Keyholder]) -> None:
     """Write a file of just these keyholders, whatever stood there. Raises Mistake."""
     lines = "".join(f"{entry_text(keyholder)}\n" for keyholder in keyholders)
-    with _locked(path):
+    with locked(path):
         _put(path, HEADER + lines, tuple(keyholders))
 
 
@@ -139,7 +139,7 @@ def _unwritable(path: Path, error: OSError) -> Mistake:
 
 
 @contextmanager
-def _locked(path: Path) -> Iterator[None]:
+def locked(path: Path) -> Iterator[None]:
     """Nobody else changes the file meanwhile: they lock its directory, for the file itself is replaced."""
     try:
         directory = os.open(Path(os.path.realpath(path)).parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)

@@ -143,7 +143,10 @@ class Requests:
         """Put the guard in force by the configuration as it is now, perhaps on trial."""
         self._root_only(uid)
         service, seconds = self._service, request.get("trial")
-        admit = [_read_source(text) for text in request.get("admit", [])]
+        listed = request.get("admit", [])
+        if not isinstance(listed, list):
+            raise Mistake("admit is a list of sources")
+        admit = [_read_source(text) for text in listed]
         await service.reload()
         service.sentinel.keep()
         service.sentinel.resume(service.masked(source) for source in admit)

@@ -117,11 +117,16 @@ def _screen() -> enrolling.Screen:
 
 
 def _tell_daemon(paths: Paths) -> None:
-    """Have a running daemon take the keyholders in, by their text: it may have no right to read the file."""
-    text = (paths.config.parent / FILE).read_text(encoding="utf-8")
-    more = {"text": text} if len(text.encode()) <= MOST_SENT else {}
+    """Have a running daemon take the keyholders in, by their text: it may have no right to read the file.
+
+    Nobody changes the file meanwhile, or the daemon would be told of somebody who was just disenrolled.
+    """
+    file = paths.config.parent / FILE
     try:
-        control.ask(paths.socket, "keyholders", **more)
+        with enrolment.locked(file):
+            text = file.read_text(encoding="utf-8")
+            more = {"text": text} if len(text.encode()) <= MOST_SENT else {}
+            control.ask(paths.socket, "keyholders", **more)
     except control.NoDaemon:
         click.echo("No daemon runs: the sequences count from its next start.", err=True)
     except Mistake as mistake:

@@ -1,0 +1,158 @@
+"""Keyholders come and go under a running daemon, by command and by hand; who is out stays out."""
+
+from __future__ import annotations
+
+import base64
+import json
+import socket
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+from lab import World, daemon, sender, service, world
+from lab.portress import Daemon
+from portress.config import Rotating
+from portress.knock import SECOND, TCP, UDP
+from portress.sequence.rotating import STEP, derive
+
+CONFIG = """\
+doors:
+  vpn:
+    services: [tcp/22]
+    stay: 1h
+    rotating: {pool: 20000-49999, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1}
+  wiki:
+    services: [tcp/8443]
+    rotating: {pool: 20000-49999, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1}
+"""
+RULE = Rotating((20000, 49999), (TCP, UDP), 4, 10 * SECOND, 1)
+
+
+def secret(name: str) -> bytes:
+    return name.encode().ljust(20, b".")
+
+
+def entry(name: str, doors: str = "vpn, wiki") -> str:
+    return f"- {{name: {name}, doors: [{doors}], secret: {base64.b32encode(secret(name)).decode()}}}\n"
+
+
+def let_in(w: World, d: Daemon, name: str) -> None:
+    """Have the stranger knock with the keyholder's sequence for vpn."""
+    since = len(d.lines)
+    knocks = [str(one) for one in derive(secret(name), "vpn", RULE, int(time.time() // STEP)).knocks]
+    with sender(w.stranger) as send:
+        send.knocks(w.stranger4, w.host4, knocks, pause=0.01)
+    d.wait_for("admitted to vpn", name, since=since)
+
+
+def admitted(d: Daemon) -> list[str]:
+    return [one["keyholder"] for one in d.status()["admissions"]]
+
+
+def test_a_keyholder_taken_out_of_the_file_by_hand_is_out_after_a_reload() -> None:
+    with world() as w, daemon(w.host, CONFIG, keyholders=entry("ana") + entry("ben")) as d:
+        let_in(w, d, "ana")
+        (d.folder / "keyholders.yaml").write_text(entry("ben"))
+        d.reload()
+        d.wait_for("ended: disenrolled")
+        assert admitted(d) == [] and d.status()["keyholders"] == 1
+
+
+def test_a_door_taken_from_a_keyholder_is_shut_to_them_after_a_reload() -> None:
+    with world() as w, daemon(w.host, CONFIG, keyholders=entry("ana")) as d:
+        let_in(w, d, "ana")
+        (d.folder / "keyholders.yaml").write_text(entry("ana", "wiki"))
+        d.reload()
+        d.wait_for("ended: disenrolled")
+        assert admitted(d) == []
+
+
+def test_keyholders_disenrolled_while_the_guard_is_away_do_not_come_back_with_it() -> None:
+    with world() as w, daemon(w.host, CONFIG, keyholders=entry("ana")) as d:
+        let_in(w, d, "ana")
+        d.verb("unguard")
+        assert f"Dismissed: {w.stranger4} from vpn." in d.verb("disenrol", "ana").stdout
+        d.verb("guard")
+        assert admitted(d) == []
+        assert w.stranger4 not in w.host.run(["nft", "list", "set", "inet", "portress", "vpn_4"]).stdout
+
+
+def test_while_the_guard_is_away_admitting_is_refused_with_the_reason() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d:
+        d.verb("unguard")
+        done = d.verb("admit", w.stranger4, "vpn", check=False)
+        assert done.returncode == 1 and "portress guard shuts them" in done.stderr
+
+
+def test_disenrolments_at_once_do_not_undo_each_other() -> None:
+    names = [f"k{number}" for number in range(12)]
+    with (
+        world() as w,
+        daemon(w.host, CONFIG, keyholders="".join(map(entry, names))) as d,
+        ThreadPoolExecutor(12) as pool,
+    ):
+        answers = list(pool.map(lambda name: ask(d, {"do": "disenrol", "name": name}), names))
+        assert all(answer["ok"] for answer in answers)
+        assert d.status()["keyholders"] == 0
+
+
+def test_enrolments_and_disenrolments_at_once_leave_the_daemon_with_the_file() -> None:
+    old, new = [f"old{number}" for number in range(4)], [f"new{number}" for number in range(4)]
+    with (
+        world() as w,
+        daemon(w.host, CONFIG, keyholders="".join(map(entry, old))) as d,
+        ThreadPoolExecutor(8) as pool,
+    ):
+        jobs = [pool.submit(d.verb, "disenrol", name) for name in old]
+        jobs += [
+            pool.submit(d.verb, "enrol", name, "--door", "vpn", "--host", "192.0.2.1", "--json")
+            for name in new
+        ]
+        for job in jobs:
+            job.result(30)
+        listed = json.loads(d.verb("keyholders", "--json").stdout)
+        assert sorted(one["name"] for one in listed) == new
+        assert d.status()["keyholders"] == 4
+        d.reload()
+        d.wait_for("reloaded")
+        assert d.status()["keyholders"] == 4
+
+
+def test_what_is_asked_with_values_of_the_wrong_kind_is_refused() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d:
+        for request in (
+            {"do": "dismiss", "source": "192.0.2.7", "door": []},
+            {"do": "dismiss", "source": {}, "door": "vpn"},
+            {"do": "admit", "source": "192.0.2.7", "door": {}},
+            {"do": "admit", "source": "192.0.2.7", "door": "vpn", "for": 1e300},
+            {"do": "why", "source": None},
+            {"do": "guard", "admit": 5},
+            {"do": "guard", "admit": [{}]},
+            {"do": "guard", "trial": "long"},
+            {"do": "guard", "trial": float("nan")},
+            {"do": "keyholders", "text": "- {name: ana}"},
+            {"do": "keyholders", "text": 5},
+            {"do": "disenrol", "name": []},
+        ):
+            answer = ask(d, request)
+            assert isinstance(answer["ok"], bool), request
+        assert "Traceback" not in d.log and d.status()["guard"]["present"]
+
+
+def test_metrics_that_cannot_be_had_refuse_a_reload_whole() -> None:
+    with world() as w, service(w.host, "tcp/9753"), daemon(w.host, CONFIG) as d:
+        d.configure('metrics: {listen: "127.0.0.1:9753"}\n' + CONFIG.replace("wiki", "shop"))
+        d.reload()
+        d.wait_for("metrics.listen")
+        assert [one["name"] for one in d.status()["doors"]] == ["vpn", "wiki"]
+
+
+def ask(d: Daemon, request: object) -> dict[str, object]:
+    """Ask the daemon at its socket; an empty object if it closes without an answer."""
+    with socket.socket(socket.AF_UNIX) as dial:
+        dial.settimeout(20)
+        dial.connect(str(d.socket))
+        dial.sendall(json.dumps(request).encode() + b"\n")
+        with dial.makefile("rb") as stream:
+            line = stream.readline()
+    answer: dict[str, object] = json.loads(line or b"{}")
+    return answer
