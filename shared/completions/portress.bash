@@ -13,7 +13,7 @@ _portress() {
         [guard]="--trial --keep"
         [unguard]=""
         [run]="--debug"
-        [status]="--json"
+        [status]="--json --watch"
         [admit]="--for --json"
         [dismiss]="--json"
         [enrol]="--door --style --until --host --keycard --phone --json"
