@@ -185,7 +185,7 @@ def ending(trace: Trace, one: Timeline, standing: dict[bytes, Any], shunned: dic
         return Text(f"at the end: shunned for {spell(shunned[one.source])} more", "red")
     if one.source in standing:
         at, left = standing[one.source]
-        return Text(f"at the end: at stage {at.stage} of {at.of}, {spell(left)} of its gap left")
+        return Text(f"at the end: stage {at.stage} of {at.of}, {spell(left)} of its gap left")
     if one.stage:
         return Text(f"at the end: stage {one.stage} expired, no right knock in time", "yellow")
     return None

@@ -139,7 +139,7 @@ def test_a_caller_under_way_and_one_whose_gap_went_by_are_told_apart_at_the_end(
     ends = [trace_screen.ending(trace, one, trace.standing(), {}) for one in trace.timelines]
     assert [str(one) for one in ends] == [
         "at the end: stage 1 expired, no right knock in time",
-        "at the end: at stage 1 of 3, 50s of its gap left",
+        "at the end: stage 1 of 3, 50s of its gap left",
     ]
 
 

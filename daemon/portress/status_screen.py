@@ -1,0 +1,117 @@
+"""What `portress status` prints for people (rich): doors, admissions, callers, and whether anything is wrong.
+
+In: the daemon's answer, or what the kernel alone knows ("daemon": False). Out: things rich can print.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich import box
+from rich.table import Table as Grid
+from rich.text import Text
+
+from portress.durations import moment, spell
+from portress.knock import SECOND
+
+
+def parts(told: dict[str, Any], *, width: int = 80, most: int = 40) -> list[Any]:
+    """The status for a screen of `width` columns: a headline, doors, admissions, callers."""
+    blocks: list[list[Any]] = [[headline(told)]]
+    if told["doors"]:
+        dialled = [Text(f"{one['name']}: {one['dial']['rule']}") for one in told["doors"] if "dial" in one]
+        blocks.append([doors(told), *dialled])
+    if told["admissions"]:
+        blocks.append([admissions(told["admissions"][:most], width), *_more(len(told["admissions"]), most)])
+    else:
+        blocks.append([Text("Nobody is admitted.")])
+    if told.get("daemon", True):
+        listed = told["callers"]["listed"]
+        if listed:
+            blocks.append([callers(listed[:most]), *_more(told["callers"]["now"], most)])
+        if told["shunned"]:
+            shunned = ", ".join(f"{one['source']} ({_left(one['left'])})" for one in told["shunned"][:most])
+            blocks.append([Text(f"Shunned: {shunned}"), *_more(len(told["shunned"]), most)])
+    return [part for block in blocks for part in ([Text()] if block is not blocks[0] else []) + block]
+
+
+def _more(count: int, most: int) -> list[Text]:
+    return [Text(f"… and {count - most} more")] if count > most else []
+
+
+def _left(seconds: float) -> str:
+    return spell(round(seconds * SECOND))
+
+
+def headline(told: dict[str, Any]) -> Text:
+    """One or two sentences: is the daemon there, is the guard, is anything wrong."""
+    line = Text()
+    if told.get("daemon", True):
+        line.append(f"portress {told['version']}, watching by {told['watch']}, up {_left(told['up'])}. ")
+    else:
+        line.append("No daemon runs: nobody new is let in. ", "bold red")
+    if not told["guard"]["present"]:
+        line.append("The guard is away: THE DOORS ARE OPEN. ", "bold red")
+    if told["guard"]["trial"] is not None:
+        line.append(
+            f"On trial for {_left(told['guard']['trial'])} more: portress guard --keep. ", "bold yellow"
+        )
+    restored = sum(told["guard"]["restorations"].values())
+    if restored:
+        line.append(f"The guard was put back {restored} times. ", "yellow")
+    if told.get("lost"):
+        line.append(f"{told['lost']} reported packets were lost. ", "yellow")
+    if told.get("ledger") and not told["ledger"]["present"]:
+        line.append("There is no ledger. ", "yellow")
+    return line
+
+
+def _grid(*columns: str) -> Grid:
+    grid = Grid(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    for column in columns:
+        grid.add_column(column, justify="right" if column in ("admitted", "left", "stage") else "left")
+    return grid
+
+
+def doors(told: dict[str, Any]) -> Grid:
+    """The doors and how many are admitted to each."""
+    grid = _grid("door", "services", "opened by", "stay", "admitted")
+    for one in told["doors"]:
+        services = ", ".join(one.get("services", ["as loaded"]))
+        admitted = one.get("admitted", sum(each["door"] == one["name"] for each in told["admissions"]))
+        stay = _left(one["stay"]) if "stay" in one else ""
+        if one.get("linger") is False:
+            stay += ", then cut"
+        cells = (one["name"], services, " or ".join(one.get("openers", [])), stay, str(admitted))
+        grid.add_row(*map(Text, cells))
+    return grid
+
+
+def admissions(listed: list[dict[str, Any]], width: int) -> Grid:
+    """Who is let through which door, and for how long yet; until when, if there is room for it."""
+    rows = [
+        (
+            one["source"],
+            one["door"],
+            _left(one["left"]),
+            moment(one["until"]) if "until" in one else "",
+            one.get("keyholder") or "",
+        )
+        for one in listed
+    ]
+    columns = ("source", "door", "left", "until", "keyholder")
+    needed = sum(max(map(len, cells)) + 2 for cells in zip(columns, *rows, strict=True))
+    kept = [number for number, column in enumerate(columns) if column != "until" or needed <= width]
+    grid = _grid(*(columns[number] for number in kept))
+    for row in rows:
+        grid.add_row(*(Text(row[number]) for number in kept))
+    return grid
+
+
+def callers(listed: list[dict[str, Any]]) -> Grid:
+    """Who is part-way, the furthest first."""
+    grid = _grid("caller", "door", "stage", "left")
+    for one in sorted(listed, key=lambda each: (-each["stage"], each["left"])):
+        doors = ", ".join(one["doors"][:3]) + (", …" if len(one["doors"]) > 3 else "")
+        grid.add_row(*map(Text, (one["source"], doors, f"{one['stage']} of {one['of']}", _left(one["left"]))))
+    return grid
