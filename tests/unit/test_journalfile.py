@@ -30,7 +30,10 @@ AT = 1_767_270_600_123_456  # microseconds
 def entry(message: str | bytes = LINE, at: int = AT, transport: str = "kernel", more: bytes = b"") -> bytes:
     """An entry as systemd.io/JOURNAL_EXPORT_FORMATS has it."""
     data = message if isinstance(message, bytes) else message.encode()
-    head = f"__CURSOR=s=1;i=2\n__REALTIME_TIMESTAMP={at}\n_TRANSPORT={transport}\n".encode()
+    head = (
+        f"__CURSOR=s=1;i=2\n__REALTIME_TIMESTAMP={at}\n_TRANSPORT={transport}\n"
+        "SYSLOG_FACILITY=0\nSYSLOG_IDENTIFIER=kernel\n"
+    ).encode()
     return head + more + field("MESSAGE", data) + b"\n"
 
 
@@ -60,6 +63,23 @@ def test_what_others_than_the_kernel_wrote_is_nothing() -> None:
         assert read(entry(transport=transport))[0] == []
 
 
+def test_what_a_program_wrote_to_the_kernels_log_is_nothing() -> None:
+    whole = entry()
+    for before, after in ((b"FACILITY=0", b"FACILITY=1"), (b"IDENTIFIER=kernel", b"IDENTIFIER=x")):
+        assert read(whole.replace(before, after))[0] == []
+
+
+def stamped(stamp: int, got: int, boot: str = "b1") -> bytes:
+    """An entry that the kernel wrote at `stamp` and the journal got at `got`, in us since the boot."""
+    times = f"__MONOTONIC_TIMESTAMP={got}\n_SOURCE_MONOTONIC_TIMESTAMP={stamp}\n_BOOT_ID={boot}\n"
+    return entry(at=AT + got, more=times.encode())
+
+
+def test_the_time_is_the_kernels_however_late_the_journal_was() -> None:
+    heard, _ = read(stamped(100, 150) + stamped(200, 950) + stamped(1000, 1050) + stamped(100, 9000, "b2"))
+    assert [moment // 1000 - AT for _, _, moment, _ in heard] == [150, 250, 1050, 9000]
+
+
 def test_a_message_that_holds_a_line_is_not_one() -> None:
     forged = b"\n" + LINE.encode() + b"\n"
     heard, export = read(entry(b"usb 1-1: Product: x" + forged) + entry(LINE.encode() + forged))
@@ -72,7 +92,7 @@ def test_a_field_that_is_there_twice_makes_an_entry_nothing() -> None:
         entry(more=field("MESSAGE", b"portress: other")) + entry(more=b"_TRANSPORT=kernel\n")
     )
     assert heard == []
-    assert export.odd == {"field": 1}
+    assert export.odd == {"field": 2}
 
 
 def test_other_prefixes_are_passed_over() -> None:

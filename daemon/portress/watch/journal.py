@@ -60,7 +60,7 @@ _LAG: Final = SECOND  # journald may be busy
 _CURSOR: Final = re.compile(r"[!-~]{1,1024}").fullmatch
 
 
-class _Clock:
+class Clock:
     """Turns the kernel's stamps into monotonic time by pairs of a stamp and a later monotonic time, in us."""
 
     def __init__(self) -> None:
@@ -114,7 +114,7 @@ class JournalWatcher:
         self._mask = masking(prefix_4, prefix_6)
         self._oldest = oldest
         self._path = path
-        self._times = _Clock()
+        self._times = Clock()
         self._counts = Counts(TABLE)
         self._missed = self._unheard = self._latest = self._saved = 0
         self._entries: Entries | None = None

@@ -2,7 +2,8 @@
 
 In: the stream of `journalctl -o export` (systemd.io/JOURNAL_EXPORT_FORMATS), or what systemd-python reads.
 Out: (source, knock, unix time in ns, 0) for each line of the kernel's packet log with the prefix asked for.
-The time is that at which the journal got the line. Entries count only if the kernel itself wrote them.
+Which entries count, and at which time, is as with the journal watcher (journal.py): those that the kernel
+itself wrote, when it wrote them.
 """
 
 from __future__ import annotations
@@ -18,14 +19,18 @@ from typing import Any, Final
 
 from portress.errors import Mistake
 from portress.watch import Heard
+from portress.watch.journal import Clock
 from portress.watch.logline import parse
 
 Entry = Mapping[bytes, bytes | None]  # None: a field that is there more than once
 
 MAGIC: Final = b"LPKSHHRH"  # how a journal file begins
 _BEGINS: Final = re.compile(rb"[A-Z_][A-Z0-9_]{0,63}(=|\n)")  # how an export does
-_MESSAGE, _TRANSPORT, _TIME = b"MESSAGE", b"_TRANSPORT", b"__REALTIME_TIMESTAMP"
-_WANTED: Final = frozenset({_MESSAGE, _TRANSPORT, _TIME})
+_MESSAGE, _TIME, _GOT = b"MESSAGE", b"__REALTIME_TIMESTAMP", b"__MONOTONIC_TIMESTAMP"
+_STAMP, _BOOT = b"_SOURCE_MONOTONIC_TIMESTAMP", b"_BOOT_ID"
+_KERNEL: Final = {b"_TRANSPORT": b"kernel", b"SYSLOG_FACILITY": b"0", b"SYSLOG_IDENTIFIER": b"kernel"}
+_WANTED: Final = frozenset({_MESSAGE, _TIME, _GOT, _STAMP, _BOOT, *_KERNEL})
+_number: Final = re.compile(rb"[0-9]{1,18}").fullmatch
 _LONGEST: Final = 1 << 16  # bytes of a field that are looked at: the kernel's lines are shorter by far
 _LARGEST: Final = 1 << 40  # bytes that a field may have at all
 _TARGET: Final = re.compile(rb" DST=([0-9A-Fa-f.:]{2,39}) ")
@@ -53,6 +58,8 @@ class JournalReading:
         self._prefix = prefix
         self._start = prefix.encode("utf-8", "surrogateescape")
         self._outside = frozenset(outside)
+        self._boot: bytes | None = None
+        self._clock = Clock()
 
     def _entries(self) -> Iterator[Entry]:
         raise NotImplementedError
@@ -68,17 +75,15 @@ class JournalReading:
             raise Mistake(f"{self.name}: {os.strerror(error.errno or 0)}") from None
 
     def _hear(self, entry: Entry) -> Heard | None:
-        message, time = entry.get(_MESSAGE, b""), entry.get(_TIME, b"")
-        if entry.get(_TRANSPORT, b"") != b"kernel":
-            return None
-        if message is None or time is None:
-            self.odd["field"] += 1
+        message = entry.get(_MESSAGE, b"")
+        if any(entry.get(field, b"") != value for field, value in _KERNEL.items()) or message is None:
+            self.odd["field"] += None in entry.values()
             return None
         if not message.startswith(self._start):
             return None
         self.packets += 1
-        found = parse(message, self._prefix)
-        if found is None or not (time.isdigit() and len(time) <= 18):
+        found, moment = parse(message, self._prefix), self._moment(entry)
+        if found is None or moment is None:
             self.odd["line"] += 1
             return None
         source, knock, interface = found
@@ -86,7 +91,18 @@ class JournalReading:
             self.odd["inside"] += 1
             return None
         self.to = _target(message)
-        return source, knock, int(time) * 1000, 0
+        return source, knock, moment * 1000, 0
+
+    def _moment(self, entry: Entry) -> int | None:
+        """When the kernel wrote the line, in us of unix time."""
+        time, got, stamp = (entry.get(name) or b"" for name in (_TIME, _GOT, _STAMP))
+        if not _number(time):
+            return None
+        if not (_number(got) and _number(stamp)):
+            return int(time)
+        if entry.get(_BOOT) != self._boot:
+            self._boot, self._clock = entry.get(_BOOT), Clock()
+        return int(time) - (int(got) - self._clock.monotonic(int(stamp), int(got)))
 
 
 def _target(message: bytes) -> bytes:
@@ -165,8 +181,10 @@ class Journal(JournalReading):
             raise Mistake(f"{path}: python3-systemd, which reads journals, is not installed") from None
         where: dict[str, Any] = {"path": str(path)} if path.is_dir() else {"files": [str(path)]}
         try:
-            self._reader = journal.Reader(**where, converters={_TIME.decode(): int})
-            self._reader.add_match(_TRANSPORT="kernel")
+            self._reader = journal.Reader(**where)
+            self._reader.converters = dict.fromkeys((_TIME.decode(), _GOT.decode()), _raw)
+            self._reader.data_threshold = _LONGEST
+            self._reader.add_match(**{name.decode(): value.decode() for name, value in _KERNEL.items()})
             self.span = (self._edge(last=False), self._edge(last=True))
             self._reader.seek_head()
         except OSError as error:
@@ -188,8 +206,13 @@ class Journal(JournalReading):
     def _entries(self) -> Iterator[Entry]:
         while found := self._reader.get_next():
             entry = {name: _plain(found.get(name.decode(), "")) for name in _WANTED}
+            entry[_GOT] = str(found[_GOT.decode()].timestamp).encode()
             self.position = int(found.get(_TIME.decode(), 0))
             yield entry
+
+
+def _raw(value: Any) -> Any:
+    return value
 
 
 def _plain(value: Any) -> bytes | None:
