@@ -23,6 +23,7 @@ from portress.errors import Mistake
 MODE: Final = 0o660
 LARGEST: Final = 1 << 20  # bytes of a request: a file of some thousand keyholders
 PATIENCE: Final = 5.0  # seconds for a client to ask, and again to take its answer
+ANSWER: Final = 30.0  # seconds that a daemon has to answer
 CLIENTS: Final = 32  # connections served at once
 
 Handler = Callable[[dict[str, Any], int], Awaitable[Any]]  # the request, and the user id that asks
@@ -30,6 +31,10 @@ Handler = Callable[[dict[str, Any], int], Awaitable[Any]]  # the request, and th
 
 class NoDaemon(Mistake):
     """Nobody answers on the control socket."""
+
+
+class Silent(Mistake):
+    """A daemon runs there and does not answer in time."""
 
 
 class Server:
@@ -122,10 +127,13 @@ def _answers(path: Path) -> bool:
         return True
 
 
-def ask(path: Path, do: str, **more: Any) -> Any:
-    """Ask the daemon at `path`; its answer. Raises NoDaemon if none runs, Mistake with what it refused."""
+def ask(path: Path, do: str, *, patience: float = ANSWER, **more: Any) -> Any:
+    """Ask the daemon at `path`, which has `patience` (s) to answer; its answer.
+
+    Raises NoDaemon if none runs, Silent if it hangs, Mistake with what it refused.
+    """
     with socket.socket(socket.AF_UNIX) as sock:
-        sock.settimeout(30)
+        sock.settimeout(patience)
         try:
             sock.connect(str(path))
             sock.sendall(json.dumps({"do": do, **more}).encode() + b"\n")
@@ -137,9 +145,11 @@ def ask(path: Path, do: str, **more: Any) -> Any:
             raise Mistake(
                 f"{path}: you may not talk to the daemon; ask as root, or join the socket's group"
             ) from None
+        except TimeoutError:
+            raise Silent(f"{path}: the daemon does not answer within {patience:.0f} s") from None
         except OSError as error:
             raise Mistake(f"{path}: the daemon does not answer: {error.strerror or error}") from None
-    if not line:
+    if not line.endswith(b"\n"):
         raise Mistake(f"{path}: the daemon closed the connection without an answer")
     reply = json.loads(line)
     if not reply["ok"]:

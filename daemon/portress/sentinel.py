@@ -76,6 +76,8 @@ class Sentinel:
             self.guarding = False
             self._tell_away("the guard was taken away by hand")
             return 0, 0
+        with contextlib.suppress(OSError):
+            self._away.unlink()
         if before is None:
             self._adopt_sessions()
         self._table.load(self.ruleset())
@@ -113,6 +115,9 @@ class Sentinel:
 
     def put_back(self, cause: str, culprit: str = "") -> None:
         """Load the guard with every admission. Tells what happened and counts it; raises nothing."""
+        if self.guarding and self._away.exists():
+            self.guarding = False
+            self._tell_away("the guard was taken away by hand")
         if not self.guarding:
             return
         begun = self._clock()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -174,6 +175,17 @@ def test_a_trial_begun_before_the_daemon_ends_with_the_daemon_running() -> None:
         d.verb("guard", "--trial", "4s")
         d.start()
         _until(lambda: quiet(d), 8)
+        time.sleep(0.3)
+        assert quiet(d)
+
+
+def test_a_daemon_that_hangs_does_not_keep_the_doors_shut() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
+        os.kill(d.pid, signal.SIGSTOP)
+        assert "taken away" in d.verb("unguard").stdout
+        assert tcp_state(w.stranger, w.host4, 22) == "open"
+        os.kill(d.pid, signal.SIGCONT)
+        d.wait_for("the doors are open")
         time.sleep(0.3)
         assert quiet(d)
 

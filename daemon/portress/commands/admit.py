@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from portress import config as configuration
@@ -23,9 +25,9 @@ from portress.paths import Paths
 def admit(paths: Paths, source: str, door: str, stay: int | None, as_json: bool) -> None:
     """Let SOURCE, an address or a prefix, through DOOR for a while. Never shortens an admission."""
     who = read_source(source)
-    seconds = None if stay is None else stay // SECOND
+    asked: dict[str, Any] = {"door": door, "for": None if stay is None else stay // SECOND}
     try:
-        answer = control.ask(paths.socket, "admit", source=str(who), door=door, **{"for": seconds})
+        answer = control.ask(paths.socket, "admit", source=str(who), **asked)
     except control.NoDaemon:
         answer = {"text": _directly(paths, who, door, stay)}
     if as_json:

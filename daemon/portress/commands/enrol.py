@@ -125,7 +125,7 @@ def _tell_daemon(paths: Paths) -> None:
     try:
         with enrolment.locked(file):
             text = file.read_text(encoding="utf-8")
-            more = {"text": text} if len(text.encode()) <= MOST_SENT else {}
+            more: dict[str, Any] = {"text": text} if len(text.encode()) <= MOST_SENT else {}
             control.ask(paths.socket, "keyholders", **more)
     except control.NoDaemon:
         click.echo("No daemon runs: the sequences count from its next start.", err=True)

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+from typing import Final
 
 import click
 
 from portress import control, trial
 from portress.commands.common import common, root_only
-from portress.guard.table import Table
+from portress.errors import Mistake
+from portress.guard.table import GuardError, Table
 from portress.paths import Paths
 from portress.sentinel import away_file
+
+PATIENCE: Final = 8.0  # seconds for a daemon to answer before it is passed by
 
 
 @click.command()
@@ -23,12 +27,22 @@ def unguard(paths: Paths) -> None:
     root_only("portress unguard")
     trial.stop(paths.socket)
     try:
-        removed = control.ask(paths.socket, "unguard")["removed"]
+        removed = control.ask(paths.socket, "unguard", patience=PATIENCE)["removed"]
     except control.NoDaemon:
-        removed = Table().remove()
-        with contextlib.suppress(OSError):
-            away_file(paths.socket).touch(mode=0o600)
+        removed = _directly(paths)
+    except control.Silent as silent:  # a daemon that hangs must keep nobody out
+        try:
+            removed = _directly(paths)
+        except GuardError:
+            raise Mistake(f"{silent}: kill it (SIGKILL), then once more: portress unguard") from None
     if removed:
         click.echo("The guard is taken away: the doors are open, or as the host's own firewall has them.")
     else:
         click.echo("There was no guard.")
+
+
+def _directly(paths: Paths) -> bool:
+    # The file first: a daemon that wakes up meanwhile must not put the guard back.
+    with contextlib.suppress(OSError):
+        away_file(paths.socket).touch(mode=0o600)
+    return Table().remove()
