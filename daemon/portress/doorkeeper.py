@@ -63,20 +63,21 @@ class Doorkeeper:
 
     def admit(self, asks: Iterable[Ask]) -> list[Admission]:
         """Admit, or renew: the stay is set anew and never shortened. Raises GuardError."""
-        now = self._clock()
+        now, new = self._clock(), True
         wanted = []
         for ask in asks:
             door, source, ns = ask[:3]
             known = self.register.get(door, source)
             if known is None or known.until < now + ns:
                 wanted.append(ask)
+                new = new and known is None
         entries = [ask[:3] for ask in wanted]
         if entries:
             try:
-                self._table.admit(entries)
+                self._table.admit(entries, new=new)
             except GuardError:
                 self.repair("missing")
-                self._table.admit(entries)
+                self._table.admit(entries, new=new)
         return [self._note(ask, now) for ask in wanted]
 
     def _note(self, ask: Ask, now: int) -> Admission:

@@ -75,8 +75,19 @@ class Events:
         self._told: dict[str, int] = {}
 
     def wants(self, name: str) -> bool:
-        """Whether an event of that kind would be told at all: ask before making an expensive line."""
-        return KINDS[name].priority <= self.level
+        """Whether an event of that kind would be told: ask before making an expensive line.
+
+        One that would be left out, because there were too many of its kind, counts as left out by this.
+        """
+        kind = KINDS[name]
+        if kind.priority > self.level:
+            return False
+        if not kind.limited or self._told.get(name, 0) < MOST:
+            return True
+        if self._clock() - self._begun[name] >= WINDOW:
+            return True
+        self._told[name] += 1
+        return False
 
     def tell(self, name: str, text: str, **fields: object) -> None:
         """One event: `text` is the line; `fields` that are not None go to the journal as PORTRESS_…"""

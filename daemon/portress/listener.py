@@ -90,19 +90,22 @@ class Listener:
     def _act(
         self, packed: bytes, verdict: Verdict, when: int, completed: list[tuple[Expected, Source, int]]
     ) -> None:
-        if isinstance(verdict, Completed):
-            source = self.source(packed)
-            completed.extend((opening, source, when) for opening in verdict.openings)
-        elif isinstance(verdict, Advanced):
+        if isinstance(verdict, Advanced):
             if self._events.wants("advanced"):
                 self._tell("advanced", packed, verdict, f"is at stage {verdict.stage} of {verdict.of}")
+        elif isinstance(verdict, Completed):
+            source = self.source(packed)
+            completed.extend((opening, source, when) for opening in verdict.openings)
         elif isinstance(verdict, Missed):
-            self._tell("missed", packed, verdict, f"missed at stage {verdict.stage} of {verdict.of}")
+            if self._events.wants("missed"):
+                self._tell("missed", packed, verdict, f"missed at stage {verdict.stage} of {verdict.of}")
             if verdict.shunned_until is not None:
                 self._shun(packed, verdict.shunned_until - when, verdict)
         elif isinstance(verdict, Lapsed):
-            late = f"lapsed at stage {verdict.stage} of {verdict.of}: {spell(verdict.pause)} after the knock"
-            self._tell("lapsed", packed, verdict, f"{late} before, the gap is {spell(verdict.gap)}")
+            if self._events.wants("lapsed"):
+                at = f"lapsed at stage {verdict.stage} of {verdict.of}"
+                late = f"{at}: {spell(verdict.pause)} after the knock before"
+                self._tell("lapsed", packed, verdict, f"{late}, the gap is {spell(verdict.gap)}")
         elif isinstance(verdict, Replayed):
             source = self.source(packed)
             if not self._is_in(source, verdict.opening):

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import signal
 import time
 from collections.abc import Awaitable, Callable, Iterable
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from portress import config as configuration
 from portress import keyholders as keyholding
@@ -32,7 +33,6 @@ from portress.keyholders import Keyholder
 from portress.knock import SECOND, Source
 from portress.ledger import Ledger, LedgerError, Record
 from portress.listener import Listener
-from portress.metrics import Metrics
 from portress.notify import Notify
 from portress.paths import Paths
 from portress.probe import clock
@@ -44,6 +44,9 @@ from portress.steps import Steps
 from portress.tracker import Tracker
 from portress.verdict import Use
 from portress.watch import Watcher, watcher
+
+if TYPE_CHECKING:
+    from portress.metrics import Metrics
 
 TICK: Final = 1.0  # seconds between two rounds of housekeeping
 AHEAD: Final = 10.0  # seconds before a new time step when its sequences are derived
@@ -65,6 +68,7 @@ class Service:
         self.notify = Notify()
         self.reloads = {"done": 0, "refused": 0}
         self._clock_seen: clock.Clock | None = None
+        self._measures: Metrics | None = None
         self._metrics = contextlib.ExitStack()
         self._stack = contextlib.AsyncExitStack()
         self._hearing = contextlib.ExitStack()
@@ -116,6 +120,9 @@ class Service:
         found, restored = self.sentinel.begin(self._under_way(), admit, self.paths.state)
         self.doorkeeper.keep_only(rota.keys)  # those disenrolled while no daemon ran are dismissed
         await self._serve()
+        # What is there by now stays for good: looking through it for rubbish would only delay knocks.
+        gc.collect()
+        gc.freeze()
         self._tell_ready(found, restored)
 
     def load_keyholders(self, config: Config) -> tuple[Keyholder, ...]:
@@ -189,7 +196,6 @@ class Service:
         loop = asyncio.get_running_loop()
         vigil = self._stack.enter_context(self.sentinel.vigil)
         loop.add_reader(vigil.fileno(), self.sentinel.look)
-        self.measure = Metrics(self)
         self._stack.callback(self._metrics.close)
         self._publish(self.config)
         server = Server(self.paths.socket, Requests(self).handle)
@@ -205,8 +211,13 @@ class Service:
     def _publish(self, config: Config) -> None:
         """Serve the metrics where `config` says. Raises Mistake, and then serves none."""
         self._metrics.close()
-        if config.metrics is not None:
-            self._metrics.callback(self.measure.serve(*config.metrics))
+        if config.metrics is None:
+            return
+        if self._measures is None:
+            from portress.metrics import Metrics  # with the Prometheus client: only where it is wanted
+
+            self._measures = Metrics(self)
+        self._metrics.callback(self._measures.serve(*config.metrics))
 
     def clock_error(self) -> float | None:
         """How far off the clock may be (s) by the kernel's estimate; None if that is not known."""

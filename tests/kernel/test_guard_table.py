@@ -78,9 +78,10 @@ def test_an_admission_is_read_back_to_the_millisecond(table: Table) -> None:
 
 
 @pytest.mark.parametrize("again", [600, 30])
-def test_admitting_again_sets_the_stay_anew(host: Namespace, table: Table, again: int) -> None:
-    table.admit([("ssh", ANA, 90 * SECOND)])
-    table.admit([("ssh", ANA, again * SECOND)])
+@pytest.mark.parametrize("new", [True, False])
+def test_admitting_again_sets_the_stay_anew(host: Namespace, table: Table, again: int, new: bool) -> None:
+    table.admit([("ssh", ANA, 90 * SECOND)], new=new)
+    table.admit([("ssh", ANA, again * SECOND)], new=new)
     assert held(host, "ssh_4") == {"203.0.113.7": again}
 
 

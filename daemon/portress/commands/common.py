@@ -9,15 +9,17 @@ import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
-from rich.console import Console
 
 from portress import durations
 from portress.errors import Mistake
 from portress.knock import Source
 from portress.paths import Paths
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 Verb = TypeVar("Verb", bound=Callable[..., Any])
 
@@ -51,6 +53,8 @@ def print_json(value: Any) -> None:
 
 def console() -> Console:
     """The console for tables: as wide as the terminal, 80 columns without one."""
+    from rich.console import Console  # not for the daemon, which starts without it
+
     width = None if sys.stdout.isatty() or os.environ.get("COLUMNS") else 80
     return Console(highlight=False, width=width)
 

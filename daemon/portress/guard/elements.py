@@ -17,6 +17,7 @@ from portress.netlink import (
     ACK,
     CREATE,
     DUMP,
+    EXCLUSIVE,
     NESTED,
     Netfilter,
     Transactions,
@@ -125,9 +126,14 @@ class Changes:
         self._table = table
         self._messages: list[tuple[int, int, bytes]] = []  # kind, flags, payload
 
-    def add(self, name: str, elements: Iterable[Timed]) -> None:
-        """Add elements to set `name`. One that is there is no error, and may keep its timeout."""
-        self._change(_NEWSETELEM, CREATE, name, [_packed(key, timeout) for key, timeout in elements])
+    def add(self, name: str, elements: Iterable[Timed], *, new: bool = False) -> None:
+        """Add elements to set `name`. One that is there may keep its timeout.
+
+        If all are to be `new`, one that is there is an error (FileExistsError): then nothing is changed, and
+        that takes the kernel some ms.
+        """
+        flags = CREATE | EXCLUSIVE if new else CREATE
+        self._change(_NEWSETELEM, flags, name, [_packed(key, timeout) for key, timeout in elements])
 
     def delete(self, name: str, keys: Iterable[bytes]) -> None:
         """Take elements out of set `name`. One that is not there is an error: then nothing is changed."""

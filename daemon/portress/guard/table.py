@@ -37,6 +37,10 @@ class GuardError(Mistake):
     """The kernel or libnftables refused what was asked of the guard."""
 
 
+class Already(GuardError):
+    """What was to be new in a set is there already."""
+
+
 @frozen
 class Held:
     """An admission as the kernel holds it: `left` is ns until it ends."""
@@ -150,7 +154,7 @@ class Table:
         self._run(commands)
         self.loads += 1
         if not together:  # the doors are shut to strangers meanwhile, and sessions under way go on
-            self._start(entries)
+            self._start(entries, new=before is None)
         return ended
 
     def _table(self) -> Json:
@@ -259,9 +263,12 @@ class Table:
             for one in elements.read(TABLE, door_set(door, family))
         ]
 
-    def admit(self, entries: Iterable[tuple[str, Source, int]]) -> None:
-        """Let each source through its door for so many ns from now, whatever it had left before."""
-        self._start([(door_set(door, source.family), source, ns) for door, source, ns in entries])
+    def admit(self, entries: Iterable[tuple[str, Source, int]], *, new: bool = False) -> None:
+        """Let each source through its door for so many ns from now, whatever it had left before.
+
+        `new`: as far as is known, none of them has anything left. That is quicker.
+        """
+        self._start([(door_set(door, source.family), source, ns) for door, source, ns in entries], new=new)
 
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""
@@ -275,15 +282,21 @@ class Table:
         """Report the source's knocks again."""
         self._end([(f"shunned_{source.family}", source)])
 
-    def _start(self, entries: list[tuple[str, Source, int]]) -> None:
+    def _start(self, entries: list[tuple[str, Source, int]], *, new: bool = False) -> None:
         """Have sources in sets for so many ns from now."""
-        by_set: dict[str, list[tuple[bytes, int]]] = {}
+        by_set: dict[str, dict[bytes, int]] = {}
         for name, source, ns in entries:
-            by_set.setdefault(name, []).append((source.packed, max(1, -(-ns // _MILLISECOND))))
+            by_set.setdefault(name, {})[source.packed] = max(1, -(-ns // _MILLISECOND))
         changes = Changes(TABLE)
         for name, timed in by_set.items():
-            changes.restart(name, timed)
-        self._change(changes)
+            if new:
+                changes.add(name, timed.items(), new=True)
+            else:
+                changes.restart(name, timed.items())
+        try:
+            self._change(changes)
+        except Already:
+            self._start(entries)
 
     def _end(self, entries: list[tuple[str, Source]]) -> None:
         """Have sources in sets no more."""
@@ -326,6 +339,8 @@ def _asked(ask: Callable[[], Answer]) -> Answer:
 
 def _refusal(error: OSError) -> GuardError:
     """The kernel's refusal in one line."""
+    if error.errno == errno.EEXIST:
+        return Already("the guard cannot be changed: it is there already")
     if error.errno == errno.ENFILE:
         return GuardError("the guard cannot be changed: the set is full")
     return GuardError(_told(os.strerror(error.errno or 0)))
