@@ -186,6 +186,18 @@ def test_a_place_needs_nothing_joined_where_the_old_sequence_is_still_in_force()
     assert trie.place((A, B), 0, [ana]) is at(trie, A, B)
 
 
+def test_a_place_with_old_sequences_joined_keeps_its_floor() -> None:
+    old = expect("vpn", A, B, D, E, keyholder="ana", step=7)
+    place = Trie([expect("ssh", A, B, C)]).place((A, B), 10 * SECOND, [old])
+    assert place is not None
+    assert {place.floor, place.children[D].floor, place.children[C].floor} == {10 * SECOND}
+
+
+def test_a_state_on_a_single_way_is_held_for_the_longest_gap_at_its_end() -> None:
+    trie = Trie([expect("ssh", A, B, C, gap=10), expect("web", A, B, D, gap=60)])
+    assert (at(trie, A).gap, at(trie, A).hold) == (10 * SECOND, 60 * SECOND)
+
+
 def test_a_tree_is_not_changed_by_the_places_found_in_it() -> None:
     trie = Trie([expect("ssh", A, B, C)])
     trie.place((A, B), 0, [expect("vpn", A, B, D, keyholder="ana", step=7)])
