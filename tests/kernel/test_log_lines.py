@@ -3,36 +3,21 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import os
 import socket
 import struct
 import time
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
 from lab import Sender, crowd, sender, world
+from lab.journal import namespaces_may_log
 from lab.packets import tcp
 from portress.knock import Knock
 from portress.watch.logline import parse
 
-ALL_NAMESPACES = Path("/proc/sys/net/netfilter/nf_log_all_netns")
 PREFIX = "portress-test: "
-
-
-@contextlib.contextmanager
-def namespaces_may_log() -> Iterator[None]:
-    """The kernel logs for other network namespaces, too; as it was afterwards, one test at a time."""
-    with open("/run/lock/portress-test-log", "w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        before = ALL_NAMESPACES.read_text()
-        ALL_NAMESPACES.write_text("1\n")
-        try:
-            yield
-        finally:
-            ALL_NAMESPACES.write_text(before)
 
 
 @contextlib.contextmanager

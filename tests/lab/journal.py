@@ -118,7 +118,7 @@ class Journal:
     def run(self, *words: str) -> str:
         """What a program prints that sees this journal as the system's."""
         command = ["nsenter", f"--mount=/proc/{self.pid}/ns/mnt", "--", *words]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=30)
+        done = subprocess.run(command, capture_output=True, text=True, errors="replace", timeout=30)
         if done.returncode:
             raise LabError(f"{' '.join(words)}: exit {done.returncode}\n{done.stderr}")
         return done.stdout

@@ -29,9 +29,9 @@ def _raw(value: Any) -> Any:
 class Entries:
     """Entries of this boot that have all the fields of one of `wanted`, behind the one that `place` names.
 
-    `place` is a cursor; without one nothing is read that is there already. With one, nothing from before
-    `horizon`, the monotonic time in us, and of what came since no more than the last 10,000 entries if the
-    place itself is older or gone. Afterwards `place` is the cursor of the entry read last. Raises Mistake
+    `place` is a cursor; without one, or with what is none, nothing is read that is there already. With one,
+    nothing from before `horizon`, the monotonic time in us; and if the place itself is older, no more than
+    the last 10,000 entries. Afterwards `place` is the cursor of the entry read last. Raises Mistake
     if there is no journal, or none that may be read.
     """
 
@@ -47,8 +47,8 @@ class Entries:
             self._match()
             if place is None:
                 self._to_the_end()
-            elif not self._behind(place, horizon):
-                self._back_to(horizon)
+            else:
+                self._go_on(place, horizon)
         except BaseException:
             self.close()
             raise
@@ -85,24 +85,26 @@ class Entries:
         return entry
 
     def _match(self) -> None:
+        self._reader.fileno()  # without it, sd_journal_process() takes no notice of anything
         for number, fields in enumerate(self._wanted):
             if number:
                 self._reader.add_disjunction()
             self._reader.add_match(**fields)
             self._reader.this_boot()
 
-    def _behind(self, place: str, horizon: int) -> bool:
-        """Stand behind the remembered place; False if that is before the horizon, or nowhere."""
+    def _go_on(self, place: str, horizon: int) -> None:
+        """Stand behind the remembered place, or before the first entry that is not older than the horizon."""
         try:
             self._reader.seek_cursor(place)
             entry = self._reader.get_next()
         except (OSError, ValueError):
-            return False
-        if not entry or entry["__MONOTONIC_TIMESTAMP"].timestamp < horizon:
-            return False
-        if entry["__CURSOR"] != place:  # that one is gone, or not of this boot
+            entry = None
+        if not entry:
+            self._to_the_end()
+        elif entry["__MONOTONIC_TIMESTAMP"].timestamp < horizon:
+            self._back_to(horizon)
+        elif entry["__CURSOR"] != place:  # that one is gone, or not of this boot
             self._first = entry
-        return True
 
     def _back_to(self, horizon: int) -> None:
         """Stand before the first entry that is not older.
