@@ -117,6 +117,7 @@ def check(top: Found, findings: Findings) -> None:
     """Note every mistake and warning of meaning. `top`: what `keys.CONFIGURATION` read."""
     claims = Claims(top)
     _services(claims, findings)
+    _outside(top, findings)
     _always(top, findings)
     _sequences(top, findings)
     _bases(top, findings)
@@ -141,6 +142,13 @@ def _services(claims: Claims, findings: Findings) -> None:
             findings.mistake(second.found.place, f"{first}: {right}")
         else:
             findings.mistake(second.found.place, f"{first.found.place.path} has it already: name a port once")
+
+
+def _outside(top: Found, findings: Findings) -> None:
+    """Other tools' wildcards are plain names here, of interfaces that are hardly there."""
+    for found in top.all("outside"):
+        if found.value.endswith("+"):
+            findings.warn(found.place, "the interface of just this name: there are no wildcards")
 
 
 def _always(top: Found, findings: Findings) -> None:

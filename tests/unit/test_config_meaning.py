@@ -164,6 +164,13 @@ def test_a_pool_with_guarded_ports_draws_a_warning_with_the_share(service: str, 
     assert warning.endswith(told)
 
 
+def test_what_looks_like_a_wildcard_of_interfaces_draws_a_warning() -> None:
+    (told,) = parse(with_top("outside: [eth0, eth+]"), "portress.yaml").warnings
+    assert (
+        told == "portress.yaml:1: outside[1]: 'eth+': the interface of just this name: there are no wildcards"
+    )
+
+
 def test_always_wider_than_a_private_block_draws_a_warning() -> None:
     config = parse(with_top("always: [10.0.0.0/8, 64.0.0.0/2, 'fc00::/7']"), "portress.yaml")
     assert config.warnings == (
