@@ -9,6 +9,7 @@ import atexit
 import contextlib
 import functools
 import json
+import os
 import shutil
 import subprocess
 import tempfile
@@ -22,6 +23,7 @@ from lab.portress import REPOSITORY
 from system.machine import Machine, Machines
 from system.root import debian
 
+_FOLDER: Final = "portress-installed-"
 KNOCKS: Final = ("tcp/7101", "udp/9342", "tcp/8120")
 CONFIG: Final = """
 outside: [eth0, eth1]
@@ -60,6 +62,15 @@ def chroot(root: Path, *words: str) -> str:
     return done.stdout
 
 
+def _sweep() -> None:
+    """Remove what runs that were killed have left."""
+    for folder in Path(tempfile.gettempdir()).glob(f"{_FOLDER}*"):
+        maker = folder.name.removeprefix(_FOLDER).partition("-")[0]
+        if not Path("/proc", maker).exists():
+            _unmount(folder / "root")
+            shutil.rmtree(folder, ignore_errors=True)
+
+
 def _unmount(place: Path) -> None:
     subprocess.run(["umount", "--lazy", place], check=False)
 
@@ -71,7 +82,8 @@ def installed(suite: str | None = None) -> Machines:
     Another release than the one that runs here comes without the programs that Portress lives with.
     """
     base = debian() if suite is None else debian(suite, more=())
-    folder = Path(tempfile.mkdtemp(prefix="portress-installed-"))
+    _sweep()
+    folder = Path(tempfile.mkdtemp(prefix=f"{_FOLDER}{os.getpid()}-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     root, upper, work = (folder / name for name in ("root", "upper", "work"))
     for each in (root, upper, work):
