@@ -11,17 +11,22 @@ import asyncio
 import contextlib
 import json
 import os
-from collections.abc import Callable, Coroutine
+from collections import deque
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from portress.admissions import Admission
 from portress.events import Events
 from portress.knock import SECOND, Source
 from portress.ledger import Ledger, LedgerError
 
+BATCH: Final = 500  # writes in one transaction
+
 Result = TypeVar("Result")
+Write = Callable[[Ledger], None]
 Entry = tuple[str, str, int, Source, float]  # keyholder, door, step, source, unix seconds
 
 
@@ -49,8 +54,8 @@ class Books:
         self._thread = ThreadPoolExecutor(1, "ledger")
         self._owed_file = owed
         self._owed: list[Entry] = []
-        self._tasks: set[asyncio.Task[None]] = set()
-        self._order = asyncio.Lock()  # an admission's row is known before its end is written
+        self._waiting: deque[Write] = deque()
+        self._writing: asyncio.Task[None] | None = None
 
     async def use(
         self, keyholder: str, door: str, step: int, source: Source, at: float | None = None
@@ -97,36 +102,33 @@ class Books:
 
     def admitted(self, admission: Admission, until: float, step: int | None = None) -> None:
         """Note an admission that lasts until the moment `until` (unix seconds)."""
-        since = self._unix()
+        since, source = self._unix(), admission.source
+        door, keyholder, how = admission.door, admission.keyholder, admission.how
 
-        async def write() -> None:
-            row = await self._do(
-                lambda ledger: ledger.admitted(
-                    admission.source, admission.door, since, until, admission.keyholder, step, admission.how
-                )
-            )
-            admission.row = row if row is not None else admission.row
+        def write(ledger: Ledger) -> None:
+            admission.row = None  # that of an earlier attempt, taken back
+            admission.row = ledger.admitted(source, door, since, until, keyholder, step, how)
 
-        self._later(write())
+        self._later(write)
 
     def renewed(self, admission: Admission, until: float) -> None:
         """Note that an admission now lasts until the moment `until` (unix seconds)."""
 
-        async def write() -> None:
-            if (row := admission.row) is not None:
-                await self._do(lambda ledger: ledger.renewed(row, until))
+        def write(ledger: Ledger) -> None:
+            if admission.row is not None:
+                ledger.renewed(admission.row, until)
 
-        self._later(write())
+        self._later(write)
 
     def ended(self, admission: Admission, how: str) -> None:
         """Note an admission's end."""
         at = self._unix()
 
-        async def write() -> None:
-            if (row := admission.row) is not None:
-                await self._do(lambda ledger: ledger.ended(row, at, how))
+        def write(ledger: Ledger) -> None:
+            if admission.row is not None:
+                ledger.ended(admission.row, at, how)
 
-        self._later(write())
+        self._later(write)
 
     async def forget(self, keyholder: str) -> None:
         """Drop what is remembered of a keyholder who is no more."""
@@ -146,22 +148,28 @@ class Books:
 
     async def close(self) -> None:
         """Write what is waiting, and close the file."""
-        while self._tasks:
-            await asyncio.gather(*self._tasks, return_exceptions=True)
+        if self._writing is not None:
+            await self._writing
         await self.settle()
         if self.ledger is not None:
             with contextlib.suppress(LedgerError):
                 self.ledger.close()
         self._thread.shutdown()
 
-    def _later(self, work: Coroutine[None, None, None]) -> None:
-        async def in_order() -> None:
-            async with self._order:
-                await work
+    def _later(self, write: Write) -> None:
+        """Have `write` done, after those before it; many that wait cost the disk one write."""
+        self._waiting.append(write)
+        if self._writing is None:
+            self._writing = asyncio.get_running_loop().create_task(self._write())
 
-        task = asyncio.get_running_loop().create_task(in_order())
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+    async def _write(self) -> None:
+        while self._waiting:
+            some = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
+            if len(some) > 1 and await self._do(partial(_together, some)):
+                continue
+            for write in some:  # one that cannot be written keeps no other from it
+                await self._do(write)
+        self._writing = None
 
     async def _do(self, write: Callable[[Ledger], Result]) -> Result | None:
         """The result of `write`, None if the ledger cannot be written."""
@@ -177,3 +185,14 @@ class Books:
             return None
         self.observe((self._clock() - begun) / SECOND)
         return result
+
+
+def _together(some: list[Write], ledger: Ledger) -> bool:
+    """Do all in one transaction; False, and nothing is done, if one fails."""
+    try:
+        with ledger.together():
+            for write in some:
+                write(ledger)
+    except LedgerError:
+        return False
+    return True

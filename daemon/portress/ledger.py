@@ -243,6 +243,19 @@ class Ledger(Reader):
                 raise LedgerError(f"{self.path}: moved or removed under the running daemon; restart it")
             yield self._db
 
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """What is written within is on the disk at the end, all of it or, after an error, nothing."""
+        with self._writing() as db:
+            db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                db.execute("COMMIT")
+            except BaseException:
+                if db.in_transaction:
+                    db.execute("ROLLBACK")
+                raise
+
     def use(self, keyholder: str, door: str, step: int, source: Source, at: float) -> bool:
         """Note that `keyholder`'s sequence of `step` was completed at `door` by `source` at the moment `at`.
 

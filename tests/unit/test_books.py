@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from pathlib import Path
+from typing import Any
 
 from portress.admissions import Admission
 from portress.books import Books
@@ -19,11 +20,17 @@ class Refusing(Ledger):
     """A ledger whose disk is full when it is told so."""
 
     full = False
+    refused = ""  # the door whose admissions cannot be written
 
     def use(self, keyholder: str, door: str, step: int, source: Source, at: float) -> bool:
         if self.full:
             raise LedgerError("the disk is full")
         return super().use(keyholder, door, step, source, at)
+
+    def admitted(self, source: Source, door: str, *more: Any, **named: Any) -> int:
+        if door == self.refused:
+            raise LedgerError("the disk is full")
+        return super().admitted(source, door, *more, **named)
 
 
 def kept(folder: Path, work: Callable[[Books, Refusing], Awaitable[None]]) -> list[str]:
@@ -55,6 +62,33 @@ def test_an_admissions_end_is_written_to_the_row_of_its_beginning(tmp_path: Path
     with_rows = list(Ledger(tmp_path / "ledger.db", 2000.0).history())
     assert len(with_rows) == 20
     assert all(one.ending == "dismissed" and one.until == 1002.0 for one in with_rows)
+
+
+def test_many_writes_at_once_cost_the_disk_few(tmp_path: Path) -> None:
+    written: list[float] = []
+
+    async def work(books: Books, _: Refusing) -> None:
+        books.observe = written.append
+        for number in range(2000):
+            source = Source.parse(f"198.51.{100 + number // 250}.{number % 250}")
+            books.admitted(Admission("ssh", source, 0, SECOND), 1001.0)
+
+    kept(tmp_path, work)
+    assert len(list(Ledger(tmp_path / "ledger.db", 2000.0).history())) == 2000
+    assert len(written) < 10
+
+
+def test_one_that_cannot_be_written_keeps_no_other_from_it(tmp_path: Path) -> None:
+    async def work(books: Books, ledger: Refusing) -> None:
+        ledger.refused = "shop"
+        for door in ("ssh", "shop", "vpn"):
+            admission = Admission(door, ANA, 0, SECOND)
+            books.admitted(admission, 1001.0)
+            books.ended(admission, "dismissed")
+
+    assert kept(tmp_path, work) == ["the ledger was not written: the disk is full"]
+    records = list(Ledger(tmp_path / "ledger.db", 2000.0).history())
+    assert sorted((one.door, one.ending) for one in records) == [("ssh", "dismissed"), ("vpn", "dismissed")]
 
 
 def test_a_sequence_is_used_once(tmp_path: Path) -> None:
