@@ -86,13 +86,12 @@ class Config:
     @property
     def ears(self) -> tuple[object, ...]:
         """What of it the watcher is made from."""
-        widths = (self.prefix_4, self.prefix_6)
-        return (self.watch, self.group, *widths, self.counter_interval, self.journal_prefix)
+        return (self.watch, self.group, *self.widths, self.counter_interval, self.journal_prefix)
 
     @property
-    def memory(self) -> tuple[object, ...]:
-        """What of it the tracker's memory of callers depends on."""
-        return (self.callers, self.misses, self.prefix_4, self.prefix_6)
+    def widths(self) -> tuple[int, int]:
+        """How many bits of an IPv4 and of an IPv6 address count as one source."""
+        return (self.prefix_4, self.prefix_6)
 
 
 def load(path: Path) -> Config:

@@ -198,8 +198,8 @@ class Doorkeeper:
         for one in [each for each in self.register if (each.door, each.source) in gone]:
             self.register.remove(one.door, one.source)
             self._end(one, "door removed" if one.door not in config.doors else "expired", "ended")
-        widths = (config.prefix_4, config.prefix_6)
-        if widths != (self.config.prefix_4, self.config.prefix_6):
+        widths = config.widths
+        if widths != self.config.widths:
             for one in list(self.register):
                 source = Source.of(one.source.packed, widths[0] if one.source.family == 4 else widths[1])
                 self.register.remove(one.door, one.source)

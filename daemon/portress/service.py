@@ -92,6 +92,9 @@ class Service:
     # The beginning
 
     async def _start(self, admit: Iterable[Source]) -> None:
+        for number in (signal.SIGTERM, signal.SIGINT):
+            asyncio.get_running_loop().add_signal_handler(number, self._stopped.set)
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)  # what it would reload is being read right now
         self.config = configuration.load(self.paths.config)
         rota = Rota(self.config, self.load_keyholders(self.config))
         held = lock.take()
@@ -201,8 +204,6 @@ class Service:
         server = Server(self.paths.socket, Requests(self).handle)
         await server.start()
         self._stack.push_async_callback(server.stop)
-        for number in (signal.SIGTERM, signal.SIGINT):
-            loop.add_signal_handler(number, self._stopped.set)
         loop.add_signal_handler(signal.SIGHUP, lambda: self.later(self._reload_by_signal()))
         loop.call_later(TICK, self._tick)
         if self.notify.watchdog is not None:
@@ -371,9 +372,10 @@ class Service:
             undo.pop_all()
         self.config = config
         self.doorkeeper.reconfigure(config, ended)
-        if config.memory == old.memory:
+        if config.widths == old.widths:
+            self.tracker.limit, self.tracker.misses = config.callers, config.misses
             self.tracker.replace(trie)
-        else:
+        else:  # sources are not what they were
             self.tracker = Tracker(trie, limit=config.callers, misses=config.misses, used=self.tracker.used)
             self.sentinel.tracker = self.steps.tracker = self.listener.tracker = self.tracker
         self.steps.adopt(rota, step)

@@ -56,6 +56,18 @@ def test_it_ends_cleanly_and_leaves_the_guard_in_place(number: signal.Signals) -
         assert admitted(d) == {(w.another4, "ssh")}
 
 
+def test_signals_during_the_start_end_it_cleanly_or_do_nothing() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d:
+        d.terminate()
+        for delay in (0.0, 0.02, 0.05):
+            d.lines.clear()
+            d.start(timeout=20)  # returns as soon as the socket is there
+            time.sleep(delay)
+            os.kill(d.pid, signal.SIGHUP)
+            assert d.terminate() == 0
+            assert "the guard stays" in d.wait_for("stopped")
+
+
 def test_a_second_daemon_refuses_to_start_and_says_why() -> None:
     with world() as w, daemon(w.host, CONFIG) as d, scratch() as elsewhere:
         words = [
@@ -185,6 +197,24 @@ def test_reloading_takes_other_prefixes_groups_and_limits() -> None:
         d.reload()
         d.wait_for("reloaded", since=len(d.lines) - 1)
         until(lambda: admitted(d) == set())
+
+
+def test_callers_under_way_and_misses_outlive_a_reload() -> None:
+    with (
+        world() as w,
+        daemon(w.host, "misses: {limit: 3, within: 1m, shun: 1m}\n" + CONFIG) as d,
+        sender(w.stranger) as send,
+    ):
+        send.knocks(w.another4, w.host4, ["tcp/7101", "tcp/1"])
+        send.knocks(w.stranger4, w.host4, RIGHT[:2])
+        until(lambda: d.status()["callers"]["now"] == 1)
+        d.configure("misses: {limit: 2, within: 1m, shun: 1m}\ncallers: 1000\n" + CONFIG)
+        d.reload()
+        d.wait_for("reloaded")
+        send.knock(w.stranger4, w.host4, RIGHT[2])
+        d.wait_for("admitted", w.stranger4)
+        send.knocks(w.another4, w.host4, ["tcp/7101", "tcp/1"])
+        d.wait_for("shunned", w.another4)
 
 
 def test_reload_lets_no_stranger_in_and_throws_nobody_out() -> None:

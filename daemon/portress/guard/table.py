@@ -148,6 +148,8 @@ class Table:
         commands += [{"add": one} for one in new]
         entries = [(door_set(held.door, held.source.family), held.source, held.left) for held in carried]
         entries += [(door_set(door, source.family), source, ns) for door, source, ns in admit]
+        if before is not None and before.prefixes == ruleset.prefixes:
+            entries += self._part_way(before, living)
         together = len(entries) <= (_FEW if before is None else _MANY)
         if together:
             commands += _timed(entries, new=before is None)
@@ -175,6 +177,19 @@ class Table:
             elif not same:
                 carried.append(Held(held.door, Source.of(held.source.packed, length), held.left))
         return carried, ended
+
+    def _part_way(self, before: Listing, new: Iterable[Json]) -> list[tuple[str, Source, int]]:
+        """The callers and the shunned of sets that are made anew, as many as find room in the new ones."""
+        found: list[tuple[str, Source, int]] = []
+        for body in (one["set"] for one in new if "set" in one):
+            name, size = body["name"], body.get("size", 0)
+            if name in before.sets and size and isinstance(body["type"], str):
+                length = (before.prefixes or (32, 128))[0 if name.endswith("_4") else 1]
+                found += [
+                    (name, Source.of(one.key, length), one.left * 1_000_000)
+                    for one in elements.read(TABLE, name)[:size]
+                ]
+        return found
 
     def _takes_over(self, before: Listing) -> bool:
         """Whether the table has to be made anew to get an owner: one cannot be given to it later."""
