@@ -333,3 +333,8 @@ def test_order_is_told_only_of_what_is_ordered() -> None:
     assert [hit.knock for hit in in_order([Hit(8, X, 3), Hit(4, Y, 1)])] == [X, Y]
     assert [hit.knock for hit in in_order([Hit(8, X, 1), Hit(4, Y, 2), Hit(0, Z, 1)])] == [UNSURE, Y, Z]
     assert [hit.knock for hit in in_order([Hit(8, X, 1), Hit(4, Y, 2), Hit(4, Z, 1)])] == [UNSURE]
+
+
+def test_unsure_is_no_knock_and_says_so() -> None:
+    assert str(Knock(UNSURE)) == "knocks in no certain order"
+    assert UNSURE not in RIGHT

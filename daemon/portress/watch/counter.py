@@ -23,7 +23,12 @@ no repetition of a knock once the next one has been sent, within the interval of
 limits it no further: a whole sequence may fall between two polls. Making the sets anew (a reload of the
 configuration, or a guard that was put back) makes callers under way start over.
 
-Times are those of the knocks, to a tick, on the monotonic clock; a poll costs what the sets hold: see `cost`.
+Times are those of the knocks, to a tick, on the monotonic clock. Knocks that had to wait are told as of the
+latest told so far: so a gap can be longer by up to three polls, never shorter by more than that.
+
+A poll costs what the sets hold, 0.1 ms for nothing and 2 ms for 1,000 knocks on a small machine, see `cost`.
+The kernel counts its way into a set anew for each piece of 340 that it tells, so that 100,000 would take 0.7
+s: the guard's sets have room for 16,384 a family, and each source is paced.
 """
 
 from __future__ import annotations
@@ -51,7 +56,7 @@ _LONGER: Final = 4 * SECOND  # ns for which a knock that was passed over in a du
 
 
 class _Known(NamedTuple):
-    """What is known of something counted: `packets` were told, it ends at `until` (ns), as seen at `at`
+    """Of something counted: `packets` were told of, it ends at `until` (ns), it was looked at at `at`
     (ns)."""
 
     packets: int
