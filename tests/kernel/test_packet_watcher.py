@@ -191,6 +191,39 @@ def test_a_full_buffer_is_survived_and_every_lost_packet_counted(host: Namespace
         assert heard + ears.lost == 201
 
 
+def test_very_many_packets_are_reported_together_and_few_again_one_by_one(
+    host: Namespace, send: Sender
+) -> None:
+    """By the watcher's clock, which goes on 1 ms a read: 250 packets a read are many, none are few."""
+    host.nft(f"flush table inet reporting\n{EVERYTHING.replace('threshold 1', 'threshold 64')}")
+    ears = PacketWatcher(GROUP, itertools.count(0, 1_000_000).__next__)
+    with host.enter():
+        ears.__enter__()
+
+    def parts(count: int) -> list[int]:
+        """How many packets each datagram of the next `count` packets brings."""
+        for _ in range(count):
+            send.knock(ANA_4, HOST_4, "udp/9342")
+        found: list[int] = []
+        while sum(found) < count and select.select([ears], [], [], 5)[0]:
+            found += [len(ears.read(budget=1))]
+        return found
+
+    with contextlib.closing(ears):
+        assert parts(5) == [1] * 5
+        for _ in range(55):
+            for _ in range(250):
+                send.knock(ANA_4, HOST_4, "udp/9342")
+            hear(ears, 1)
+        while select.select([ears], [], [], 0.05)[0]:
+            ears.read()
+        assert max(parts(300)) > 1
+        for _ in range(110):
+            ears.read()
+        assert parts(5) == [1] * 5
+    assert (ears.lost, ears.overruns, dict(ears.odd)) == (0, 0, {})
+
+
 def test_a_second_watcher_of_the_group_is_refused_and_told_why(host: Namespace) -> None:
     with (
         watcher(host),

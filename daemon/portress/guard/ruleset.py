@@ -28,6 +28,7 @@ KNOCKS: Final = "knocks"  # how many knocks of each source came, for the same: k
 PACED: Final = "paced"  # how fast each source is heard: paced_4, paced_6; a counter of what came faster
 PRIORITY: Final = -150  # after conntrack (-200), before destination NAT (-100)
 SNAPLEN: Final = 96  # bytes of a knock that are reported: enough for IPv6 extension headers and TCP
+TOGETHER: Final = 64  # packets reported in one message at the most; the watcher says how many it wants
 MARGIN: Final = 2 * SECOND  # the kernel remembers a caller longer than the tracker, which is the judge
 LOG_RATE: Final = 2000  # kernel log lines a second at the most, for `watch: journal`
 # Of one source in a second, and at once, where hearing costs more than a packet: a sequence has at most 16
@@ -254,7 +255,7 @@ def _report_rules(config: Config, hold: int) -> Iterable[Json]:
         source = source_expression(config, family)
         yield _rule(REPORT, _in(f"callers_{family}", source, "!="), {"counter": FULL}, ACCEPT)
     if config.watch == "packet":
-        log: Json = {"group": config.group, "snaplen": SNAPLEN, "queue-threshold": 1}
+        log: Json = {"group": config.group, "snaplen": SNAPLEN, "queue-threshold": TOGETHER}
         yield _rule(REPORT, {"log": log})
         return
     if config.watch == "counter":

@@ -9,6 +9,7 @@ who needs CAP_NET_ADMIN to try at all); it joins no multicast group. So nothing 
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import socket
@@ -19,7 +20,7 @@ from types import TracebackType
 from typing import Final, Self
 
 from portress.errors import Mistake
-from portress.watch.packetlog import Heard, Reader, binding, question
+from portress.watch.packetlog import Heard, Reader, binding, gathering, question
 
 _NETLINK_NETFILTER: Final = 12  # linux/netlink.h
 _SO_RCVBUFFORCE: Final = 33  # asm-generic/socket.h; not in Python's socket module
@@ -27,6 +28,13 @@ _ANSWER: Final = 5  # seconds; the kernel answers within the call that asks
 # A reported packet takes 832 bytes of it, and the kernel grants twice what is asked for: 20,000 packets, the
 # fifth part of a second at 100,000 a second. Once it is full the kernel sends nothing until all is read.
 _BUFFER: Final = 8 << 20
+
+
+# Above so many packets a second the kernel is to report them together, which is less work for each; below so
+# many one by one again, so that a knock is heard at once.
+_BUSY, _CALM = 30_000, 15_000
+_TOGETHER: Final = 64
+_WINDOW: Final = 50_000_000  # ns over which packets are counted
 
 
 class PacketWatcher:
@@ -56,6 +64,8 @@ class PacketWatcher:
         self._reader = Reader(prefix_4, prefix_6)
         self._early: list[Heard] = []
         self._socket: socket.socket | None = None
+        self._together = False
+        self._counted = self._since = 0
 
     @property
     def lost(self) -> int:
@@ -99,7 +109,7 @@ class PacketWatcher:
         return self._open().fileno()
 
     def read(self, budget: int = 256) -> list[Heard]:
-        """What was heard since, from at most `budget` datagrams, oldest first; never waits.
+        """What was heard since, oldest first, no more once it is `budget` knocks; never waits.
 
         All carry the moment this call began. Raises OSError only if the socket itself is broken.
         """
@@ -115,7 +125,22 @@ class PacketWatcher:
                 self._survive(error)
             else:
                 take(size, now, heard)
+                if len(heard) >= budget:
+                    break
+        self._counted += len(heard)
+        if now - self._since >= _WINDOW:
+            self._adapt(now)
         return heard
+
+    def _adapt(self, now: int) -> None:
+        """Have the kernel report packets one by one, or together while there are very many."""
+        rate = self._counted * 1_000_000_000 // (now - self._since)
+        self._counted, self._since = 0, now
+        together = rate > (_CALM if self._together else _BUSY)
+        if together != self._together:
+            self._together = together
+            with contextlib.suppress(OSError):  # then it stays as it is, which is right, too
+                self._open().send(gathering(self.group, _TOGETHER if together else 1))
 
     def _open(self) -> socket.socket:
         if self._socket is None:

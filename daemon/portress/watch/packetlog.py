@@ -16,17 +16,20 @@ from portress.watch.frame import first_packet, masking
 Heard = tuple[bytes, int, int, int]  # source, knock, time (ns), interface index
 
 # linux/netlink.h, linux/netfilter/nfnetlink.h, linux/netfilter/nfnetlink_log.h
-_REQUEST_WITH_ACK: Final = 0x5  # NLM_F_REQUEST, NLM_F_ACK
+_REQUEST, _REQUEST_WITH_ACK = 0x1, 0x5  # NLM_F_REQUEST, NLM_F_ACK
 _ERROR: Final = 2  # NLMSG_ERROR
 _CONTROL: Final = 16  # below it, messages of netlink itself: NOOP, ERROR, DONE, OVERRUN
 _PACKET: Final = 4 << 8  # NFNL_SUBSYS_ULOG, NFULNL_MSG_PACKET
 _CONFIG: Final = 4 << 8 | 1  # NFULNL_MSG_CONFIG
-_COMMAND, _MODE, _THRESHOLD, _FLAGS = 1, 2, 5, 6  # NFULA_CFG_*
+_COMMAND, _MODE, _ROOM, _TIMER, _THRESHOLD, _FLAGS = 1, 2, 3, 4, 5, 6  # NFULA_CFG_*
 _INTERFACE, _PAYLOAD, _SEQUENCE = 4, 9, 12  # NFULA_IFINDEX_INDEV, NFULA_PAYLOAD, NFULA_SEQ
 
 # Enough for the headers of a knock: 20 to 60 bytes of IPv4, or 40 and some extensions of IPv6, and TCP's 20.
 SNAPLEN: Final = 96
 _LARGEST: Final = 1 << 17  # no message of the log is longer (NFULNL_NLBUFSIZ_MAX)
+
+_LEAST_ROOM: Final = 4096  # bytes of a datagram; the kernel begins with a page
+_EACH: Final = 256  # bytes of a message with SNAPLEN bytes of packet, at the most
 
 _HEADER: Final = Struct("=IHHII")
 _FIRST_ATTRIBUTE: Final = 20  # after the netlink header and nfgenmsg
@@ -37,9 +40,11 @@ _read_error: Final = Struct("=4xH2xI4xi").unpack_from
 _read_big: Final = Struct("!I").unpack_from
 
 
-def _request(kind: int, group: int, sequence: int, attributes: bytes = b"") -> bytes:
+def _request(
+    kind: int, group: int, sequence: int, attributes: bytes = b"", flags: int = _REQUEST_WITH_ACK
+) -> bytes:
     """Netlink header, nfgenmsg (its res_id is the group), attributes."""
-    header = _HEADER.pack(_FIRST_ATTRIBUTE + len(attributes), kind, _REQUEST_WITH_ACK, sequence, 0)
+    header = _HEADER.pack(_FIRST_ATTRIBUTE + len(attributes), kind, flags, sequence, 0)
     return header + pack("!BBH", socket.AF_UNSPEC, 0, group) + attributes
 
 
@@ -63,8 +68,24 @@ def binding(group: int, sequence: int) -> bytes:
         sequence,
         _attribute(_COMMAND, b"\x01")  # NFULNL_CFG_CMD_BIND
         + _attribute(_MODE, pack("!IBx", SNAPLEN, 2))  # NFULNL_COPY_PACKET
-        + _attribute(_THRESHOLD, pack("!I", 1))  # every packet at once, whatever the rule says
+        + _attribute(_THRESHOLD, pack("!I", 1))  # every packet at once: the rule's is the most, this what is
         + _attribute(_FLAGS, pack("!H", 1)),  # NFULNL_CFG_F_SEQ
+    )
+
+
+def gathering(group: int, count: int) -> bytes:
+    """The request that has the bound group report packets `count` at a time, or what came within 10 ms.
+
+    It asks for no acknowledgement, which would have to be looked for among packets.
+    """
+    return _request(
+        _CONFIG,
+        group,
+        0,
+        _attribute(_THRESHOLD, pack("!I", count))
+        + _attribute(_TIMER, pack("!I", 1))  # in 10 ms
+        + _attribute(_ROOM, pack("!I", max(_LEAST_ROOM, count * _EACH))),
+        _REQUEST,
     )
 
 
@@ -117,19 +138,23 @@ class Reader:
 
     def take(self, size: int, now: int, heard: list[Heard]) -> None:
         """Add to `heard` what one datagram tells, the first `size` bytes of the buffer, got at `now`."""
-        layout = self._layout
-        if layout is not None and size >= layout.payload:
-            values = layout.read(self.buffer)
-            end = layout.payload - 4 + values[-2]
+        layout, position = self._layout, 0
+        while layout is not None and size - position >= layout.payload:
+            values = layout.read(self.buffer, position)
+            start, after = position + layout.payload, position + values[0]
+            end = start - 4 + values[-2]
             if (
-                values[0] == size
-                and values[1:-2] == layout.headers
-                and values[-1] == _PAYLOAD
-                and layout.payload <= end <= size < end + 4
+                values[1:-2] != layout.headers
+                or values[-1] != _PAYLOAD
+                or not start <= end <= after < end + 4
+                or after > size
             ):
-                interface, sequence = layout.read_values(self.buffer)
-                return self._hear(layout.payload, end, interface, sequence, now, heard)
-        return self._walk(size, now, heard)
+                break
+            interface, sequence = layout.read_values(self.buffer, position)
+            self._hear(start, end, interface, sequence, now, heard)
+            position = after + 3 & ~3
+        if position < size:
+            self._walk(position, size, now, heard)
 
     def _hear(
         self, start: int, end: int, interface: int, sequence: int, now: int, heard: list[Heard]
@@ -154,9 +179,8 @@ class Reader:
         else:
             self.odd["sequence"] += 1
 
-    def _walk(self, size: int, now: int, heard: list[Heard]) -> None:
-        """A datagram of any number of messages of any kind."""
-        position = 0
+    def _walk(self, position: int, size: int, now: int, heard: list[Heard]) -> None:
+        """A datagram of any number of messages of any kind, from `position` on."""
         while size - position >= _HEADER.size:
             length, kind = _read_header(self.buffer, position)
             if not _HEADER.size <= length <= size - position:
