@@ -1,4 +1,4 @@
-"""Doors on a real kernel: shut to strangers, open to those who knocked, in every shape the configuration allows."""
+"""Doors on a real kernel: shut to strangers, open to those who knocked, in every shape a door may have."""
 
 from __future__ import annotations
 
@@ -75,22 +75,8 @@ def test_without_linger_sessions_end_with_the_admission() -> None:
         session.stdin.write("one\n")
         assert session.stdout.readline() == "one\n"
         assert "flow cut" in d.wait_for("ended: expired", timeout=8)
-        before = _received(w.host, "tcp/22")
-        session.stdin.write("two\n")
-        time.sleep(1.5)
-        assert _received(w.host, "tcp/22") == before
-        session.kill()
-
-
-def _received(ns: object, _what: str) -> int:
-    """Bytes that the host's established ssh connections have received, by ss."""
-    import re
-
-    from lab import Namespace
-
-    assert isinstance(ns, Namespace)
-    told = ns.run(["ss", "-Htin", "sport", "=", ":22"]).stdout
-    return sum(int(number) for number in re.findall(r"bytes_received:(\d+)", told))
+        assert session.wait(10) != 0
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
 
 def test_dismissing_cuts_what_is_under_way() -> None:
@@ -101,6 +87,24 @@ def test_dismissing_cuts_what_is_under_way() -> None:
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         again = d.verb("dismiss", w.stranger4, check=False)
         assert again.returncode == 1 and again.stderr == "portress: 198.51.100.10 is not admitted\n"
+
+
+@pytest.mark.parametrize("family", [4, 6])
+def test_dismissing_ends_a_session_in_which_the_host_does_the_talking(family: int) -> None:
+    with world() as w, sshd(w.host) as server, daemon(w.host, config()) as d:
+        source, host = (w.stranger4, w.host4) if family == 4 else (w.stranger6, w.host6)
+        d.verb("admit", source, "ssh")
+        d.verb("admit", w.another4, "ssh")
+        other = server.session(w.another, w.host4)
+        session = server.session(w.stranger, host, "while :; do echo more; sleep 0.02; done")
+        assert session.stdout and session.stdout.readline() == "more\n"
+        d.verb("dismiss", source)
+        assert session.wait(10) != 0
+        assert other.stdin and other.stdout
+        other.stdin.write("on\n")
+        assert other.stdout.readline() == "on\n"
+        assert tcp_state(w.another, w.host4, 22) == "open"
+        other.kill()
 
 
 def test_rejected_a_guarded_port_answers_as_any_closed_one() -> None:

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import contextlib
 import socket
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from ipaddress import ip_address
 from typing import Final
 
+from portress.guard import sockets
 from portress.knock import TCP, Service, Source
 from portress.netlink import ACK, CREATE, DUMP, EXCLUSIVE, NESTED, Netfilter, attribute, attributes
 from portress.session import Connection
@@ -44,19 +45,21 @@ def _matches(tuple_: memoryview, source: Source, services: Iterable[Service]) ->
     return any((protocol << 16 | port) in service for service in services)
 
 
-def cut(source: Source, services: Iterable[Service]) -> int:
+def cut(source: Source, services: Sequence[Service]) -> int:
     """Forget the flows that `source` opened towards `services`, under the port it dialled; how many.
 
-    The next packet of such a flow is a first packet again and meets the door. Raises OSError.
+    The next packet of such a flow is a first packet again and meets the door. Connections to this host
+    itself are ended, too. Raises OSError.
     """
+    with contextlib.suppress(OSError):  # a kernel may be built without it
+        sockets.end(source, services)
     family = socket.AF_INET if source.family == 4 else socket.AF_INET6
-    wanted = list(services)
     with Netfilter() as netfilter:
         found = [
             bytes(value)
             for answer in netfilter.ask(_CTNETLINK, _GET, family, b"", DUMP)
             for kind, value in attributes(answer)
-            if kind == _TUPLE_ORIG and _matches(value, source, wanted)
+            if kind == _TUPLE_ORIG and _matches(value, source, services)
         ]
         for tuple_ in found:
             request = attribute(_TUPLE_ORIG | NESTED, tuple_)
