@@ -255,6 +255,19 @@ def test_a_guard_loaded_anew_makes_callers_start_over_and_all_is_well_afterwards
     assert admitted([(who, knock, when) for who, knock, when, _ in heard]) == [source(1)]
 
 
+def test_what_comes_right_after_a_guard_was_loaded_anew_counts_and_what_came_before_does_not() -> None:
+    packets = script((0, X), (210, Y), (230, Z)) + script((210, X), (230, Y), (250, Z), who=source(2))
+    simulated = kernel(packets)
+    with CounterWatcher(0.3, simulated.clock, simulated) as watcher:
+        simulated.pass_by(100)
+        heard = watcher.read()
+        simulated.anew()
+        simulated.pass_by(200)
+        heard += watcher.read()
+    assert told(heard) == [X, UNSURE, Y, Z]
+    assert admitted([(who, knock, when) for who, knock, when, _ in heard]) == [source(2)]
+
+
 def test_a_source_that_comes_again_much_later_is_told_as_before() -> None:
     packets = script((0, X), (50, Y), (100, Z), (9000, X), (9050, Y), (9100, Z))
     assert told(watch(kernel(packets), 9500)) == [X, Y, Z, X, Y, Z]

@@ -266,15 +266,23 @@ class CounterWatcher:
 
         Raises Mistake if the sets cannot be read; without a guard, nothing is heard.
         """
-        heard = [one for ear in self._ears for one in self._poll(ear)]
+        before = self._start_over() if self._made_anew() else []
+        told = sorted((one for ear in self._ears for one in self._poll(ear)), key=_time)
+        if self._made_anew():  # meanwhile: what was told may be a mixture of both
+            told = self._start_over()
+        return self._forward([*before, *told])
+
+    def _made_anew(self) -> bool:
+        """Whether the sets are not those of the last time."""
         identity, unheard = self._standing()
-        if identity != self._identity:
-            heard = [one for ear in self._ears for one in ear.start_over()]
-            self._identity = identity
         self.lost += max(0, unheard - self._unheard)
         self._unheard = unheard
-        heard.sort(key=_time)
-        return self._forward(heard)
+        changed = identity != self._identity
+        self._identity = identity
+        return changed
+
+    def _start_over(self) -> list[Heard]:
+        return [one for ear in self._ears for one in ear.start_over()]
 
     def _poll(self, ear: _Ear) -> list[Heard]:
         try:
