@@ -245,12 +245,23 @@ def _note_values(note: Note) -> dict[str, Any]:
     return values
 
 
-def timeline_values(trace: Trace, one: Timeline) -> dict[str, Any]:
+def timeline_values(
+    trace: Trace, one: Timeline, standing: dict[bytes, Any], shunned: dict[bytes, int]
+) -> dict[str, Any]:
     """A source for programs: moments in UTC, durations in seconds. A number among the knocks: that many lines
-    are left out there."""
+    are left out there. `ends` is how it stands when there is nothing more."""
+    ends: dict[str, Any] | None = None
+    if one.source in shunned:
+        ends = {"state": "shunned", "left": shunned[one.source] / SECOND}
+    elif one.source in standing:
+        at, left = standing[one.source]
+        ends = {"state": "caller", "stage": at.stage, "of": at.of, "left": left / SECOND}
+    elif one.stage:
+        ends = {"state": "expired", "stage": one.stage}
     return {
         "source": str(trace.source(one.source)),
         "opened": list(one.opened),
+        "ends": ends,
         "counts": one.counts,
         "knocks": [note if isinstance(note, int) else _note_values(note) for note in one],
     }

@@ -174,9 +174,10 @@ def _write_json(done: Trace, reading: Reading, name: str, kind: str) -> None:
     """One object, a source a line."""
     whole = json.dumps(trace_screen.values(done, reading, name, kind), ensure_ascii=False)
     click.echo(f'{whole[:-1]}, "sources": [', nl=False)
-    comma = "\n"
+    comma, standing, shunned = "\n", done.standing(), done.shunned()
     for one in done.timelines:
-        line = json.dumps(trace_screen.timeline_values(done, one), ensure_ascii=False)
+        values = trace_screen.timeline_values(done, one, standing, shunned)
+        line = json.dumps(values, ensure_ascii=False)
         click.echo(f"{comma}{line}", nl=False)
         comma = ",\n"
     click.echo("\n]}")

@@ -77,7 +77,8 @@ class JournalReading:
     def _hear(self, entry: Entry) -> Heard | None:
         message = entry.get(_MESSAGE, b"")
         if any(entry.get(field, b"") != value for field, value in _KERNEL.items()) or message is None:
-            self.odd["field"] += None in entry.values()
+            if None in entry.values():
+                self.odd["field"] += 1
             return None
         if not message.startswith(self._start):
             return None
@@ -182,7 +183,7 @@ class Journal(JournalReading):
         where: dict[str, Any] = {"path": str(path)} if path.is_dir() else {"files": [str(path)]}
         try:
             self._reader = journal.Reader(**where)
-            self._reader.converters = dict.fromkeys((_TIME.decode(), _GOT.decode()), _raw)
+            self._reader.converters = dict.fromkeys((_TIME.decode(), _GOT.decode(), "__CURSOR"), _raw)
             self._reader.data_threshold = _LONGEST
             self._reader.add_match(**{name.decode(): value.decode() for name, value in _KERNEL.items()})
             self.span = (self._edge(last=False), self._edge(last=True))
