@@ -294,6 +294,14 @@ def test_wrong_usage_is_one_line_and_2(words: tuple[str, ...]) -> None:
     assert (ran.returncode, ran.stdout, ran.stderr.count("\n")) == (2, "", 1)
 
 
+@pytest.mark.parametrize("words", ["--print", "--help"])
+def test_a_full_disk_is_one_line(words: str, keycard: Path) -> None:
+    command = [sys.executable, "-I", str(client.CLIENT), words, str(keycard)]
+    with open("/dev/full", "w") as full:
+        ran = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60)
+    assert (ran.returncode, ran.stderr) == (1, "knock: standard output: No space left on device\n")
+
+
 def test_help_names_every_way_to_call_it() -> None:
     ran = run("--help")
     assert ran.returncode == 0
