@@ -165,7 +165,7 @@ class Metrics:
         for cause in ("removed", "changed", "missing"):
             restored.add_metric([cause], service.sentinel.restorations[cause])
         yield restored
-        yield _gauge("portress_guard_present", "1 if the guard is in force.", int(service.sentinel.guarding))
+        yield _gauge("portress_guard_present", "1 if the guard is in force.", int(service.sentinel.in_force))
         yield _counter(
             "portress_ledger_failures", "Writes to the ledger that failed.", service.books.failures
         )

@@ -59,7 +59,7 @@ class Requests:
                 unix,
             ),
             "guard": {
-                "present": service.sentinel.guarding and service.table.listing() is not None,
+                "present": service.sentinel.in_force,
                 "restorations": dict(service.sentinel.restorations),
                 "trial": service.sentinel.trial_left,
             },

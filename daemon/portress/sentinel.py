@@ -106,6 +106,14 @@ class Sentinel:
             for door in self._doorkeeper.config.doors.values()
         )
 
+    @property
+    def in_force(self) -> bool:
+        """Whether the guard is in the kernel, and is meant to be."""
+        try:
+            return self.guarding and self._table.there()
+        except GuardError:
+            return False
+
     def look(self) -> None:
         """Something was announced: if others touched the guard, put it back."""
         culprit = self.vigil.read()

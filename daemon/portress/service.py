@@ -127,6 +127,7 @@ class Service:
         gc.collect()
         gc.freeze()
         self._tell_ready(found, restored)
+        self._judge_clock()
 
     def load_keyholders(self, config: Config) -> tuple[Keyholder, ...]:
         """The keyholders in the file or credential. Raises Mistake."""
@@ -294,6 +295,10 @@ class Service:
         await self.books.settle()
         if self._rounds % DAILY == 0:
             await self.books.prune(self.unix() - REMEMBER)
+        self._judge_clock()
+
+    def _judge_clock(self) -> None:
+        """Tell of a clock too far off for what rotates."""
         if self.steps.rota.rotates:
             self._clock_seen = clock.read()
             for finding in clock.judge(self.config, self._clock_seen):
