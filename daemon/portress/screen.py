@@ -34,6 +34,7 @@ _ROOMY: Final = 100  # columns from which on the end of an admission is shown
 _AIRY: Final = 20  # lines from which on there are blank ones between the tables
 _CONSOLE: Final = Console(force_terminal=True, highlight=False)
 _SOON: Final = 60.0  # seconds; admissions that end within are marked
+_LATE: Final = 10.0  # seconds; callers whose gap ends within are
 _WORRY: Final = {
     "missed": "yellow",
     "lapsed": "yellow",
@@ -164,8 +165,8 @@ def _clock_beside(line: Text, now: float, columns: int) -> Text:
     return line + Text(" " * gap + at, "dim") if gap >= 2 else line
 
 
-def _left(seconds: float) -> Text:
-    return Text(spell(round(seconds) * SECOND), "yellow" if seconds < _SOON else "")
+def _left(seconds: float, soon: float = 0) -> Text:
+    return Text(spell(round(seconds) * SECOND), "yellow" if seconds < soon else "")
 
 
 def _doors(told: dict[str, Any]) -> Section:
@@ -188,7 +189,7 @@ def _doors(told: dict[str, Any]) -> Section:
 def _admissions(told: dict[str, Any], *, roomy: bool) -> Section:
     rows = []
     for one in sorted(told["admissions"], key=lambda each: each["left"]):
-        cells = [Text(one["source"]), _left(one["left"]), Text(one["door"])]
+        cells = [Text(one["source"]), _left(one["left"], _SOON), Text(one["door"])]
         if roomy:
             cells.append(Text(moment(one["until"]) if "until" in one else "", "dim"))
         rows.append([*cells, Text(one.get("keyholder") or "")])
@@ -200,7 +201,8 @@ def _callers(told: dict[str, Any]) -> Section:
     rows = []
     for one in sorted(told["callers"]["listed"], key=lambda each: (-each["stage"], each["left"])):
         stage = Text(f"{one['stage']} of {one['of']}")
-        rows.append([Text(one["source"]), stage, _left(one["left"]), Text(", ".join(one["doors"]))])
+        left = _left(one["left"], _LATE)
+        rows.append([Text(one["source"]), stage, left, Text(", ".join(one["doors"]))])
     for one in sorted(told["shunned"], key=lambda each: -each["left"]):
         rows.append([Text(one["source"]), Text("shunned", "red"), _left(one["left"]), Text("")])
     return Section(("caller", "stage", "left", "door"), rows, "No callers.")

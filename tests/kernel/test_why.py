@@ -1,0 +1,70 @@
+"""`portress why` and `portress status` asked by root, and by those who may talk to the daemon and no more."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from lab import daemon, sender, world
+from lab.portress import Daemon
+
+CONFIG = """\
+misses: {limit: 9, within: 10m, shun: 30m}
+doors:
+  ssh:
+    services: [tcp/22]
+    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 1s}
+"""
+RIGHT = ("tcp/7101", "udp/9342", "tcp/8120")
+PORTS = ("7101", "9342", "8120")
+
+
+def as_nobody(d: Daemon, verb: str, *words: str) -> str:
+    """What a verb prints to a user who can reach the control socket, but not read the configuration."""
+    d.folder.chmod(0o755)
+    d.socket.chmod(0o666)
+    who = ["setpriv", "--reuid", "65534", "--regid", "65534", "--clear-groups", "--inh-caps=-all"]
+    program = [str(Path(sys.prefix, "bin", "portress")), verb, *d.options, *words]
+    done = subprocess.run([*who, *program], capture_output=True, text=True, timeout=30)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def test_root_is_told_what_was_expected_and_nobody_else_any_port() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        send.knocks(w.stranger4, w.host4, [*RIGHT[:2], "tcp/8121", "tcp/8120", *RIGHT[:1], *RIGHT[2:]], 0.05)
+        send.knocks(w.stranger4, w.host4, RIGHT[:2], 0.05)
+        time.sleep(2.3)
+        send.knock(w.stranger4, w.host4, RIGHT[2])
+        time.sleep(0.3)
+        told = d.verb("why", w.stranger4).stdout
+        assert "tcp/8120 expected, tcp/8121 came: stage 2 of 3 lost" in " ".join(told.split())
+        assert "udp/9342 expected, tcp/8120 came too early" in " ".join(told.split())
+        assert "gap is 1 s: started over" in " ".join(told.split())
+        for words in ((w.stranger4,), (w.stranger4, "--json")):
+            hidden = as_nobody(d, "why", *words)
+            assert "stage 2 of 3" in hidden and "gap is 1 s" in " ".join(hidden.split())
+            assert not any(port in hidden for port in (*PORTS, "8121"))
+
+
+def test_a_refused_configuration_is_quoted_to_root_alone() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d:
+        d.configure(CONFIG.replace("udp/9342", "tcp/7101"))
+        d.reload()
+        d.wait_for("knocks")
+        whole = d.status()["events"][-1]["text"]
+        assert "7101" in whole
+        for words in ((), ("--json",)):
+            assert not any(port in as_nobody(d, "status", *words) for port in PORTS)
+        assert "root is told the rest" in as_nobody(d, "status", "--json")
+
+
+def test_of_a_source_that_nothing_was_heard_of_it_says_how_to_look() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d:
+        told = " ".join(d.verb("why", w.another4).stdout.split())
+        assert (
+            "shut out" in told and "either no packet of it arrives, or its first knock is a wrong one" in told
+        )
+        assert f"portress trace knocks.pcap --source {w.another4}" in told
