@@ -38,7 +38,6 @@ def account(
     packed, tracker = source.packed, listener.tracker
     at = next(((at, left) for one, at, left in tracker.callers(now) if one == packed), None)
     until = next((until for one, until in tracker.shunned(now) if one == packed), None)
-    misses = tracker.misses_of(packed, now)
     admitted = [admission(one, now, unix) for one in admissions]
     notes = _lapses(listener.recent.of(packed), config)
     facts = Facts(
@@ -51,12 +50,12 @@ def account(
         stage=None if at is None else (at[0].stage, at[0].of, at[0].doors, at[1]),
         notes=tuple(notes),
     )
+    limit = None if tracker.misses is None else tracker.misses.limit
     return {
         "source": str(source),
-        "caller": None
-        if at is None
-        else {"stage": at[0].stage, "of": at[0].of, "doors": list(at[0].doors), "left": seconds(at[1])},
-        "misses": {"now": misses, "limit": None if tracker.misses is None else tracker.misses.limit},
+        "caller": at
+        and {"stage": at[0].stage, "of": at[0].of, "doors": [*at[0].doors], "left": seconds(at[1])},
+        "misses": {"now": tracker.misses_of(packed, now), "limit": limit},
         "shunned": None if until is None else {"left": seconds(until - now)},
         "always": facts.always is not None,
         "admissions": admitted,
