@@ -15,6 +15,7 @@ UDP: Final = 17
 PROTOCOLS: Final = {"tcp": TCP, "udp": UDP}
 PROTOCOL_NAMES: Final = {TCP: "tcp", UDP: "udp"}
 
+_MAPPED: Final = bytes(10) + b"\xff\xff"  # ::ffff:0:0/96
 SECOND: Final = 1_000_000_000
 
 # What a watcher tells in place of knocks of which it does not know the order: no knock of any sequence.
@@ -150,12 +151,19 @@ class Source:
 
     @classmethod
     def parse(cls, text: str) -> Source:
-        """Read `192.0.2.7`, `2001:db8::7` or a prefix of either. Raises ValueError."""
+        """Read `192.0.2.7`, `2001:db8::7` or a prefix of either. Raises ValueError.
+
+        An IPv4-mapped address (RFC 4291, 2.5.5.2), as programs with one socket for both families write it in
+        their logs, is the IPv4 address: no packet bears the other.
+        """
         try:
             network = ip_network(text.partition("%")[0] if "/" not in text else text, strict=False)
         except ValueError:
             raise ValueError("a source is an address or a prefix, as 192.0.2.7 or 2001:db8::/64") from None
-        return cls(network.network_address.packed, network.prefixlen)
+        packed, length = network.network_address.packed, network.prefixlen
+        if length >= 96 and packed.startswith(_MAPPED):
+            return cls(packed[12:], length - 96)
+        return cls(packed, length)
 
     @classmethod
     def of(cls, packed: bytes, length: int | None = None) -> Source:

@@ -183,6 +183,20 @@ def test_bits_beyond_the_prefix_do_not_count(text: str, source: str) -> None:
     assert Source.parse(text) == Source.parse(source)
 
 
+@pytest.mark.parametrize(
+    ("text", "source"),
+    [
+        ("::ffff:192.0.2.7", "192.0.2.7"),
+        ("::ffff:c000:207", "192.0.2.7"),
+        ("::ffff:192.0.2.0/120", "192.0.2.0/24"),
+        ("::ffff:0:0/95", "::fffe:0:0/95"),
+        ("::192.0.2.7", "::c000:207"),
+    ],
+)
+def test_an_ipv4_mapped_address_is_the_ipv4_address(text: str, source: str) -> None:
+    assert str(Source.parse(text)) == source
+
+
 def test_the_zone_of_an_address_is_left_out() -> None:
     assert Source.parse("2001:db8::7%eth0") == Source.parse("2001:db8::7")
 
