@@ -59,6 +59,7 @@ class Listener:
         self._books = books
         self._events = events
         self._clock = clock
+        self.shuns = 0  # how often a source was shunned
         self.no_room = 0  # first knocks that found no room in the kernel
         self._lost = self._overruns = 0
         self._tasks: set[asyncio.Task[None]] = set()
@@ -119,6 +120,7 @@ class Listener:
         source = self.source(packed)
         misses = self.tracker.misses
         assert misses is not None
+        self.shuns += 1
         self._events.tell(
             "shunned",
             f"{source} shunned for {spell(ns)} after {misses.limit} misses within {spell(misses.within)}"

@@ -21,9 +21,10 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
 from prometheus_client.metrics_core import Metric
 
 from portress import __version__
-from portress.answers import outcome
 from portress.errors import Mistake
 from portress.knock import SECOND
+from portress.reasons import NAMES
+from portress.verdict import Expired
 
 if TYPE_CHECKING:
     from portress.service import Service
@@ -114,8 +115,9 @@ class Metrics:
         knocks = CounterMetricFamily(
             "portress_knocks", "Knocks heard, by what the tracker said.", labels=["watcher", "outcome"]
         )
-        for kind, count in listener.counts.items():
-            knocks.add_metric([by, outcome(kind)], count)
+        for kind, name in NAMES.items():  # also those of which there was none: a rate needs a beginning
+            if kind is not Expired:  # no knock
+                knocks.add_metric([by, name], listener.counts[kind])
         yield knocks
         replays = CounterMetricFamily("portress_replays", "Replays refused.", labels=["door"])
         for door in service.config.doors:
@@ -143,12 +145,14 @@ class Metrics:
         )
         yield _gauge("portress_callers", "Sources part-way through a sequence.", len(service.tracker))
         shunned = sum(1 for _ in service.tracker.shunned(service.clock()))
+        yield _counter("portress_shuns", "How often a source was shunned.", listener.shuns)
         yield _gauge("portress_shunned", "Sources whose knocks are ignored.", shunned)
 
     def _admissions(self) -> Iterator[Metric]:
         keeper = self._service.doorkeeper
         made = CounterMetricFamily("portress_admissions", "Admissions made.", labels=["door", "how"])
-        for (door, how), count in keeper.admitted.items():
+        none = {(door, how): 0 for door in self._service.config.doors for how in ("knock", "command")}
+        for (door, how), count in (none | keeper.admitted).items():
             made.add_metric([door, how], count)
         yield made
         now = GaugeMetricFamily("portress_admitted", "Sources admitted now.", labels=["door"])

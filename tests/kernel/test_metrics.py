@@ -1,0 +1,44 @@
+"""The metrics of a running daemon, scraped as Prometheus does."""
+
+from __future__ import annotations
+
+from lab import World, daemon, sender, world
+from lab.portress import Daemon
+
+CONFIG = """
+misses: {limit: 2, within: 10m, shun: 30m}
+doors:
+  ssh:
+    services: [tcp/22]
+    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120]}
+metrics: {listen: "127.0.0.1:9753"}
+"""
+WRONG = ["tcp/7101", "tcp/8120", "tcp/7101", "tcp/8120"]
+
+
+def scraped(made: Daemon) -> dict[str, float]:
+    """Each series and its value."""
+    text = made.ns.run(["curl", "--silent", "--fail", "http://127.0.0.1:9753/metrics"]).stdout
+    lines = [line.rpartition(" ") for line in text.splitlines() if not line.startswith("#")]
+    return {series: float(value) for series, _, value in lines}
+
+
+def test_series_are_there_before_anything_was_counted() -> None:
+    with world() as w, daemon(w.host, CONFIG) as made:
+        first = scraped(made)
+        for outcome in ("advanced", "missed", "completed", "replayed", "shunned"):
+            assert first[f'portress_knocks_total{{outcome="{outcome}",watcher="packet"}}'] == 0
+        assert first['portress_admissions_total{door="ssh",how="knock"}'] == 0
+        assert first["portress_shuns_total"] == 0
+
+
+def test_misses_and_shuns_are_counted_and_no_source_is_named() -> None:
+    with world() as w, daemon(w.host, CONFIG) as made:
+        with sender(w.stranger) as send:
+            send.knocks(w.stranger4, World.host4, WRONG, pause=0.01)
+        made.wait_for("shunned")
+        found = scraped(made)
+    assert found['portress_knocks_total{outcome="missed",watcher="packet"}'] == 2
+    assert found["portress_shuns_total"] == 1
+    assert found["portress_shunned"] == 1
+    assert not any(World.stranger4 in series for series in found)
