@@ -27,6 +27,27 @@ class Report:
     findings: tuple[Finding, ...]
 
 
+def examine_without(mistake: Mistake, paths: Paths) -> Report:
+    """What can be told of this host where the configuration cannot be used, as before there is one.
+
+    Raises Mistake if the host may not be looked at.
+    """
+    nothing = Config(doors={})
+    facts = (
+        *kernel.facts(kernel.read(nothing)),
+        *upkeep.facts(upkeep.read(nothing, paths)),
+        *clock.facts(clock.read()),
+    )
+    why = "the guard is not loaded from it, and the daemon does not start with it"
+    return Report(
+        facts,
+        tuple(
+            Finding("configuration-refused", "error", line, why, "mend it: portress check, man portress.yaml")
+            for line in mistake.lines
+        ),
+    )
+
+
 def examine(config: Config, paths: Paths) -> Report:
     """Look at this host, in this thread's network namespace. Raises Mistake if it may not be looked at."""
     core, time, state = kernel.read(config), clock.read(), upkeep.read(config, paths)

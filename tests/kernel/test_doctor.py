@@ -173,6 +173,19 @@ def test_keyholders_with_mistakes_are_found(w: World) -> None:
         assert names(made) - ABSENT == {"keyholders-refused"}
 
 
+def test_without_a_usable_configuration_the_host_is_told_and_each_mistake_is_a_finding(w: World) -> None:
+    with daemon(w.host, CONFIG, guard=False, start=False) as made:
+        made.configure("dors: {}\nwatch: ear\n")
+        told = report(made)
+        assert told["facts"]["watch: packet"] == "works here"
+        assert {one["name"] for one in told["findings"]} == {"configuration-refused"}
+        whats = [one["what"] for one in told["findings"]]
+        assert any(":1: dors" in what for what in whats)
+        assert any(":2: watch" in what for what in whats)
+        made.config.unlink()
+        assert "there is no such file" in made.verb("doctor", check=False).stdout
+
+
 def test_without_root_it_is_one_line(w: World) -> None:
     with kept(w.host) as made:
         program = "from portress.commands import main; raise SystemExit(main())"

@@ -11,7 +11,8 @@ from rich.text import Text
 
 from portress import config as configuration
 from portress.commands.common import as_json, common, console, print_json, root_only
-from portress.doctor import Report, examine
+from portress.doctor import Report, examine, examine_without
+from portress.errors import Mistake
 from portress.paths import Paths
 from portress.probe.finding import Finding
 
@@ -23,7 +24,12 @@ from portress.probe.finding import Finding
 def doctor(context: click.Context, paths: Paths, as_json: bool) -> None:
     """Look at this host and tell what is wrong. Exit status: 0 healthy, 1 something is wrong."""
     root_only("doctor looks at nftables and at other programs' sockets, which")
-    report = examine(configuration.load(paths.config), paths)
+    try:
+        config = configuration.load(paths.config)
+    except Mistake as mistake:
+        report = examine_without(mistake, paths)
+    else:
+        report = examine(config, paths)
     if as_json:
         print_json(
             {
