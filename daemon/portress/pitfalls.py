@@ -136,19 +136,23 @@ def _rotating(rule: Rotating, surroundings: Surroundings) -> Iterator[tuple[str,
     share, number = _met(knocks, surroundings.services.keys() & set(knocks), rule.length)
     if share >= SHARE:
         yield (
-            f"{_part(share)} of {where} use one of {number} well-known ports",
+            f"{_part(share)} of {where} use {_one_of(number, 'well-known port')}",
             "every scan dials these first, so strangers become callers and their misses fill the log",
         )
     refused = {knock for knock in knocks if knock >> 16 == TCP and knock & 0xFFFF in surroundings.refused}
     if refused:
         share, number = _met(knocks, refused, rule.length)
         yield (
-            f"{_part(share)} of {where} use one of {number} ports that browsers refuse",
+            f"{_part(share)} of {where} use {_one_of(number, 'port')} that browsers refuse",
             _REFUSED,
         )
     yield from _too_short(rule.length, odds.falling(len(knocks), rule.length))
     yield from _too_long(rule.gap)
     yield from _outlives(rule.gap, rule.length, rule.skew)
+
+
+def _one_of(number: int, noun: str) -> str:
+    return f"a {noun}" if number == 1 else f"one of {number:,} {noun}s"
 
 
 def _part(share: float) -> str:

@@ -133,6 +133,14 @@ def test_a_pool_with_ports_that_browsers_refuse_is_warned_of_however_few() -> No
     assert warned(vpn(evolve(pool, protocols=(UDP,)))) == ()
 
 
+def test_a_pool_with_a_single_port_that_browsers_refuse_says_so() -> None:
+    pool = evolve(ROTATING, pool=(6000, 6100), protocols=(TCP,))
+    assert any(
+        one.what.endswith("of the pool 6000 to 6100 use a port that browsers refuse")
+        for one in warned(vpn(pool))
+    )
+
+
 def test_a_pool_too_small_is_warned_of_by_the_time_a_line_takes_to_try_it() -> None:
     pool = evolve(ROTATING, pool=(20000, 20099), protocols=(UDP,))
     (pitfall,) = warned(vpn(pool))

@@ -10,6 +10,7 @@ import click
 
 from portress import history_chart, history_screen, moments
 from portress.commands.common import as_json, common, console, read_source
+from portress.durations import counted
 from portress.ledger import Reader, Record
 from portress.paths import Paths
 
@@ -62,7 +63,7 @@ def history(
             history_screen.write_csv(records, now, sys.stdout)
         elif chart is not None:
             bars, rows = history_chart.draw(records, now, chart)
-            click.echo(f"{chart}: {bars:,} admissions in {rows:,} rows")
+            click.echo(f"{chart}: {counted(bars, 'admission')} in {counted(rows, 'row')}")
         else:
             _show(list(records), most, now)
 
