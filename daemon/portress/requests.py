@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 from collections.abc import Awaitable, Callable
 from typing import TYPE_CHECKING, Any
@@ -147,11 +148,15 @@ class Requests:
         if not isinstance(listed, list):
             raise Mistake("admit is a list of sources")
         admit = [_read_source(text) for text in listed]
+        before = (service.config, service.steps.rota.keyholders) if service.sentinel.guarding else None
         await service.reload()
         service.sentinel.keep()
         service.sentinel.resume(service.masked(source) for source in admit)
         if isinstance(seconds, int | float) and seconds > 0:
-            service.sentinel.on_trial(seconds)
+            # With another configuration in force before, that one comes back; else the guard goes away.
+            changed = before is not None and before[0] != service.config
+            undo = functools.partial(service.go_back, *before) if before is not None and changed else None
+            service.sentinel.on_trial(seconds, undo)
         return {"doors": list(service.config.doors)}
 
     async def _keep(self, _request: Request, uid: int) -> Any:

@@ -173,14 +173,17 @@ class Sentinel:
     def _tell_away(self, why: str) -> None:
         self._events.tell("unguarded", f"{why}: the doors are open; `portress guard` shuts them again")
 
-    def on_trial(self, seconds: float) -> None:
-        """Take the guard away after `seconds` unless `keep` comes first."""
+    def on_trial(self, seconds: float, undo: Callable[[], None] | None = None) -> None:
+        """After `seconds`, unless `keep` comes first, do `undo`, or take the guard away."""
         self.keep()
-        text = "the guard was on trial and nobody kept it"
-        self._trial = asyncio.get_running_loop().call_later(seconds, self._end_trial, text)
+        self._trial = asyncio.get_running_loop().call_later(seconds, self._end_trial, undo)
 
-    def _end_trial(self, text: str) -> None:
+    def _end_trial(self, undo: Callable[[], None] | None) -> None:
         self._trial = None
+        if undo is not None:
+            undo()
+            return
+        text = "the guard was on trial and nobody kept it"
         try:
             self.stand_down(text)
         except GuardError as error:

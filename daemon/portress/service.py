@@ -335,6 +335,16 @@ class Service:
             self.events.tell("warning", line)
         self.events.tell("reloaded", f"reloaded {self.paths.config}: {counted(len(config.doors), 'door')}")
 
+    def go_back(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
+        """A trial has ended and nobody kept it: what was in force before it is so again."""
+
+        async def take() -> None:
+            await self._take(config, keyholders)
+            text = "the configuration was on trial and nobody kept it: the one before is in force again"
+            self.events.tell("reloaded", text)
+
+        self.later(take())
+
     async def take_keyholders(
         self, choose: Callable[[tuple[Keyholder, ...]], tuple[Keyholder, ...]]
     ) -> list[Admission]:

@@ -1,7 +1,7 @@
 """`portress guard`: shut the doors, without locking oneself out.
 
 Run over SSH it first admits the address it was run from. `--trial` takes the guard away again unless
-`portress guard --keep` follows in time; whatever guard was there before is then put back.
+`portress guard --keep` follows in time; a guard of another configuration that was there before is put back.
 """
 
 from __future__ import annotations
