@@ -22,7 +22,10 @@ from portress.paths import Paths
 @as_json
 @common
 def dismiss(paths: Paths, source: str, door: str | None, as_json: bool) -> None:
-    """End SOURCE's admission through DOOR, or through every door. Its sessions under way are cut."""
+    """End SOURCE's admission through DOOR, or through every door. Its sessions end, too.
+
+    UDP flows that this host itself keeps alive end only where the door has linger: false.
+    """
     who = read_source(source)
     try:
         answer = control.ask(paths.socket, "dismiss", source=str(who), door=door)
