@@ -5,10 +5,12 @@ In: a door and a style. Out: what keeps a phone's page from knocking there. Pure
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from portress.config import Authenticator, Door, Rotating
 from portress.knock import PROTOCOL_NAMES, TCP
+
+if TYPE_CHECKING:
+    from portress.config import Authenticator, Door, Rotating
 
 # WHATWG Fetch, "Port blocking", the table of bad ports; the same as shared/fetch-bad-ports.json.
 # fmt: off
@@ -33,7 +35,7 @@ def obstacles(door: Door, style: str) -> list[str]:
 
 def _of_base(name: str, authenticator: Authenticator) -> list[str]:
     base = authenticator.base
-    refused = _refused(base, base + 399)
+    refused = refused_among(base, base + 399)
     if not refused:
         return []
     return [
@@ -51,7 +53,7 @@ def _of_pool(name: str, rotating: Rotating) -> list[str]:
             "give this door's keyholders new keycards"
         )
     first, last = rotating.pool
-    if refused := _refused(first, last):
+    if refused := refused_among(first, last):
         found.append(
             f"doors.{name}.rotating.pool: {first}-{last}: browsers refuse to dial {refused} (WHATWG Fetch): "
             "take a pool without them, as 20000-51999, and give this door's keyholders new keycards"
@@ -59,8 +61,8 @@ def _of_pool(name: str, rotating: Rotating) -> list[str]:
     return found
 
 
-def _refused(first: int, last: int) -> str:
-    """The bad ports from `first` to `last`, in words."""
+def refused_among(first: int, last: int) -> str:
+    """The bad ports from `first` to `last`, in words; empty if there is none."""
     ports = sorted(port for port in BAD_PORTS if first <= port <= last)
     if len(ports) > 3:
         return f"{len(ports)} of these ports, as {ports[0]} and {ports[-1]}"

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from attrs import frozen
 
+from portress.browsers import refused_among
 from portress.keys import spoken
 from portress.knock import PROTOCOLS, TCP, Knock, Service
 from portress.reading import Findings
@@ -21,6 +22,8 @@ from portress.shapes import Found
 
 # Common practice, no source: three knocks.
 FEW: Final = {1: "one knock: any port sweep opens it", 2: "two knocks are few"}
+
+_NO_PHONE: Final = "browsers refuse to dial {} (WHATWG Fetch), so no phone can knock here: go round them"
 
 # All of IPv6 that is routed on the Internet (IANA: 2000::/3 is global unicast).
 EVERYTHING: Final = (IPv4Network("0.0.0.0/0"), IPv6Network("2000::/3"))
@@ -227,6 +230,8 @@ def _rotating(door: Found, claims: Claims, findings: Findings) -> None:
         return
     if length.value in FEW:
         findings.warn(length.place, f"{FEW[length.value]}; three or more are common practice")
+    if numbers == [TCP] and (refused := refused_among(first, last)):
+        findings.warn(pool.place, f"{_NO_PHONE.format(refused)}, as 20000-51999")
     deaf = sum(claims.count(number, first, last) for number in numbers)
     if deaf:
         number = next(number for number in numbers if claims.count(number, first, last))
@@ -253,3 +258,5 @@ def _authenticator(door: Found, claims: Claims, findings: Findings) -> None:
     if base and (claim := claims.holder(TCP, base.value, base.value + 399)):
         ports = f"tcp/{base.value}-{base.value + 399}"
         findings.mistake(base.place, f"its knocks are {ports}, and {claim}: move the base")
+    elif base and (refused := refused_among(base.value, base.value + 399)):
+        findings.warn(base.place, f"{_NO_PHONE.format(refused)}, as 21000")

@@ -164,6 +164,37 @@ def test_a_pool_with_guarded_ports_draws_a_warning_with_the_share(service: str, 
     assert warning.endswith(told)
 
 
+@pytest.mark.parametrize(
+    ("rule", "told"),
+    [
+        (
+            "rotating: {pool: 6000-6100, protocols: [tcp]}",
+            "rotating.pool: '6000-6100': browsers refuse to dial port 6000 (WHATWG Fetch), so no phone can "
+            "knock here: go round them, as 20000-51999",
+        ),
+        (
+            "authenticator: {base: 5900}",
+            "authenticator.base: '5900': browsers refuse to dial port 6000 (WHATWG Fetch), so no phone can "
+            "knock here: go round them, as 21000",
+        ),
+    ],
+)
+def test_ports_that_browsers_refuse_draw_a_warning_where_phones_could_knock(rule: str, told: str) -> None:
+    assert parse(with_door(rule), "portress.yaml").warnings == (f"portress.yaml:4: doors.ssh.{told}",)
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [
+        "rotating: {pool: 6000-6100}",
+        "rotating: {pool: 6001-6100, protocols: [tcp]}",
+        "authenticator: {base: 21000}",
+    ],
+)
+def test_where_no_phone_could_knock_or_all_ports_are_dialled_there_is_no_such_warning(rule: str) -> None:
+    assert parse(with_door(rule), "portress.yaml").warnings == ()
+
+
 def test_what_looks_like_a_wildcard_of_interfaces_draws_a_warning() -> None:
     (told,) = parse(with_top("outside: [eth0, eth+]"), "portress.yaml").warnings
     assert (
