@@ -311,11 +311,14 @@ class Ledger(Reader):
     def ended(self, row: int, at: float, how: str) -> None:
         """The admission in `row` ended. `how`: expired | dismissed | disenrolled | door removed | superseded.
 
-        One that had ended before keeps its first ending.
+        One that had ended before keeps its first ending; none runs out later than its `until`, though it may
+        be noted later.
         """
         with self._writing() as db:
             db.execute(
-                "UPDATE admission SET ended = ?, ending = ? WHERE id = ? AND ended IS NULL", (at, how, row)
+                "UPDATE admission SET ended = CASE WHEN ? THEN min(?, until) ELSE ? END, ending = ?"
+                " WHERE id = ? AND ended IS NULL",
+                (how == "expired", at, at, how, row),
             )
 
     def expire(self, now: float) -> int:

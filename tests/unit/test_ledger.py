@@ -218,6 +218,12 @@ def test_an_admission_keeps_its_first_ending(ledger: Ledger) -> None:
     assert [(record.ended, record.ending) for record in ledger.history()] == [(NOON + 5, "dismissed")]
 
 
+def test_an_admission_runs_out_at_its_moment_though_it_is_noted_later(ledger: Ledger) -> None:
+    ledger.ended(ledger.admitted(HOME, "ssh", NOON, NOON + 60), NOON + 60.4, "expired")
+    ledger.ended(ledger.admitted(HOME, "ssh", NOON, NOON + 60), NOON + 60.4, "dismissed")
+    assert [record.ended for record in ledger.history()] == [NOON + 60.4, NOON + 60]
+
+
 def test_a_renewal_never_shortens(ledger: Ledger) -> None:
     row = ledger.admitted(HOME, "ssh", NOON, NOON + 60)
     ledger.renewed(row, NOON + 90)
