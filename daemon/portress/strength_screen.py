@@ -16,7 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from portress.config import Misses
-from portress.durations import spell
+from portress.durations import counted, spell
 from portress.pitfalls import Pitfall
 from portress.strength import PICKED_TEXT, SCANS, Attack, Scans, Search, Strength, count, duration, one_in
 
@@ -57,9 +57,12 @@ def _against(attack: Attack, misses: Misses | None) -> str:
     each = f"{attack.sources:,} sources" if attack.sources > 1 else "1 source"
     shunned = "nobody is shunned (misses is absent)"
     if misses is not None:
-        shunned = (
-            f"{misses.limit} misses within {spell(misses.within)} shun a source for {spell(misses.shun)}"
+        limit = (
+            "a miss shuns"
+            if misses.limit == 1
+            else f"{misses.limit} misses within {spell(misses.within)} shun"
         )
+        shunned = f"{limit} a source for {spell(misses.shun)}"
     return (
         f"Against {each} at {attack.rate:,.10g} packets/s each, on a line of {attack.link / 1e9:g} Gbit/s, "
         f"which carries {int(attack.line):,} minimum frames a second (IEEE 802.3: 84 bytes on the wire); "
@@ -70,7 +73,7 @@ def _against(attack: Attack, misses: Misses | None) -> str:
 def _door(one: Strength, warnings: list[Pitfall], attack: Attack) -> RenderableType:
     opener = one.opener
     title = Text(f"Door {opener.door}: ", style="bold")
-    title.append(f"{_KINDS[opener.kind]}, {opener.length} knocks, gap {spell(opener.gap)}")
+    title.append(f"{_KINDS[opener.kind]}, {counted(opener.length, 'knock')}, gap {spell(opener.gap)}")
     parts: list[RenderableType] = [title, Padding(_figures(one), (0, 0, 0, 2)), Text()]
     parts += [Padding(_times(one, attack), (0, 0, 0, 2)), Text()]
     parts += [Text("  It does not protect from"), *_points("-", one.not_against)]
