@@ -13,7 +13,7 @@ import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from socketserver import ThreadingMixIn
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 from wsgiref.simple_server import WSGIRequestHandler, WSGIServer, make_server
 
 from prometheus_client import CollectorRegistry, Histogram, ProcessCollector, make_wsgi_app
@@ -29,16 +29,42 @@ from portress.verdict import Expired
 if TYPE_CHECKING:
     from portress.service import Service
 
-PATIENCE: Final = 5.0  # seconds a scrape waits for the loop
+PATIENCE: Final = 5.0  # seconds a scrape waits for the loop, and the server for a scraper
+AT_ONCE: Final = 8  # scrapes served at once
 _OPENING: Final = (0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)
 _WRITING: Final = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)
 _STEPPING: Final = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 5)
 
 
 class _Server(ThreadingMixIn, WSGIServer):
+    """Serves a few scrapes at once: whoever may connect could otherwise use up the daemon's threads."""
+
     daemon_threads = True
     block_on_close = False
     address_family = socket.AF_INET
+
+    def server_activate(self) -> None:
+        self._room = threading.BoundedSemaphore(AT_ONCE)
+        super().server_activate()
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        if not self._room.acquire(blocking=False):
+            self.shutdown_request(request)
+            return
+        try:
+            super().process_request(request, client_address)
+        except BaseException:  # no thread is to be had
+            self._room.release()
+            raise
+
+    def process_request_thread(self, request: Any, client_address: Any) -> None:
+        try:
+            super().process_request_thread(request, client_address)
+        finally:
+            self._room.release()
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """Nothing: a scraper that goes away or says nothing is no event."""
 
 
 class _Server6(_Server):
@@ -46,6 +72,8 @@ class _Server6(_Server):
 
 
 class _Silent(WSGIRequestHandler):
+    timeout = PATIENCE
+
     def log_message(self, format: str, *args: object) -> None:
         """Nothing: scrapes are no events."""
 

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import socket
+import time
+from pathlib import Path
+
 from lab import World, daemon, sender, world
 from lab.portress import Daemon
+from portress.metrics import AT_ONCE, PATIENCE
 
 CONFIG = """
 misses: {limit: 2, within: 10m, shun: 30m}
@@ -42,3 +47,21 @@ def test_misses_and_shuns_are_counted_and_no_source_is_named() -> None:
     assert found["portress_shuns_total"] == 1
     assert found["portress_shunned"] == 1
     assert not any(World.stranger4 in series for series in found)
+
+
+def test_clients_that_say_nothing_use_up_no_threads_and_are_left_after_a_while() -> None:
+    with world() as w, daemon(w.host, CONFIG) as made, w.host.enter():
+        before = _threads(made)
+        silent = [socket.create_connection(("127.0.0.1", 9753)) for _ in range(50)]
+        time.sleep(0.5)
+        assert _threads(made) <= before + AT_ONCE
+        for one in silent:
+            one.settimeout(2 * PATIENCE)
+            assert one.recv(1) == b""  # the daemon hangs up
+            one.close()
+        assert "portress_shuns_total" in scraped(made)
+        assert "Traceback" not in made.log
+
+
+def _threads(made: Daemon) -> int:
+    return len(list(Path(f"/proc/{made.pid}/task").iterdir()))
