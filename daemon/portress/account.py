@@ -33,8 +33,12 @@ def account(
     *,
     up: int,
     full: bool,
+    guarded: bool = True,
 ) -> dict[str, Any]:
-    """All there is to tell of `source`. `now` and `up` (how long the daemon runs) in ns, `unix` in s."""
+    """All there is to tell of `source`. `now` and `up` (how long the daemon runs) in ns, `unix` in s.
+
+    `guarded`: the guard is in force; without it every door is open.
+    """
     packed, tracker = source.packed, listener.tracker
     at = next(((at, left) for one, at, left in tracker.callers(now) if one == packed), None)
     until = next((until for one, until in tracker.shunned(now) if one == packed), None)
@@ -44,6 +48,7 @@ def account(
         source=source,
         up=up,
         lost=listener.watcher.lost,
+        guarded=guarded,
         always=next((str(one) for one in config.always if _inside(source, one)), None),
         admitted=tuple((one["door"], round(one["left"] * SECOND)) for one in admitted),
         shunned=None if until is None else until - now,
@@ -53,6 +58,7 @@ def account(
     limit = None if tracker.misses is None else tracker.misses.limit
     return {
         "source": str(source),
+        "guarded": guarded,
         "caller": at
         and {"stage": at[0].stage, "of": at[0].of, "doors": [*at[0].doors], "left": seconds(at[1])},
         "misses": {"now": tracker.misses_of(packed, now), "limit": limit},

@@ -40,6 +40,7 @@ class Facts:
     source: Source
     up: int  # how long the daemon has been listening
     lost: int  # reported packets that nobody heard
+    guarded: bool  # the guard is in force
     always: str | None  # the network of `always` that it is in
     admitted: tuple[tuple[str, int], ...]  # doors, and how long yet
     shunned: int | None  # how long yet
@@ -49,6 +50,8 @@ class Facts:
 
 def conclude(facts: Facts, config: Config) -> list[str]:
     """One sentence after the other, what matters most first."""
+    if not facts.guarded:
+        return ["The guard is away: every door is open to everybody. To shut them: portress guard."]
     if facts.always is not None:
         return [f"It is in `always` ({facts.always}): every door is open to it, and no knock of it counts."]
     told = [

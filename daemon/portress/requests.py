@@ -88,6 +88,7 @@ class Requests:
             service.unix(),
             up=now - service.begun,
             full=_trusted(uid),
+            guarded=service.sentinel.in_force,
         )
 
     async def _admit(self, request: Request, _uid: int) -> Any:

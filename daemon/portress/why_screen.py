@@ -63,7 +63,9 @@ def _standing(told: dict[str, Any], zone: tzinfo | None) -> Table:
         who = f"keyholder {one['keyholder']}" if one["keyholder"] else _HOW.get(one["how"], one["how"])
         until = f"{moment(one['until'], zone)}, {_left(one['left'])} left"
         grid.add_row(Text("let in", "bold green"), f"{one['door']} until {until}, {who}")
-    if told["always"]:
+    if not told["guarded"]:
+        grid.add_row(Text("let in", "bold red"), "every door, as everybody: the guard is away")
+    elif told["always"]:
         grid.add_row(Text("let in", "bold green"), "every door, always")
     if told["shunned"]:
         grid.add_row(Text("shunned", "bold red"), f"for {_left(told['shunned']['left'])} more")
@@ -72,7 +74,7 @@ def _standing(told: dict[str, Any], zone: tzinfo | None) -> Table:
         doors = ", ".join(caller["doors"])
         left = f"{_left(caller['left'])} of its gap left"
         grid.add_row(Text("caller", "bold"), f"stage {caller['stage']} of {caller['of']} ({doors}), {left}")
-    elif not (told["admissions"] or told["always"] or told["shunned"]):
+    elif told["guarded"] and not (told["admissions"] or told["always"] or told["shunned"]):
         grid.add_row(Text("shut out", "bold yellow"), "no door is open to it, and it is not part-way")
     misses = told["misses"]
     if misses["limit"] is not None:

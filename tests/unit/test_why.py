@@ -86,11 +86,12 @@ class Daemon:
         self.at += seconds
         self.listener.tidy()
 
-    def why(self, source: str = STRANGER, *, full: bool = True) -> dict[str, Any]:
+    def why(self, source: str = STRANGER, *, full: bool = True, guarded: bool = True) -> dict[str, Any]:
         one = Source.parse(source)
         admitted = [each for each in self.admissions if each.source == one]
+        now, unix, up = self.clock(), self.unix, 3600 * SECOND
         return account(
-            self.listener, self.config, one, admitted, self.clock(), self.unix, up=3600 * SECOND, full=full
+            self.listener, self.config, one, admitted, now, unix, up=up, full=full, guarded=guarded
         )
 
     def admit(self, source: str, door: str, seconds: float, keyholder: str | None = None) -> None:
@@ -203,6 +204,18 @@ def test_misses_are_counted() -> None:
     d = Daemon("misses: {limit: 5, within: 10m, shun: 30m}\n" + ONE_DOOR)
     d.hear(STRANGER, "tcp/7101", "tcp/1", "tcp/7101", "tcp/1")
     assert d.why()["misses"] == {"now": 2, "limit": 5}
+
+
+def test_without_the_guard_nobody_is_said_to_be_shut_out() -> None:
+    told = Daemon().why(guarded=False)
+    (sentence,) = told["conclusion"]
+    assert "every door is open to everybody" in sentence
+    screen = Console(file=StringIO(), width=80)
+    for part in why_screen.parts(told):
+        screen.print(part)
+    shown = screen.file.getvalue()  # type: ignore[attr-defined]
+    assert "the guard is away" in shown
+    assert "shut out" not in shown
 
 
 def test_who_needs_not_to_knock_is_told_so() -> None:
