@@ -7,6 +7,7 @@ import subprocess
 import time
 
 from lab import World, scratch, tcp_state
+from lab.portress import REPOSITORY
 from system.crowds import guest, strangers
 from system.host import (
     admitted,
@@ -64,6 +65,15 @@ def test_its_exposure_is_low_by_systemds_own_measure() -> None:
         assert (
             machine.run("systemd-analyze", "verify", "--man=no", "portress.service", check=False).stderr == ""
         )
+
+
+def test_its_exposure_is_as_low_where_it_is_read_from_its_file() -> None:
+    with host(run=False) as machine:
+        machine.copy(REPOSITORY / "systemd", "/root/systemd")
+        words = ("systemd-analyze", "security", "--offline=yes", "--threshold=15", "--no-pager")
+        for file in ("/root/systemd/portress.service", "/usr/lib/systemd/system/portress.service"):
+            measured = machine.run(*words, file, check=False)
+            assert measured.returncode == 0, measured.stdout
 
 
 def test_the_journal_can_be_asked_by_door_source_and_event() -> None:
