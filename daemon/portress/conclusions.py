@@ -148,6 +148,8 @@ def _unheard(facts: Facts, config: Config) -> list[str]:
         " either no packet of it arrives, or its first knock is a wrong one.",
         f"A knock counts that comes in {outside} and is addressed to this host itself.",
     ]
+    if config.watch == "counter":
+        told.append("`watch: counter` does not know the order of knocks sent without a pause: 20 ms will do.")
     rotating = _rotating(config.doors, config)
     if rotating:
         told.append(_clock(rotating).strip())

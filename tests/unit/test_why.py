@@ -238,6 +238,11 @@ def test_of_whom_nothing_was_heard_it_is_told_how_to_look() -> None:
     assert told[3].endswith("portress trace knocks.pcap --source 192.0.2.7.")
 
 
+def test_where_counts_are_polled_a_pause_between_knocks_is_asked_for() -> None:
+    assert not any("20 ms" in one for one in Daemon().why()["conclusion"])
+    assert any("20 ms will do" in one for one in Daemon("watch: counter\n" + ONE_DOOR).why()["conclusion"])
+
+
 def test_with_rotating_doors_the_clock_is_to_be_checked() -> None:
     d = Daemon(ROTATING, (ANA,))
     assert any("is the client's clock right to 30 s" in one for one in d.why()["conclusion"])
