@@ -202,10 +202,11 @@ class Service:
         loop.add_reader(vigil.fileno(), self.sentinel.look)
         self._stack.callback(self._metrics.close)
         self._publish(self.config)
+        # Before the socket is there: whoever sees it may ask for a reload.
+        loop.add_signal_handler(signal.SIGHUP, lambda: self.later(self._reload_by_signal()))
         server = Server(self.paths.socket, Requests(self).handle)
         await server.start()
         self._stack.push_async_callback(server.stop)
-        loop.add_signal_handler(signal.SIGHUP, lambda: self.later(self._reload_by_signal()))
         loop.call_later(TICK, self._tick)
         if self.notify.watchdog is not None:
             self._feed(self.notify.watchdog / 2)

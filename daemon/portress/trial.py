@@ -16,14 +16,15 @@ from typing import Final
 
 from attrs import frozen
 
-from portress import control
+from portress import control, lock
 from portress.errors import Mistake
-from portress.guard.table import Held, Table
+from portress.guard.table import GuardError, Held, Table
 from portress.knock import SECOND, Source
 from portress.sentinel import away_file
 
 _FILE: Final = "trial"  # beside the control socket; what it holds is written by _note
 _READY: Final = "ready"
+PATIENCE: Final = 8.0  # seconds for a daemon to answer before it is passed by
 
 
 @frozen
@@ -138,15 +139,25 @@ def _noted(socket: Path) -> _Trial | None:
 
 def _undo(socket: Path, before: Snapshot | None, seconds: float) -> None:
     (socket.parent / _FILE).unlink(missing_ok=True)
+    with contextlib.suppress(Mistake):  # no daemon, or one that hangs
+        control.ask(socket, "unguard", patience=PATIENCE)
+        return
     try:
-        control.ask(socket, "unguard")
-    except Mistake:  # no daemon, or one that hangs
-        table = Table()
-        if before is None:
-            table.remove()
+        _undo_directly(socket, before, seconds)
+    except GuardError:  # the table belongs to a daemon that hangs, and nobody else can change it
+        lock.kill()
+        _undo_directly(socket, before, seconds)
+
+
+def _undo_directly(socket: Path, before: Snapshot | None, seconds: float) -> None:
+    table = Table(own=True)
+    if before is None:
+        # The file first: a daemon that starts, or wakes up, meanwhile must not put the guard back.
+        with contextlib.suppress(OSError):
             away_file(socket).touch(mode=0o600)
-        else:
-            table.restore(before.text, before.after(round(seconds * SECOND)).held)
+        table.remove()
+    else:
+        table.restore(before.text, before.after(round(seconds * SECOND)).held)
 
 
 def stop(socket: Path) -> bool:

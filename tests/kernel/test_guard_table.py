@@ -105,14 +105,15 @@ def test_thousands_of_admissions_are_made_and_read_back(table: Table) -> None:
 
 
 @pytest.mark.parametrize("count", [3, 300])
-def test_a_guard_thrown_away_is_put_back_with_its_admissions(
-    host: Namespace, table: Table, count: int
-) -> None:
+def test_a_guard_thrown_away_is_put_back_with_its_admissions(host: Namespace, count: int) -> None:
     sources = [Source(bytes((203, 0, *divmod(number, 256))), 32) for number in range(count)]
-    host.nft("flush ruleset")
-    assert not table.there()
-    load(table, admit=[("ssh", source, 90 * SECOND) for source in sources])
-    assert {one.source for one in table.admissions()} == set(sources)
+    with host.enter():
+        table = Table()
+        load(table)
+        host.nft("flush ruleset")
+        assert not table.there()
+        load(table, admit=[("ssh", source, 90 * SECOND) for source in sources])
+        assert {one.source for one in table.admissions()} == set(sources)
 
 
 def test_a_reload_leaves_admissions_and_their_time(host: Namespace, table: Table) -> None:

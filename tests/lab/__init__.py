@@ -20,12 +20,12 @@ Addresses are those of RFC 5737 (192.0.2.0/24, 198.51.100.0/24, 203.0.113.0/24) 
 - `probe`    tcp_state(), udp_state(), echoes(): what a stranger meets; service(): something to meet
 - `ssh`      sshd(): a real OpenSSH server with throw-away keys, and logins to it
 - `capture`  capture(): tcpdump
-- `portress` daemon(): the guard and the daemon from a configuration's text
+- `portress` daemon(): the guard and the daemon from a configuration's text; owned(): whose the guard is
 """
 
 from lab.capture import Capture, capture
 from lab.packets import Sender, datagram, sender, syn
-from lab.portress import Daemon, daemon, portress
+from lab.portress import Daemon, daemon, owned, portress
 from lab.probe import echoes, service, tcp_state, udp_state
 from lab.space import NEEDS_ROOT, LabError, Namespace, link, namespace, scratch, sweep
 from lab.ssh import Login, Sshd, sshd
@@ -48,6 +48,7 @@ __all__ = [
     "echoes",
     "link",
     "namespace",
+    "owned",
     "plug",
     "portress",
     "scratch",

@@ -33,6 +33,12 @@ def portress(
     return ns.run([_program(), *words], check=check, text=text, timeout=timeout)
 
 
+def owned(ns: Namespace) -> bool:
+    """Whether a running daemon owns its table here: with kernel 6.9 and nftables 1.1, says nft itself."""
+    words = ["nft", "--check", "add table inet probe { flags owner, persist; }"]
+    return ns.run(words, check=False).returncode == 0
+
+
 class Daemon:
     """A `portress run` in a namespace, with a configuration, control socket and state directory of its own.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-from typing import Final
 
 import click
 
@@ -13,8 +12,6 @@ from portress.errors import Mistake
 from portress.guard.table import GuardError, Table
 from portress.paths import Paths
 from portress.sentinel import away_file
-
-PATIENCE: Final = 8.0  # seconds for a daemon to answer before it is passed by
 
 
 @click.command()
@@ -27,7 +24,7 @@ def unguard(paths: Paths) -> None:
     root_only("portress unguard")
     trial.stop(paths.socket)
     try:
-        removed = control.ask(paths.socket, "unguard", patience=PATIENCE)["removed"]
+        removed = control.ask(paths.socket, "unguard", patience=trial.PATIENCE)["removed"]
     except control.NoDaemon:
         removed = _directly(paths)
     except control.Silent as silent:  # a daemon that hangs must keep nobody out

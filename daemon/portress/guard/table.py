@@ -31,6 +31,7 @@ _FEW: Final = 64  # admissions that a table which is not there yet is loaded wit
 _MANY: Final = 10_000  # the same for one that is there: libnftables takes some 40 µs for each
 Answer = TypeVar("Answer")
 _NAME: Final = {"family": FAMILY, "table": TABLE}
+_HEAD: Final = re.compile(rf"^(table {FAMILY} {TABLE} \{{).*\n(?:\tflags .*\n)?")
 
 
 class GuardError(Mistake):
@@ -140,7 +141,9 @@ class Table:
         carried, ended = ([], []) if before is None else self._carry_over(before, ruleset)
         commands: list[Json] = [{"add": {"table": self._table()}}]
         kept: set[str] = set()
-        if before is not None:
+        if before is not None and self._takes_over(before):
+            commands.insert(0, {"delete": {"table": {"family": FAMILY, "name": TABLE}}})
+        elif before is not None:
             cleared, kept = self._clear(before, ruleset)
             commands += cleared
         living = [one for one in ruleset.living if next(iter(one.values()))["name"] not in kept]
@@ -197,9 +200,6 @@ class Table:
 
     def _clear(self, before: Listing, ruleset: Ruleset) -> tuple[list[Json], set[str]]:
         """What goes before the new guard is added, in the same transaction, and what stays of the living."""
-        if self._takes_over(before):
-            table = {"family": FAMILY, "name": TABLE}
-            return [{"delete": {"table": table}}, {"add": {"table": self._table()}}], set()
         same_prefixes = before.prefixes == ruleset.prefixes
         living = {body["name"]: body.get("size", 0) for one in ruleset.living for body in one.values()}
         chains = {one["chain"]["name"] for one in ruleset.chains}
@@ -241,7 +241,9 @@ class Table:
 
     def restore(self, text: str, held: Iterable[Held]) -> None:
         """Put back a table as `text` gave it, in one transaction, with these admissions."""
-        lines = [f"add table {FAMILY} {TABLE}", f"delete table {FAMILY} {TABLE}", text]
+        lines = [f"delete table {FAMILY} {TABLE}"] if self.there() else []
+        flags = "\tflags owner, persist\n" if self.own else ""
+        lines.append(_HEAD.sub(rf"\1\n{flags}", text))
         for one in held:
             name, address = door_set(one.door, one.source.family), str(one.source).partition("/")[0]
             timeout = f"{{ {address} timeout {_seconds(one.left)}s }}"
