@@ -24,6 +24,7 @@ _ALL_NAMESPACES: Final = Path("/proc/sys/net/netfilter/nf_log_all_netns")
 _LOCK: Final = Path("/run/lock/portress-test-log")
 _JOURNALD: Final = "/usr/lib/systemd/systemd-journald"
 _START: Final = f"""
+mkdir -p /run/systemd /run/log
 mount --bind "$1/systemd" /run/systemd
 mount --bind "$1/log" /run/log
 mount --bind "$1/var" /var/log/journal
