@@ -31,7 +31,8 @@ def spell(ns: int) -> str:
 
 def counted(count: int, noun: str) -> str:
     """`1 door`, `2 doors`."""
-    return f"{count} {noun}" if count == 1 else f"{count:,} {noun}s"
+    plural = f"{noun}es" if noun.endswith("s") else f"{noun}s"
+    return f"{count:,} {noun if count == 1 else plural}"
 
 
 def parse(text: str) -> int:

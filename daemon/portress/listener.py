@@ -123,7 +123,7 @@ class Listener:
         self.shuns += 1
         self._events.tell(
             "shunned",
-            f"{source} shunned for {spell(ns)} after {misses.limit} misses within {spell(misses.within)}"
+            f"{source} shunned for {spell(ns)} after {counted(misses.limit, 'miss')} within {spell(misses.within)}"
             f" ({', '.join(verdict.doors)})",
             source=source,
             door=", ".join(verdict.doors),

@@ -11,7 +11,7 @@ from rich import box
 from rich.table import Table as Grid
 from rich.text import Text
 
-from portress.durations import moment, spell
+from portress.durations import counted, moment, spell
 from portress.knock import SECOND
 
 
@@ -58,7 +58,7 @@ def headline(told: dict[str, Any]) -> Text:
         )
     restored = sum(told["guard"]["restorations"].values())
     if restored:
-        line.append(f"The guard was put back {restored} times. ", "yellow")
+        line.append(f"The guard was put back {counted(restored, 'time')}. ", "yellow")
     if told.get("lost"):
         line.append(f"{told['lost']} reported packets were lost. ", "yellow")
     if told.get("ledger") and not told["ledger"]["present"]:
