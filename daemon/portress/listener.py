@@ -123,8 +123,8 @@ class Listener:
         self.shuns += 1
         self._events.tell(
             "shunned",
-            f"{source} shunned for {spell(ns)} after {counted(misses.limit, 'miss')} within {spell(misses.within)}"
-            f" ({', '.join(verdict.doors)})",
+            f"{source} shunned for {spell(ns)} after {counted(misses.limit, 'miss')}"
+            f" within {spell(misses.within)} ({', '.join(verdict.doors)})",
             source=source,
             door=", ".join(verdict.doors),
             stage=verdict.stage,
