@@ -118,7 +118,7 @@ class Sentinel:
         """Something was announced: if others touched the guard, put it back."""
         culprit = self.vigil.read()
         if culprit is not None and self.guarding:
-            cause = "removed" if self._table.listing() is None else "changed"
+            cause = "changed" if self._table.there() else "removed"
             self.put_back(cause, f" by {culprit}" if culprit else "")
 
     def put_back(self, cause: str, culprit: str = "") -> None:

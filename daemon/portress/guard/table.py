@@ -12,7 +12,8 @@ import json
 import os
 import re
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from itertools import chain, islice
 from typing import Any, Final, TypeVar
 
 import nftables
@@ -27,8 +28,8 @@ from portress.knock import SECOND, Source
 from portress.netlink import Transactions, sockets
 
 _MILLISECOND: Final = SECOND // 1000
-_FEW: Final = 64  # admissions that a table which is not there yet is loaded with in the same transaction
-_MANY: Final = 10_000  # the same for one that is there: libnftables takes some 40 µs for each
+_FEW, _MANY = 64, 10_000  # see _split
+Entry = tuple[str, Source, int]  # set, source, ns
 Answer = TypeVar("Answer")
 _NAME: Final = {"family": FAMILY, "table": TABLE}
 _HEAD: Final = re.compile(rf"^(table {FAMILY} {TABLE} \{{).*\n(?:\tflags .*\n)?")
@@ -73,6 +74,18 @@ def _timed(entries: Iterable[tuple[str, Source, int]], *, new: bool = False) -> 
         if not new:
             parts += [{"delete": element(name, list(by_address))}, {"add": full}]
     return tuple(parts)
+
+
+def _split(carried: list[Entry], more: Iterator[Entry]) -> tuple[list[Entry], Iterator[Entry]]:
+    """What goes into one transaction with the rules, and what goes into the next.
+
+    libnftables takes some 40 µs for each. Carried over are those of a guard that is in force until then, so
+    that many go together; while there is no guard, the doors are open, and few do.
+    """
+    few = list(islice(more, _FEW + 1))
+    together = [*(carried if len(carried) <= _MANY else ()), *(few if len(few) <= _FEW else ())]
+    later = chain(carried if len(carried) > _MANY else (), few if len(few) > _FEW else (), more)
+    return together, later
 
 
 class Table:
@@ -150,16 +163,15 @@ class Table:
         new = (*living, *ruleset.mirrors, *ruleset.chains, *ruleset.rules, *ruleset.elements)
         commands += [{"add": one} for one in new]
         entries = [(door_set(held.door, held.source.family), held.source, held.left) for held in carried]
-        entries += [(door_set(door, source.family), source, ns) for door, source, ns in admit]
         if before is not None and before.prefixes == ruleset.prefixes:
             entries += self._part_way(before, living)
-        together = len(entries) <= (_FEW if before is None else _MANY)
-        if together:
-            commands += _timed(entries, new=before is None)
+        more = ((door_set(door, source.family), source, ns) for door, source, ns in admit)
+        together, later = _split(entries, more)
+        commands += _timed(together, new=before is None)
         self._run(commands)
         self.loads += 1
-        if not together:  # the doors are shut to strangers meanwhile, and sessions under way go on
-            self._start(entries, new=before is None)
+        # The doors are shut to strangers by now, and sessions under way go on.
+        self._start([*later], new=before is None)
         return ended
 
     def _table(self) -> Json:

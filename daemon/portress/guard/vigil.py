@@ -7,9 +7,12 @@ nf_tables.h and nfnetlink.h.
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import errno
 import socket
 import struct
+from collections.abc import Iterable
 from types import TracebackType
 from typing import Final, Self
 
@@ -24,8 +27,27 @@ _TABLE_NAME: Final = 1  # NFTA_TABLE_NAME, and NFTA_CHAIN_TABLE, NFTA_RULE_TABLE
 _PROC_PID, _PROC_NAME = 2, 3
 _HEADER: Final = struct.Struct("=IHHII")
 _SO_RCVBUFFORCE: Final = 33
+_SO_ATTACH_FILTER: Final = 26
+_LOAD, _IF_EQUAL, _RETURN = 0x20, 0x15, 0x06  # BPF_LD | BPF_W | BPF_ABS, BPF_JMP | BPF_JEQ, BPF_RET
 _BUFFER: Final = 4 << 20
 _OURS: Final = TABLE.encode() + b"\0"
+
+
+def _leave_out(channel: socket.socket, ports: Iterable[int]) -> None:
+    """Have the kernel not announce what came from these netlink ports: our own changes wake nobody.
+
+    A classic BPF program (include/uapi/linux/filter.h), which loads words as big-endian. Messages announced
+    together come from one port. Where it is refused, they are passed over when they are read.
+    """
+    others = [socket.htonl(port) for port in ports]
+    program = [(_LOAD, 0, 0, 12)]  # nlmsg_pid
+    program += [(_IF_EQUAL, len(others) - number, 0, port) for number, port in enumerate(others)]
+    program += [(_RETURN, 0, 0, 0xFFFFFFFF), (_RETURN, 0, 0, 0)]
+    code = ctypes.create_string_buffer(b"".join(struct.pack("HBBI", *step) for step in program))
+    with contextlib.suppress(OSError):
+        channel.setsockopt(
+            socket.SOL_SOCKET, _SO_ATTACH_FILTER, struct.pack("HP", len(program), ctypes.addressof(code))
+        )
 
 
 class Vigil:
@@ -45,6 +67,7 @@ class Vigil:
             self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER)
         self._socket.bind((0, 1 << (_GROUP - 1)))
         self._own = set(sockets())
+        _leave_out(self._socket, self._own)
         return self
 
     def __exit__(
