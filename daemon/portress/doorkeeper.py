@@ -200,7 +200,8 @@ class Doorkeeper:
             self._end(one, "door removed" if one.door not in config.doors else "expired", "ended")
         widths = config.widths
         if widths != self.config.widths:
-            for one in list(self.register):
+            # Of sources that are one now, the longest admission comes last and stays.
+            for one in sorted(self.register, key=lambda each: each.until):
                 source = Source.of(one.source.packed, widths[0] if one.source.family == 4 else widths[1])
                 self.register.remove(one.door, one.source)
                 one.source = source

@@ -182,6 +182,7 @@ def test_doors_that_go_end_their_admissions_and_doors_that_stay_keep_theirs() ->
 
 def test_reloading_takes_other_prefixes_groups_and_limits() -> None:
     with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        d.verb("admit", "192.0.2.9", "ssh", "--for", "5h")
         d.verb("admit", "192.0.2.7", "ssh")
         top = (
             "source_prefix: {ipv4: 24}\ngroup: 7600\ncallers: 100\nmisses: {limit: 2, within: 1m, shun: 1m}\n"
@@ -190,6 +191,8 @@ def test_reloading_takes_other_prefixes_groups_and_limits() -> None:
         d.reload()
         d.wait_for("reloaded")
         assert admitted(d) == {("192.0.2.0/24", "ssh")}
+        assert d.status()["admissions"][0]["left"] > 4 * 3600
+        assert "expires 4h59m" in w.host.run(["nft", "list", "set", "inet", "portress", "ssh_4"]).stdout
         assert d.status()["callers"]["limit"] == 100
         send.knocks("203.0.113.5", w.host4, RIGHT)
         d.wait_for("203.0.113.0/24 admitted")

@@ -185,7 +185,8 @@ class Table:
         if same and all(door_set(door, 4) in wanted for door in before.doors):
             return [], []
         carried, ended = [], []
-        for held in self.admissions(before):
+        # Of sources that are one now, the longest admission comes last and stays.
+        for held in sorted(self.admissions(before), key=lambda each: each.left):
             length = lengths[0] if held.source.family == 4 else lengths[1]
             if door_set(held.door, 4) not in wanted or held.source.length < length:
                 ended.append(held)
