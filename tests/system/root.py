@@ -83,10 +83,12 @@ def _sources(suite: str) -> str:
     return "".join(f"{line}\n" for line in found) or f"deb http://deb.debian.org/debian {suite} main\n"
 
 
-def _settings() -> list[Path]:
+def _settings() -> list[str]:
     """apt's own settings for fetching (proxies, dates, certificates), which mmdebstrap does not read."""
-    places = [Path("/etc/apt/apt.conf"), *sorted(Path("/etc/apt/apt.conf.d").glob("*"))]
-    return [place for place in places if place.is_file() and "Acquire::" in place.read_text(errors="replace")]
+    words = ["apt-config", "dump", "--no-empty", "--format", '%F "%v";%n', "Acquire"]
+    lines = subprocess.run(words, capture_output=True, text=True, check=True).stdout.splitlines()
+    # What is fetched beside the packages' own lists is of no use in a machine.
+    return [line for line in lines if not line.startswith("Acquire::IndexTargets")]
 
 
 def _make(target: Path, suite: str, packages: Sequence[str]) -> None:

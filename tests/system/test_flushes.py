@@ -63,7 +63,7 @@ def _flush(machine: Machine) -> Outcome:
 
 
 def test_a_flushed_guard_is_put_back_at_once(capsys: pytest.CaptureFixture[str]) -> None:
-    with host() as machine:
+    with host(suite="bookworm") as machine:
         outcome = _flush(machine)
         with capsys.disabled():
             print(f"\n{outcome} (nft {_nft(machine)})")
@@ -88,7 +88,7 @@ def _nft(machine: Machine) -> str:
 
 
 def test_a_guard_that_was_deleted_or_changed_is_put_back() -> None:
-    with host() as machine:
+    with host(suite="bookworm") as machine:
         knock(machine, machine.another, World.another4)
         for deed in (
             ["delete", "table", "inet", "portress"],
