@@ -23,6 +23,7 @@ from portress.errors import Mistake
 
 LARGEST: Final = 1 << 20  # bytes of a file
 DEEPEST: Final = 16  # lists and mappings inside each other; a configuration needs 5
+_TOO_DEEP: Final = f"lists and mappings inside each other more than {DEEPEST} deep"
 MOST_TOLD: Final = 1000  # mistakes told one by one; beyond that the file is of another kind
 SHOWN: Final = 60  # characters of a value repeated in a message
 
@@ -249,6 +250,8 @@ def _explained(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:
     """Line and wording of what the YAML parser complains of."""
     lines = text.rstrip().split("\n")
     line = min(error.problem_mark.line, len(lines) - 1) if error.problem_mark else 0
+    if "nesting depth" in (error.problem or ""):  # the parser's own limit, since PyYAML 6.0.4
+        return line + 1, _TOO_DEEP
     if _FLOW_COLON.search(lines[line]):
         return (
             line + 1,
@@ -307,7 +310,7 @@ class _Builder:
     def _enter(self, event: Any, line: int) -> None:
         self._plainly_written(event, line)
         if len(self.open) == DEEPEST:
-            self._stop(line, f"lists and mappings inside each other more than {DEEPEST} deep")
+            self._stop(line, _TOO_DEEP)
         node = Mapping(line) if isinstance(event, yaml.MappingStartEvent) else Listing(line)
         self.open.append((node, []))
 
