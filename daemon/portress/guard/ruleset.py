@@ -21,6 +21,7 @@ FAMILY: Final = "inet"
 TABLE: Final = "portress"
 ENTRY: Final = "entry"
 REPORT: Final = "report"
+RANGES: Final = "_ranges"  # behind the name of a set of services: those of ranges of ports
 FULL: Final = "callers_full"  # the counter of first knocks that found no room in callers
 UNHEARD: Final = "unheard"  # the counter of knocks that no line was written of, or that found no room
 HEARD: Final = "heard"  # what the counter watcher polls: heard_4, heard_6
@@ -128,8 +129,8 @@ def _set(name: str, kind: Any, **more: Any) -> Json:
     return {"set": {"family": FAMILY, "table": TABLE, "name": name, "type": kind, **more}}
 
 
-def _map(name: str) -> Json:
-    return {"map": {**_set(name, _KNOCK_TYPE)["set"], "map": "verdict", "flags": ["interval"]}}
+def _map(name: str, **more: Any) -> Json:
+    return {"map": {**_set(name, _KNOCK_TYPE, **more)["set"], "map": "verdict"}}
 
 
 def _chain(name: str, **more: Any) -> Json:
@@ -169,13 +170,38 @@ def _living(config: Config) -> Iterable[Json]:
         )
 
 
+def _services(config: Config) -> dict[str, list[tuple[Service, Json | None]]]:
+    """Which services stand in which set or map, and in a map where a packet to it goes.
+
+    Ranges of ports stand apart: a look-up among them takes longer the more there are, one among single ports
+    does not.
+    """
+
+    def to(chains: str, doors: Iterable[Door]) -> list[tuple[Service, Json | None]]:
+        return [
+            (service, {"goto": {"target": f"{chains}_{door.name}"}})
+            for door in doors
+            for service in door.services
+        ]
+
+    groups: dict[str, Iterable[tuple[Service, Json | None]]] = {
+        "strict": to("strict", (door for door in config.doors.values() if not door.linger)),
+        "public": [(service, None) for service in sorted(config.public)],
+        "doors": to("door", config.doors.values()),
+    }
+    by_set: dict[str, list[tuple[Service, Json | None]]] = {}
+    for name, entries in groups.items():
+        for service, goal in entries:
+            suffix = "" if service.first == service.last else RANGES
+            by_set.setdefault(name + suffix, []).append((service, goal))
+    return by_set
+
+
 def _mirrors(config: Config) -> Iterable[Json]:
-    yield _map("doors")
+    for name, entries in _services(config).items():
+        flags = {"flags": ["interval"]} if name.endswith(RANGES) else {}
+        yield _set(name, _KNOCK_TYPE, **flags) if entries[0][1] is None else _map(name, **flags)
     yield _set("opening", _KNOCK_TYPE)
-    if any(not door.linger for door in config.doors.values()):
-        yield _map("strict")
-    if config.public:
-        yield _set("public", _KNOCK_TYPE, flags=["interval"])
     for family in (4, 6):
         if any(network.version == family for network in config.always):
             yield _set(f"always_{family}", _ADDRESS[family], flags=["interval"])
@@ -200,6 +226,16 @@ def _not_local(chain: str) -> Json:
     return _rule(chain, _is({"fib": {"result": "type", "flags": ["daddr"]}}, "local", "!="), ACCEPT)
 
 
+def _service_rules(config: Config, group: str) -> Iterable[Json]:
+    """Where packets to the services of a group go, if there are any."""
+    by_set = _services(config)
+    for name in (group, group + RANGES):
+        if name in by_set and by_set[name][0][1] is None:
+            yield _rule(ENTRY, _in(name, _KNOCK), ACCEPT)
+        elif name in by_set:
+            yield _rule(ENTRY, {"vmap": {"key": _KNOCK, "data": f"@{name}"}})
+
+
 def _entry_rules(config: Config, comment: str) -> Iterable[Json]:
     iifname = {"meta": {"key": "iifname"}}
     if config.outside:
@@ -207,14 +243,12 @@ def _entry_rules(config: Config, comment: str) -> Iterable[Json]:
         yield _rule(ENTRY, _is(iifname, names, "!="), ACCEPT, comment=comment)
     else:
         yield _rule(ENTRY, _is(iifname, "lo"), ACCEPT, comment=comment)
-    if any(not door.linger for door in config.doors.values()):
-        yield _rule(ENTRY, {"vmap": {"key": _KNOCK, "data": "@strict"}})
+    yield from _service_rules(config, "strict")
     yield _rule(ENTRY, _is({"ct": {"key": "state"}}, ["established", "related"], "in"), ACCEPT)
     yield _not_local(ENTRY)
     yield from _always(config, ENTRY)
-    if config.public:
-        yield _rule(ENTRY, _in("public", _KNOCK), ACCEPT)
-    yield _rule(ENTRY, {"vmap": {"key": _KNOCK, "data": "@doors"}})
+    yield from _service_rules(config, "public")
+    yield from _service_rules(config, "doors")
     # nft 1.0.6 takes two operands an operator.
     four = {"|": ["fin", {"|": ["syn", {"|": ["rst", "ack"]}]}]}
     flags = {"&": [{"payload": {"protocol": "tcp", "field": "flags"}}, four]}
@@ -292,19 +326,9 @@ def _counter_rules(config: Config) -> Iterable[Json]:
 
 
 def _elements(config: Config, opening: Iterable[int]) -> Iterable[Json]:
-    def doors(chains: str, which: Iterable[Door]) -> list[Any]:
-        return [
-            [service_element(service), {"goto": {"target": f"{chains}_{door.name}"}}]
-            for door in which
-            for service in door.services
-        ]
-
-    yield element("doors", doors("door", config.doors.values()))
-    strict = [door for door in config.doors.values() if not door.linger]
-    if strict:
-        yield element("strict", doors("strict", strict))
-    if config.public:
-        yield element("public", [service_element(service) for service in sorted(config.public)])
+    for name, entries in _services(config).items():
+        pairs = [(service_element(service), goal) for service, goal in entries]
+        yield element(name, [key if goal is None else [key, goal] for key, goal in pairs])
     for family in (4, 6):
         networks = sorted(str(network) for network in config.always if network.version == family)
         if networks:
