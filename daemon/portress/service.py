@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import gc
 import signal
 import time
 from collections.abc import Awaitable, Callable, Iterable
@@ -18,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from portress import config as configuration
 from portress import keyholders as keyholding
-from portress import lock
+from portress import lock, tuning
 from portress.admissions import Admission
 from portress.books import Books
 from portress.config import Config
@@ -51,7 +50,7 @@ if TYPE_CHECKING:
 TICK: Final = 1.0  # seconds between two rounds of housekeeping
 AHEAD: Final = 10.0  # seconds before a new time step when its sequences are derived
 SELDOM: Final = 60  # rounds between two looks at what changes slowly
-DAILY: Final = 24 * 60 * SELDOM  # rounds between two prunings of the ledger
+DAILY: Final = 24 * 60 * SELDOM  # rounds between two prunings of the ledger and of the memory
 REMEMBER: Final = 366 * 86400.0  # seconds that ended admissions stay in the ledger
 CLOCK_STEP: Final = 2.0  # seconds by which the clock must jump to be told
 
@@ -123,9 +122,7 @@ class Service:
         found, restored = self.sentinel.begin(self._under_way(), admit, self.paths.state)
         self.doorkeeper.keep_only(rota.keys)  # those disenrolled while no daemon ran are dismissed
         await self._serve()
-        # What is there by now stays for good: looking through it for rubbish would only delay knocks.
-        gc.collect()
-        gc.freeze()
+        tuning.spare_the_loop()
         self._tell_ready(found, restored)
         self._judge_clock()
 
@@ -296,6 +293,7 @@ class Service:
         await self.books.settle()
         if self._rounds % DAILY == 0:
             await self.books.prune(self.unix() - REMEMBER)
+            tuning.tidy()
         self._judge_clock()
 
     def _judge_clock(self) -> None:

@@ -15,7 +15,7 @@ from portress.guard.table import Table
 from portress.knock import SECOND
 from portress.rota import Rota
 from portress.sequence.rotating import step_at
-from portress.sequence.trie import Trie
+from portress.sequence.trie import Node, Trie
 from portress.tracker import Tracker
 
 
@@ -68,16 +68,26 @@ class Steps:
                 trie = ready[2]
             else:
                 trie = await loop.run_in_executor(self._thread, wanted.trie, step)
-            before = self.tracker.trie.opening
+            old = [*self.tracker.trie.root.children.values()]
             await loop.run_in_executor(
-                self._thread, self._table.change_opening, before - trie.opening, trie.opening - before
+                self._thread, self._change_opening, self.tracker.trie.opening, trie.opening
             )
             self.tracker.replace(trie)
+            self._thread.submit(_let_go, old)
             self.rota, self.step, self._ready = wanted, step, None
             if self._table.loads != loads:  # the guard was put back meanwhile, perhaps with the old knocks
                 self._table.load(build(wanted.config, trie.opening))
         self.observe((self._clock() - begun) / SECOND)
         return True
 
+    def _change_opening(self, before: frozenset[int], after: frozenset[int]) -> None:
+        self._table.change_opening(before - after, after - before)
+
     def close(self) -> None:
         self._thread.shutdown(wait=False)
+
+
+def _let_go(branches: list[Node]) -> None:
+    """Free an old tree branch by branch: at a stroke, thousands of them would hold up the loop."""
+    while branches:
+        branches.pop()
