@@ -14,6 +14,7 @@ from unit.config_texts import DOORS, mistake, mistakes, ssh, with_door, with_top
 
 NAMES_A_DOOR = "a configuration names at least one door, as doors: {ssh: {…}}"
 DOORS_BY_NAME = "doors by name, at least one, as ssh: {services: [tcp/22], …}"
+TOO_LARGE = " larger than 1 MiB: a file of this kind is a few kilobytes"
 TOO_DEEP = "1: lists and mappings inside each other more than 16 deep"
 BETWEEN_BRACKETS = "between brackets, what begins with a colon stands in quotes, as '::1'"
 A_STAY = "a stay is a whole number and a unit, as 30s 10m 8h 2d"
@@ -143,9 +144,7 @@ def test_nft_accepts_what_a_door_may_be_called(name: str) -> None:
         pytest.param("{a: " * 100000, TOO_DEEP, id="very many mappings"),
         pytest.param("- " * 100000, TOO_DEEP, id="very many dashes"),
         ("always: [::1]\n", f"1: this is not YAML: {BETWEEN_BRACKETS}"),
-        pytest.param(
-            "x" * (1 << 20) + "y", " larger than 1 MiB: a file of this kind is a few kilobytes", id="too large"
-        ),
+        pytest.param("x" * (1 << 20) + "y", TOO_LARGE, id="too large"),
     ],
 )  # fmt: skip
 def test_what_is_no_configuration_is_one_mistake(text: str, told: str) -> None:
