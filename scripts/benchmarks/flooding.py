@@ -1,0 +1,160 @@
+"""A hundred honest sources knock while a flood of forged packets comes in as fast as this machine can
+send it.
+
+Once at random ports, which the guard lets pass in the kernel, and once at a port that begins a sequence,
+which is the worst that a stranger can do who knows it.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+from attrs import frozen
+
+from benchmarks.figures import Figure, Target
+from benchmarks.hosts import PYTHON, RIGHT, Running, doors, running
+from benchmarks.probing import Prober
+from benchmarks.wire import hardware
+from lab.portress import REPOSITORY
+from lab.worlds import World, world
+
+SUBJECT: Final = "Honest knocks in a flood"
+HONEST: Final = 100
+AIMED: Final = int(RIGHT[0].partition("/")[2])
+
+
+@frozen
+class Seen:
+    """What became of the honest sources: how many were let in (%), the median ms it took; and of the rest."""
+
+    admitted: float
+    took: float
+    cpu: float  # % of a core, meanwhile
+    idle: float  # % of a core, before the honest ones came
+    rate: float  # packets a second
+    dropped: int  # by the kernel's queues, before any rule
+    full: int  # first knocks that found no room among the callers
+
+
+def measure(quick: bool) -> Iterator[Figure]:
+    honest = HONEST // 4 if quick else HONEST
+    with world() as w:
+        w.host.ip(f"route replace 203.0.113.0/24 via {w.another4}", f"route add default via {w.stranger4}")
+        calm = _look(w, None, honest)
+        for port, name in ((0, "random ports"), (AIMED, "a first-knock port")):
+            seen = _look(w, port, honest)
+            yield from _figures(name, seen, calm, aimed=bool(port))
+
+
+def _figures(name: str, seen: Seen, calm: Seen, *, aimed: bool) -> Iterator[Figure]:
+    against = "no flood"
+    flood = f"{seen.rate:,.0f} packets a second"
+    dropped = (
+        f"; {seen.dropped:,} packets dropped by the kernel's queues before any rule" if seen.dropped else ""
+    )
+    full = f"; {seen.full:,} first knocks found no room among the callers" if seen.full else ""
+    yield Figure(
+        SUBJECT,
+        f"honest sources admitted, flood at {name}",
+        seen.admitted,
+        "%",
+        calm.admitted,
+        against,
+        None if aimed else Target(">=", 100),
+        flood + dropped + full,
+    )
+    if seen.admitted:
+        what = f"last knock to open door, median, flood at {name}"
+        yield Figure(SUBJECT, what, seen.took, "ms", calm.took, against)
+    yield Figure(
+        SUBJECT,
+        f"CPU of the daemon for a flood at {name}",
+        seen.idle,
+        "% of a core",
+        calm.idle,
+        against,
+        None if aimed else Target("<", 5),
+    )
+    yield Figure(
+        SUBJECT,
+        f"the same while the honest sources come, 30 a second, flood at {name}",
+        seen.cpu,
+        "% of a core",
+        calm.cpu,
+        against,
+    )
+
+
+def _look(w: World, port: int | None, honest: int) -> Seen:
+    with running(w.host, doors()) as host, _flood(w, port, honest * 0.03 + 4) as flood:
+        prober = Prober(w.another, "eth0", w.host, "eth1", w.host4)
+        dropped, cpu, begun = _dropped(), host.cpu, time.perf_counter()
+        time.sleep(1.5)
+        idle = (host.cpu - cpu) / (time.perf_counter() - begun)
+        cpu, begun = host.cpu, time.perf_counter()
+        found = []
+        for number in range(honest):
+            took = prober.open(
+                f"203.0.113.{number + 1}",
+                RIGHT,
+                pause=0.005,
+                patience=1.0 if port != AIMED else 0.05,
+                every=0.0001,
+            )
+            if took is not None:
+                found.append(took * 1000)
+        passed, cpu = time.perf_counter() - begun, host.cpu - cpu
+        sent = flood()
+        prober.close()
+        found.sort()
+        return Seen(
+            100 * len(found) / honest,
+            found[len(found) // 2] if found else float("nan"),
+            100 * cpu / passed,
+            100 * idle,
+            sent,
+            _dropped() - dropped if port is not None else 0,
+            _full(host),
+        )
+
+
+def _full(host: Running) -> int:
+    listing = host.ns.run(["nft", "list", "counter", "inet", "portress", "callers_full"]).stdout
+    return int(listing.split("packets ")[1].split()[0])
+
+
+def _dropped() -> int:
+    """Packets that found the kernel's receive queues full, on all cores (proc(5), softnet_stat)."""
+    return sum(int(line.split()[1], 16) for line in Path("/proc/net/softnet_stat").read_text().splitlines())
+
+
+@contextmanager
+def _flood(w: World, port: int | None, seconds: float) -> Iterator[object]:
+    """A flood while the block lasts; gives a function that waits for its end and tells packets a second."""
+    if port is None:
+        yield lambda: 0.0
+        return
+    words = ["-m", "benchmarks.flooder", w.stranger.name, "eth0", hardware(w.host, "eth0").hex(), w.host4]
+    flooder = subprocess.Popen(
+        [PYTHON, *words, str(port), str(seconds)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=REPOSITORY,
+        env={"PYTHONPATH": "scripts:tests", "PATH": "/usr/sbin:/usr/bin:/sbin:/bin"},
+    )
+    try:
+        assert flooder.stdin is not None and flooder.stdout is not None
+        flooder.stdout.readline()
+        print("go", file=flooder.stdin, flush=True)
+        time.sleep(0.2)
+        out = flooder.stdout
+        yield lambda: int(out.readline()) / seconds
+    finally:
+        flooder.kill()
+        flooder.wait()

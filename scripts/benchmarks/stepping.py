@@ -1,0 +1,149 @@
+"""The change of the time step with a thousand keyholders at three doors: how long it takes, and how long
+it holds up the daemon's loop, which has to hear knocks meanwhile.
+
+The daemon's own parts (`steps`, `rota`, `tracker`, the guard in a namespace) run in a process of their
+own here, beside a task that looks at the clock every half millisecond.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import time
+from collections.abc import Iterator
+from typing import Any, Final
+
+from benchmarks.figures import Figure, Target
+from benchmarks.hosts import PYTHON, doors, keyholders, memory, rotating, running
+from lab.portress import REPOSITORY
+from lab.space import LabError, Namespace, namespace
+
+SUBJECT: Final = "A new time step, 1,000 keyholders at 3 doors"
+_CHILD: Final = """
+import asyncio, hmac, json, time
+from benchmarks.hosts import keyholders, rotating
+from portress import config as configuration
+from portress import keyholders as keyholding
+from portress.guard.ruleset import build
+from portress.guard.table import Table
+from portress.rota import Rota
+from portress.steps import Steps
+from portress.tracker import Tracker
+from portress.tuning import spare_the_loop
+
+TURNS = 5
+unix = 1_800_000_000.0
+
+async def main():
+    global unix
+    config = configuration.parse(rotating(), "portress.yaml")
+    holders = keyholding.parse(keyholders(1000), "keyholders.yaml", config.doors)
+    rota = Rota(config, holders)
+    trie = rota.trie(int(unix // 30))
+    tracker, table = Tracker(trie), Table()
+    table.load(build(config, trie.opening))
+    steps = Steps(rota, tracker, table, lambda: unix, time.monotonic_ns)
+    del trie
+    spare_the_loop()
+    worst = 0.0
+    async def look():
+        nonlocal worst
+        before = time.perf_counter()
+        while True:
+            await asyncio.sleep(0.0005)
+            now = time.perf_counter()
+            worst = max(worst, now - before)
+            before = now
+    looking = asyncio.create_task(look())
+    await asyncio.sleep(0.3)
+    calm, rows = worst, []
+    for turn in range(TURNS):
+        worst = 0.0
+        begun = time.perf_counter()
+        await steps.prepare()
+        prepared, held = time.perf_counter() - begun, worst
+        await asyncio.sleep(0.05)
+        worst = 0.0
+        unix += 30
+        begun = time.perf_counter()
+        assert await steps.change()
+        changed = time.perf_counter() - begun
+        await asyncio.sleep(0.05)
+        rows.append({"prepare": prepared, "change": changed, "held": max(held, worst)})
+    looking.cancel()
+    steps.close()
+    message = b"portress-1" + bytes(20)
+    begun = time.perf_counter()
+    for _ in range(3000):
+        hmac.digest(message, message, "sha256")
+    bare = time.perf_counter() - begun
+    print(json.dumps({"rows": rows, "calm": calm, "bare": bare, "opening": len(tracker.trie.opening)}))
+
+asyncio.run(main())
+"""
+
+
+def measure(quick: bool) -> Iterator[Figure]:
+    with namespace("host") as ns:
+        found = _steps(ns)
+    rows = found["rows"]
+    calm = found["calm"] * 1000
+
+    def middle(what: str) -> float:
+        return sorted(row[what] for row in rows)[len(rows) // 2] * 1000
+
+    yield Figure(
+        SUBJECT,
+        "derive the next step's sequences and make the tree, in a thread, ahead of time",
+        middle("prepare"),
+        "ms",
+        found["bare"] * 1000,
+        "3,000 HMACs alone",
+    )
+    yield Figure(
+        SUBJECT,
+        "change: guard and tracker",
+        middle("change"),
+        "ms",
+        None,
+        "",
+        note=f"{found['opening']:,} first knocks in force",
+    )
+    yield Figure(
+        SUBJECT,
+        "the longest that the loop was held up",
+        max(row["held"] for row in rows) * 1000,
+        "ms",
+        calm,
+        "at other times",
+        Target("<=", 20),
+    )
+    yield from _daemon()
+
+
+def _steps(ns: Namespace) -> Any:
+    with ns.popen(
+        [PYTHON, "-c", _CHILD],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        cwd=REPOSITORY,
+        env={"PYTHONPATH": "scripts:tests", "PATH": "/usr/sbin:/usr/bin:/sbin:/bin"},
+    ) as child:
+        assert child.stdout is not None
+        told = child.stdout.read()
+    try:
+        return json.loads(told)
+    except ValueError:
+        raise LabError(f"the steps could not be measured: {told}") from None
+
+
+def _daemon() -> Iterator[Figure]:
+    with namespace("host") as ns:
+        with running(ns, doors()) as host:
+            plain, plain_start = memory(host.pid), host.started
+        with running(ns, rotating(), holders=keyholders(HOLDERS)) as host:
+            time.sleep(1.5)
+            yield Figure(
+                SUBJECT, "start of the daemon", host.started, "s", plain_start, "1 door, no keyholders"
+            )
+            yield Figure(SUBJECT, "resident memory", memory(host.pid), "MB", plain, "1 door, no keyholders")
