@@ -19,6 +19,7 @@ from lab.portress import REPOSITORY
 from lab.space import LabError, Namespace, namespace
 
 SUBJECT: Final = "A new time step, 1,000 keyholders at 3 doors"
+HOLDERS: Final = 1000  # as the child process has them
 _CHILD: Final = """
 import asyncio, hmac, json, time
 from benchmarks.hosts import keyholders, rotating
