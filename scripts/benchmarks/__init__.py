@@ -1,7 +1,7 @@
 """The measurements: `scripts/bench` runs them.
 
-A module a subject. Each has functions that yield Figures as they get them, every one beside a baseline
-that was measured in the same run. All traffic stays inside namespaces that are removed at the end.
+A module a subject. `measure(quick)` of each yields Figures as it gets them, every one beside a baseline that
+was measured in the same run. All traffic stays inside namespaces that are removed at the end.
 
 - `opening`   from the last knock to the open door
 - `hearing`   knocks a second, through everything and through the tracker alone
@@ -16,5 +16,7 @@ that was measured in the same run. All traffic stays inside namespaces that are 
 
 - `figures`   what a Figure is; the machine; the table, JSON and Markdown
 - `hosts`     configurations, and daemons running in the laboratory
-- `wire`      packets as fast as this machine can send them
+- `wire`      packets as fast as this machine can send them; `flooder`, a process that does
+- `probing`   the moment a door opens, seen from outside
+- `secrets`   what the keyholders of `hosts` knock
 """

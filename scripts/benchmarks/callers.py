@@ -1,4 +1,5 @@
-"""Very many callers: what each takes in memory, and whether a knock takes longer when there are more of them.
+"""Very many callers: what each takes in memory, and whether a knock takes longer when there are more of
+them.
 
 Measured in a process of its own for each number: memory that was used once is not given back.
 """
@@ -90,7 +91,7 @@ def measure(quick: bool) -> Iterator[Figure]:
         "ns",
         few["ns"],
         "of 500 out of 1,000",
-        note="more than fit the processor's caches: the work is the same, the memory is further away",
+        note="more than fit the processor's caches: the work is the same, the memory further away",
     )
     ours, plain = _run(many, 16, "tracker"), _run(many, 16, "plain")
     what = f"bytes for each of {many:,} callers, IPv6"

@@ -2,9 +2,8 @@
 benchmarks.flooder`.
 
 In: namespace, device, the other end's hardware address, the host's address, a port (0: random ports),
-seconds. Out: on standard output, how many packets were sent. Half are SYNs, half UDP datagrams; SYNs
-alone where the flood is aimed at one port. Every packet has another source, out of half a million random
-ones.
+seconds. Out: on standard output, how many packets were sent. Half are SYNs, half UDP datagrams; SYNs alone
+where the flood is aimed at one port. Every packet has another source, out of half a million random ones.
 """
 
 from __future__ import annotations
@@ -60,7 +59,7 @@ class Pool:
                 field.byteswap()
 
     def writer(self, volley: Volley, first: int, step: int) -> Callable[[int], None]:
-        """Gives the ring's slots `first`, `first + step`, … what stands at an offset in the pool."""
+        """A function that fills the ring's slots `first`, `first + step`, … from an offset in the pool on."""
         places = [volley.words(at)[first::step] for at in (_ID, _SOURCE, _SOURCE + 2, _PORT, _FREE)]
         sources = [memoryview(field) for field in self.fields]
         count = len(places[0])

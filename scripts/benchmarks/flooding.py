@@ -1,5 +1,5 @@
-"""A hundred honest sources knock while a flood of forged packets comes in as fast as this machine can
-send it.
+"""A hundred honest sources knock while a flood of forged packets comes in as fast as this machine can send
+it.
 
 Once at random ports, which the guard lets pass in the kernel, and once at a port that begins a sequence,
 which is the worst that a stranger can do who knows it.
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
@@ -134,7 +134,7 @@ def _dropped() -> int:
 
 
 @contextmanager
-def _flood(w: World, port: int | None, seconds: float) -> Iterator[object]:
+def _flood(w: World, port: int | None, seconds: float) -> Iterator[Callable[[], float]]:
     """A flood while the block lasts; gives a function that waits for its end and tells packets a second."""
     if port is None:
         yield lambda: 0.0

@@ -1,8 +1,7 @@
 """Knocks a second: through watcher, trie, tracker and guard together, and through the tracker alone.
 
-What is sent is what callers send: the right first knock, the same again as TCP stacks do, the right
-second knock, and then a wrong one; of a hundred sources, one completes its sequence instead and is
-admitted.
+What is sent is what callers send: the right first knock, the same again as TCP stacks do, the right second
+knock, and then a wrong one; of a hundred sources, one completes its sequence instead and is admitted.
 """
 
 from __future__ import annotations
@@ -221,9 +220,9 @@ def _alone(kind: Kind, count: int) -> Iterator[Figure]:
 
 
 def _dictionary(heard: list[tuple[bytes, int, int]]) -> float:
-    last: dict[bytes, tuple[int, int]] = {}
+    last: dict[bytes, int] = {}
     begun = time.perf_counter()
-    for source, one, now in heard:
+    for source, one, _ in heard:
         if last.get(source) != one:
-            last[source] = (one, now)
+            last[source] = one
     return len(heard) / (time.perf_counter() - begun)

@@ -1,6 +1,7 @@
 """Configurations to measure with, and daemons that run in the laboratory with their log in a file.
 
-In: how many doors and keyholders. Out: a Running, which can be asked, and whose time and memory can be read.
+In: how many doors and keyholders. Out: a Running, which can be asked, and whose time and memory can be
+read.
 """
 
 from __future__ import annotations

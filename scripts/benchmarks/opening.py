@@ -98,7 +98,7 @@ def _percentiles(ours: Sequence[float], plain: Sequence[float]) -> Iterator[Figu
 
 
 def _back_to_back(w: World, ns: Namespace, address: str) -> float:
-    """The share (%) of clients, real sockets of the stranger, that get in with their first SYN."""
+    """The share (%) of clients, real sockets of the stranger's, that get in with their first SYN."""
     with service(ns, f"tcp/{DOOR}"), w.stranger.enter():
         clients = []
         for source in CLIENTS:
@@ -112,11 +112,12 @@ def _back_to_back(w: World, ns: Namespace, address: str) -> float:
             time.sleep(0.01)
         time.sleep(SYN_AGAIN - len(CLIENTS) * 0.01)
         connected = select.select([], clients, [], 0)[1]
-        return (
-            100
-            * sum(one.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR) == 0 for one in connected)
-            / len(CLIENTS)
-        )
+        return 100 * _good(connected) / len(CLIENTS)
+
+
+def _good(connected: list[socket.socket]) -> int:
+    """How many of the sockets that can be written to are connected."""
+    return sum(int(one.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR) == 0) for one in connected)
 
 
 def _socket(source: str, kind: socket.SocketKind) -> socket.socket:
@@ -127,7 +128,7 @@ def _socket(source: str, kind: socket.SocketKind) -> socket.socket:
 
 
 def _rotating(w: World, rounds: int) -> Iterator[Figure]:
-    """A rotating sequence is on the disk before its door opens: beside that, what one synced write takes."""
+    """A rotating sequence is on the disk before its door opens: beside that, one write that is synced."""
     with running(w.host, rotating(), holders=keyholders(rounds)) as host:
         prober = Prober(w.stranger, "eth0", w.host, "eth0", w.host4, port=60001)
         found, disk = [], []

@@ -1,5 +1,5 @@
-"""The counter watcher: what a poll costs, with as many elements in the sets as there is room for, and
-with more.
+"""The counter watcher: what a poll costs, with as many elements in the sets as there is room for, and with
+more.
 
 The guard has room for 16,384 knocks a family; for more, it is loaded here with larger sets.
 """

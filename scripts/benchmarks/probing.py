@@ -1,9 +1,8 @@
-"""The moment a door opens, seen from outside: SYNs sent as fast as can be, and the first that was
-answered.
+"""The moment a door opens, seen from outside: SYNs sent as fast as can be, and the first that was answered.
 
-In: a namespace to send from, a host. Out: seconds from the sending of the last knock to the sending of
-the first SYN that got through. A packet sent on a virtual link has arrived, and been through the host's
-rules, when the call that sends it returns: no clock but the sender's is needed.
+In: a namespace to send from, a host. Out: seconds from the sending of the last knock to the sending of the
+first SYN that got through. A packet sent on a virtual link has arrived, and been through the host's rules,
+when the call that sends it returns: no clock but the sender's is needed.
 """
 
 from __future__ import annotations

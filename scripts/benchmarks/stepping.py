@@ -1,13 +1,14 @@
-"""The change of the time step with a thousand keyholders at three doors: how long it takes, and how long
-it holds up the daemon's loop, which has to hear knocks meanwhile.
+"""The change of the time step with a thousand keyholders at three doors: how long it takes, and how long it
+holds up the daemon's loop, which has to hear knocks meanwhile.
 
-The daemon's own parts (`steps`, `rota`, `tracker`, the guard in a namespace) run in a process of their
-own here, beside a task that looks at the clock every half millisecond.
+The daemon's own parts (`steps`, `rota`, `tracker`, the guard in a namespace) run in a process of their own
+here, beside a task that looks at the clock every half millisecond.
 """
 
 from __future__ import annotations
 
 import json
+import statistics
 import subprocess
 import time
 from collections.abc import Iterator
@@ -19,10 +20,11 @@ from lab.portress import REPOSITORY
 from lab.space import LabError, Namespace, namespace
 
 SUBJECT: Final = "A new time step, 1,000 keyholders at 3 doors"
-HOLDERS: Final = 1000  # as the child process has them
+HOLDERS: Final = 1000
 _CHILD: Final = """
 import asyncio, hmac, json, time
 from benchmarks.hosts import keyholders, rotating
+from benchmarks.stepping import HOLDERS
 from portress import config as configuration
 from portress import keyholders as keyholding
 from portress.guard.ruleset import build
@@ -38,7 +40,7 @@ unix = 1_800_000_000.0
 async def main():
     global unix
     config = configuration.parse(rotating(), "portress.yaml")
-    holders = keyholding.parse(keyholders(1000), "keyholders.yaml", config.doors)
+    holders = keyholding.parse(keyholders(HOLDERS), "keyholders.yaml", config.doors)
     rota = Rota(config, holders)
     trie = rota.trie(int(unix // 30))
     tracker, table = Tracker(trie), Table()
@@ -91,7 +93,7 @@ def measure(quick: bool) -> Iterator[Figure]:
     calm = found["calm"] * 1000
 
     def middle(what: str) -> float:
-        return sorted(row[what] for row in rows)[len(rows) // 2] * 1000
+        return statistics.median(float(row[what]) for row in rows) * 1000
 
     yield Figure(
         SUBJECT,

@@ -1,7 +1,7 @@
 """A capture of a million packets through `portress trace`: packets a second and peak memory.
 
-One packet in a hundred is a knock of one of 500 sources; the rest is what else a host sees: connections
-to a public port, and noise at random ports from sources that come once.
+One packet in a hundred is a knock of one of 500 sources; the rest is what else a host sees: connections to
+a public port, and noise at random ports from sources that come once.
 """
 
 from __future__ import annotations

@@ -50,7 +50,7 @@ def packet_socket(ns: Namespace, device: str) -> socket.socket:
 
 
 class Volley:
-    """A ring of packets on a namespace's device. `fire` sends them all, in order, and returns afterwards."""
+    """A ring of packets on a namespace's device. `fire` sends them in order, and returns when they left."""
 
     def __init__(self, ns: Namespace, device: str, to: bytes, packets: Iterable[bytes]) -> None:
         """`to` is the hardware address of the other end; a packet has at most 210 bytes."""
