@@ -3,7 +3,7 @@ routed.
 
 The same traffic passes without any rules, with connection tracking alone, with a hand-written ruleset that
 guards one port, and with the guard of one door and of a thousand. They take turns, round after round; each
-figure is the best round, as whatever else the machine does only ever makes one worse.
+figure is the best twentieth of a second, as whatever else the machine does only ever makes one worse.
 """
 
 from __future__ import annotations
@@ -50,6 +50,7 @@ table inet tracking {
 _RESET: Final = struct.pack("ii", 1, 0)  # SO_LINGER: close with a reset, no TIME-WAIT
 _CHUNK: Final = 1 << 20
 _BACKLOG: Final = 4096
+_MOMENT: Final = 0.05  # s
 
 
 def _serve(listener: socket.socket) -> None:
@@ -77,29 +78,37 @@ def _server(ns: Namespace, port: int) -> Iterator[None]:
 
 
 def _connections(ns: Namespace, address: str, port: int, seconds: float) -> float:
-    """Connections a second, one after the other."""
-    made = 0
+    """Connections a second, one after the other, in the best moment."""
+
+    def dial() -> int:
+        with socket.socket() as made:
+            made.settimeout(2)
+            made.connect((address, port))
+            made.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
+        return 1
+
     with ns.enter():
-        begun = time.perf_counter()
-        while (passed := time.perf_counter() - begun) < seconds:
-            with socket.socket() as dial:
-                dial.settimeout(2)
-                dial.connect((address, port))
-                dial.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
-            made += 1
-    return made / passed
+        return _best(dial, seconds)
 
 
 def _bulk(ns: Namespace, address: str, port: int, seconds: float) -> float:
-    """Gbit/s over one connection."""
-    data, sent = bytes(_CHUNK), 0
+    """Gbit/s over one connection, in the best moment."""
+    data = bytes(_CHUNK)
     with ns.enter():
         dial = socket.create_connection((address, port), 2)
     with dial:
-        begun = time.perf_counter()
-        while (passed := time.perf_counter() - begun) < seconds:
-            sent += dial.send(data)
-    return sent * 8 / passed / 1e9
+        return _best(lambda: dial.send(data), seconds) * 8 / 1e9
+
+
+def _best(work: Callable[[], int], seconds: float) -> float:
+    """What `work` returns, added up, a second: the best of the moments that `seconds` consist of."""
+    best, until = 0.0, time.perf_counter() + seconds
+    while (begun := time.perf_counter()) < until:
+        done = 0
+        while (passed := time.perf_counter() - begun) < _MOMENT:
+            done += work()
+        best = max(best, done / passed)
+    return best
 
 
 @contextlib.contextmanager
@@ -176,8 +185,8 @@ def measure(quick: bool) -> Iterator[Figure]:
             hand, one = (best[rules, traffic, kind] for rules in ("hand-written", "1 door"))
             aimed = Target(">=", 0.95, ratio=True) if kind == "new" else None
             what = f"{words} {traffic}"
-            note = f"connection tracking alone leaves {tracked / free:.2f} of no rules"
-            yield Figure(SUBJECT, f"{what}, hand-written rules", hand, unit, free, "no rules", note=note)
+            yield Figure(SUBJECT, f"{what}, hand-written rules", hand, unit, free, "no rules")
             yield Figure(SUBJECT, f"{what}, 1 door", one, unit, free, "no rules", aimed)
+            yield Figure(SUBJECT, f"{what}, 1 door", one, unit, tracked, "connection tracking alone")
             many = best["1,000 doors", traffic, kind]
             yield Figure(SUBJECT, f"{what}, 1,000 doors", many, unit, one, "1 door", aimed)
