@@ -131,9 +131,9 @@ def test_a_trial_ends_by_itself_though_the_terminal_is_gone() -> None:
 
 def test_a_trial_that_is_kept_stays() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG, guard=False, start=False) as d:
-        d.verb("guard", "--trial", "2s")
+        d.verb("guard", "--trial", "5s")
         assert d.verb("guard", "--keep").stdout == "The guard stays.\n"
-        time.sleep(2.5)
+        time.sleep(5.5)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         again = d.verb("guard", "--keep", check=False)
         assert again.returncode == 1 and "no trial is under way; the guard is loaded" in again.stderr
@@ -145,9 +145,9 @@ def test_a_trial_over_an_older_guard_puts_that_one_back_with_its_admissions() ->
         d.verb("admit", w.stranger4, "ssh")
         before = w.host.run(["nft", "-s", "list", "table", "inet", "portress"]).stdout.split("elements")[0]
         d.configure(CONFIG.replace("tcp/22", "tcp/2222").replace("7101", "7102"))
-        d.verb("guard", "--trial", "2s")
+        d.verb("guard", "--trial", "4s")
         assert tcp_state(w.another, w.host4, 22) == "open"
-        _until(lambda: tcp_state(w.another, w.host4, 22, timeout=0.3) == "filtered")
+        _until(lambda: tcp_state(w.another, w.host4, 22, timeout=0.3) == "filtered", 12)
         assert tcp_state(w.stranger, w.host4, 22) == "open"
         after = w.host.run(["nft", "-s", "list", "table", "inet", "portress"]).stdout.split("elements")[0]
         assert after == before
@@ -155,18 +155,18 @@ def test_a_trial_over_an_older_guard_puts_that_one_back_with_its_admissions() ->
 
 def test_a_trial_with_a_daemon_ends_too_and_the_daemon_stands_down() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
-        d.verb("guard", "--trial", "2s")
+        d.verb("guard", "--trial", "4s")
         assert d.status()["guard"]["trial"] > 0
-        assert "nobody kept it: the doors are open" in d.wait_for("on trial", timeout=5)
+        assert "nobody kept it: the doors are open" in d.wait_for("on trial", timeout=12)
         time.sleep(0.5)
         assert quiet(d) and tcp_state(w.stranger, w.host4, 22) == "open"
         d.restart()
         assert "taken away by hand" in d.log and quiet(d)
         d.verb("guard")
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
-        d.verb("guard", "--trial", "1s")
+        d.verb("guard", "--trial", "5s")
         assert d.verb("guard", "--keep").stdout == "The guard stays.\n"
-        time.sleep(1.3)
+        time.sleep(5.5)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
 
