@@ -7,6 +7,7 @@ import itertools
 import os
 import random
 import socket
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,7 +15,7 @@ from typing import NamedTuple
 
 import pytest
 
-from lab import Namespace, Sender, sender, world
+from lab import Namespace, Sender, as_nobody, sender, world
 from lab.journal import Journal, journald, namespaces_may_log
 from portress.errors import Mistake
 from portress.knock import SECOND, Knock
@@ -251,14 +252,9 @@ def test_a_hidden_journal_and_none_at_all_are_told_apart(lines: Lines) -> None:
         "J('', time.monotonic_ns).__enter__()"
     )
     beside = lines.journal.beside(lines.host)
-    nobody = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", "--"]
-    python = [
-        os.path.join(os.path.dirname(os.path.dirname(__file__)), "..", ".venv/bin/python"),
-        "-c",
-        program,
-    ]
+    python = [sys.executable, "-c", program]
     lines.journal.folder.chmod(0o755)
-    assert "needs the group systemd-journal" in beside.run([*nobody, *python], check=False).stderr
+    assert "needs the group systemd-journal" in beside.run(as_nobody(python), check=False).stderr
     assert beside.run(python).stderr == ""
     if not any(Path("/var/log/journal").glob("*/system.journal")):
         assert "there is no systemd journal" in lines.host.run(python, check=False).stderr

@@ -22,7 +22,7 @@ from typing import Any
 
 import pytest
 
-from lab import Sender, World, capture, crowd, daemon, sender, world
+from lab import Sender, World, as_nobody, capture, crowd, daemon, sender, world
 from lab.journal import Journal, journald, namespaces_may_log
 from lab.portress import Daemon, portress
 from lab.space import Namespace, scratch
@@ -256,7 +256,6 @@ def test_a_trace_needs_no_root() -> None:
         folder.chmod(0o755)
         for one in (mine, file):
             os.chown(one, 65534, 65534)
-        words = ["setpriv", "--reuid", "65534", "--regid", "65534", "--clear-groups", "--inh-caps=-all"]
         program = [str(Path(sys.prefix, "bin", "portress")), "trace", str(file), "--config", str(mine)]
-        done = subprocess.run([*words, *program], capture_output=True, text=True, timeout=30)
+        done = subprocess.run(as_nobody(program), capture_output=True, text=True, timeout=30)
     assert "opened ssh" in done.stdout, done.stderr

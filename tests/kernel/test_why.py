@@ -7,7 +7,7 @@ import sys
 import time
 from pathlib import Path
 
-from lab import daemon, sender, world
+from lab import as_nobody, daemon, sender, world
 from lab.portress import Daemon
 
 CONFIG = """\
@@ -21,13 +21,12 @@ RIGHT = ("tcp/7101", "udp/9342", "tcp/8120")
 PORTS = ("7101", "9342", "8120")
 
 
-def as_nobody(d: Daemon, verb: str, *words: str) -> str:
+def told_to_nobody(d: Daemon, verb: str, *words: str) -> str:
     """What a verb prints to a user who can reach the control socket, but not read the configuration."""
     d.folder.chmod(0o755)
     d.socket.chmod(0o666)
-    who = ["setpriv", "--reuid", "65534", "--regid", "65534", "--clear-groups", "--inh-caps=-all"]
     program = [str(Path(sys.prefix, "bin", "portress")), verb, *d.options, *words]
-    done = subprocess.run([*who, *program], capture_output=True, text=True, timeout=30)
+    done = subprocess.run(as_nobody(program), capture_output=True, text=True, timeout=30)
     assert done.returncode == 0, done.stderr
     return done.stdout
 
@@ -44,7 +43,7 @@ def test_root_is_told_what_was_expected_and_nobody_else_any_port() -> None:
         assert "udp/9342 expected, tcp/8120 came too early" in " ".join(told.split())
         assert "gap is 1 s: started over" in " ".join(told.split())
         for words in ((w.stranger4,), (w.stranger4, "--json")):
-            hidden = as_nobody(d, "why", *words)
+            hidden = told_to_nobody(d, "why", *words)
             assert "stage 2 of 3" in hidden and "gap is 1 s" in " ".join(hidden.split())
             assert not any(port in hidden for port in (*PORTS, "8121"))
 
@@ -57,8 +56,8 @@ def test_a_refused_configuration_is_quoted_to_root_alone() -> None:
         whole = d.status()["events"][-1]["text"]
         assert "7101" in whole
         for words in ((), ("--json",)):
-            assert not any(port in as_nobody(d, "status", *words) for port in PORTS)
-        assert "root is told the rest" in as_nobody(d, "status", "--json")
+            assert not any(port in told_to_nobody(d, "status", *words) for port in PORTS)
+        assert "root is told the rest" in told_to_nobody(d, "status", "--json")
 
 
 def test_of_a_source_that_nothing_was_heard_of_it_says_how_to_look() -> None:

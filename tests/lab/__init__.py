@@ -25,7 +25,7 @@ Addresses are those of RFC 5737 (192.0.2.0/24, 198.51.100.0/24, 203.0.113.0/24) 
 
 from lab.capture import Capture, capture
 from lab.packets import Sender, datagram, sender, syn
-from lab.portress import Daemon, daemon, owned, portress
+from lab.portress import Daemon, as_nobody, daemon, owned, portress
 from lab.probe import echoes, service, tcp_state, udp_state
 from lab.space import NEEDS_ROOT, LabError, Namespace, link, namespace, scratch, sweep
 from lab.ssh import Login, Sshd, sshd
@@ -41,6 +41,7 @@ __all__ = [
     "Sender",
     "Sshd",
     "World",
+    "as_nobody",
     "capture",
     "crowd",
     "daemon",
