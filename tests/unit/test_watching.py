@@ -59,6 +59,8 @@ class Session:
             stdout=self.child,
             stderr=subprocess.PIPE,
             env={**os.environ, "TERM": "xterm-256color", "PYTHONUTF8": "1", **environment},
+            # What a terminal starts heeds Ctrl-C; what a shell starts beside itself was told to ignore it.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )
         self.screen = Terminal(*size)
         self._rest = b""
