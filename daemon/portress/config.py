@@ -82,6 +82,7 @@ class Config:
     counter_interval: int = SECOND // 10  # counter.interval: pause between two polls
     journal_prefix: str = "portress: "  # journal.prefix: how the kernel log lines begin
     warnings: tuple[str, ...] = field(default=(), eq=False)  # worth telling, one line each
+    text: str = field(default="", eq=False, repr=False)  # the file it was read from
 
     @property
     def ears(self) -> tuple[object, ...]:
@@ -97,7 +98,8 @@ class Config:
 def load(path: Path) -> Config:
     """The configuration in a file. Raises Mistake. A file that others can read or change draws a warning."""
     data, about = reading.slurp(path)
-    config = parse(reading.decode(data, str(path)), str(path))
+    text = reading.decode(data, str(path))
+    config = parse(text, str(path))
     warnings = []
     name = reading.called(str(path))
     mode = stat.S_IMODE(about.st_mode)
@@ -107,7 +109,7 @@ def load(path: Path) -> Config:
         warnings.append(
             f"{name}: mode {mode:04o}: everybody on this host can read its sequences: chmod o-rwx {name}"
         )
-    return evolve(config, warnings=(*warnings, *config.warnings))
+    return evolve(config, text=text, warnings=(*warnings, *config.warnings))
 
 
 def parse(text: str, name: str) -> Config:

@@ -11,7 +11,7 @@ import platform
 import socket
 import subprocess
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from socketserver import ThreadingMixIn
 from typing import TYPE_CHECKING, Any, Final
 from wsgiref.simple_server import WSGIRequestHandler, WSGIServer, make_server
@@ -78,11 +78,32 @@ class _Silent(WSGIRequestHandler):
         """Nothing: scrapes are no events."""
 
 
+class _Registry(CollectorRegistry):
+    """One whose collectors say only when asked what series they have: `name[]` is looked at afterwards."""
+
+    def restricted_registry(self, names: Iterable[str]) -> _Named:  # type: ignore[override]
+        return _Named(self, frozenset(names))
+
+
+class _Named:
+    """The series of those names in a registry."""
+
+    def __init__(self, registry: CollectorRegistry, names: frozenset[str]) -> None:
+        self._registry = registry
+        self._names = names
+
+    def collect(self) -> Iterator[Metric]:
+        for metric in self._registry.collect():
+            metric.samples = [sample for sample in metric.samples if sample.name in self._names]
+            if metric.samples:
+                yield metric
+
+
 class Metrics:
     """The metrics of one daemon."""
 
     def __init__(self, service: Service) -> None:
-        self.registry = CollectorRegistry()
+        self.registry = _Registry()
         self._service = service
         self._loop = asyncio.get_running_loop()
         self._nft = _nft_version()
@@ -207,6 +228,11 @@ class Metrics:
         for result, count in service.reloads.items():
             reloads.add_metric([result], count)
         yield reloads
+        yield _gauge(
+            "portress_as_configured",
+            "1 if what the files say is in force, 0 if what was last good.",
+            int(not service.last_good.falling_back),
+        )
         error = service.clock_error()
         if error is not None:
             yield _gauge(

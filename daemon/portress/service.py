@@ -30,18 +30,18 @@ from portress.guard.ruleset import build
 from portress.guard.table import GuardError, Table
 from portress.keyholders import Keyholder
 from portress.knock import SECOND, Source
-from portress.ledger import Ledger, LedgerError, Record
+from portress.lastgood import LastGood
 from portress.listener import Listener
 from portress.notify import Notify
+from portress.past import Past, Used, open_ledger
 from portress.paths import Paths
 from portress.probe import clock
 from portress.requests import Requests
-from portress.rota import Rota, furthest
+from portress.rota import Rota
 from portress.sentinel import Sentinel, away_file
 from portress.sequence.rotating import STEP, step_at
 from portress.steps import Steps
 from portress.tracker import Tracker
-from portress.verdict import Use
 from portress.watch import Watcher, watcher
 
 if TYPE_CHECKING:
@@ -58,9 +58,10 @@ CLOCK_STEP: Final = 2.0  # seconds by which the clock must jump to be told
 class Service:
     """One daemon. `run` returns when it is told to stop, and raises Mistake if it cannot start."""
 
-    def __init__(self, paths: Paths, events: Events) -> None:
+    def __init__(self, paths: Paths, events: Events, last_good: bool = False) -> None:
         self.paths = paths
         self.events = events
+        self.last_good = LastGood(paths, events, last_good)
         self.clock = time.monotonic_ns
         self.unix = time.time
         self.begun = self.clock()
@@ -68,6 +69,7 @@ class Service:
         self.reloads = {"done": 0, "refused": 0}
         self._clock_seen: clock.Clock | None = None
         self._measures: Metrics | None = None
+        self._unpublished = False
         self._metrics = contextlib.ExitStack()
         self._stack = contextlib.AsyncExitStack()
         self._hearing = contextlib.ExitStack()
@@ -94,8 +96,8 @@ class Service:
         for number in (signal.SIGTERM, signal.SIGINT):
             asyncio.get_running_loop().add_signal_handler(number, self._stopped.set)
         signal.signal(signal.SIGHUP, signal.SIG_IGN)  # what it would reload is being read right now
-        self.config = configuration.load(self.paths.config)
-        rota = Rota(self.config, self.load_keyholders(self.config))
+        self.config = self.last_good.config()
+        rota = Rota(self.config, self.last_good.keyholders(self.config))
         held = lock.take()
         if held is not None:
             self._stack.enter_context(held)
@@ -103,9 +105,11 @@ class Service:
             self.events.tell("warning", line)
         self.table = Table(own=True)
         owed = self.paths.socket.parent / "owed"
-        self.books = Books(self._open_ledger(), self.events, self.unix, self.clock, owed)
+        ledger = open_ledger(self.paths, self.config, self.events, self.unix())
+        self.books = Books(ledger, self.events, self.unix, self.clock, owed)
         self._stack.push_async_callback(self.books.close)
-        self.tracker = self._track(rota, self._used(rota))
+        self._past = Past(self.books, self.config, self.events, self.unix)
+        self.tracker = self._track(rota, self._past.distrusted(self._past.used(), rota.keys))
         self.doorkeeper = Doorkeeper(self.config, self.table, self.books, self.events, self.clock, self.unix)
         away = away_file(self.paths.socket)
         self.sentinel = Sentinel(self.table, self.tracker, self.doorkeeper, self.events, self.clock, away)
@@ -119,10 +123,13 @@ class Service:
             hearing, self.tracker, self.doorkeeper, self.table, self.books, self.events, self.clock
         )
         self._hear(hearing)
-        found, restored = self.sentinel.begin(self._under_way(), admit, self.paths.state)
-        self.doorkeeper.keep_only(rota.keys)  # those disenrolled while no daemon ran are dismissed
+        found, restored = self.sentinel.begin(self._past.under_way(), admit, self.paths.state)
+        if not self.last_good.no_keyholders:
+            self.doorkeeper.keep_only(rota.keys)  # those disenrolled while no daemon ran are dismissed
         await self._serve()
         tuning.spare_the_loop()
+        self.last_good.keep(self.config)
+        self.last_good.mark()
         self._tell_ready(found, restored)
         self._judge_clock()
 
@@ -130,44 +137,7 @@ class Service:
         """The keyholders in the file or credential. Raises Mistake."""
         return keyholding.load(keyholding.locate(self.paths.config), config.doors)
 
-    def _open_ledger(self) -> Ledger | None:
-        try:
-            self.paths.state.mkdir(mode=0o700, parents=True, exist_ok=True)
-            ledger = Ledger(self.paths.ledger, self.unix(), furthest(self.config))
-        except (LedgerError, OSError) as error:
-            self.events.tell("ledger", f"going on without a ledger: {error}")
-            return None
-        if ledger.set_aside is not None:
-            self.events.tell("ledger", f"damaged ledger set aside as {ledger.set_aside}: {ledger.damage}")
-        return ledger
-
-    def _used(self, rota: Rota) -> dict[tuple[str, str], Use]:
-        """Rotating sequences used up. Where nobody knows, all those that someone may have seen."""
-        ledger = self.books.ledger
-        used: dict[tuple[str, str], Use] = {}
-        floor = step_at(self.unix()) + furthest(self.config)
-        try:
-            if ledger is not None:
-                ledger.expire(self.unix())
-                used = {key: Use(one.step, one.source.packed) for key, one in ledger.used().items()}
-                floor = ledger.floor
-        except LedgerError as error:
-            self.events.tell("ledger", f"the ledger cannot be read: {error}")
-        for key, (step, source) in self.books.owed().items():
-            if key not in used or used[key].step < step:
-                used[key] = Use(step, source.packed)
-        if floor:
-            used |= {key: Use(floor, b"") for key in rota.keys if key not in used or used[key].step < floor}
-        return used
-
-    def _under_way(self) -> list[Record]:
-        try:
-            return [] if self.books.ledger is None else self.books.ledger.under_way(self.unix())
-        except LedgerError as error:
-            self.events.tell("ledger", f"the ledger cannot be read: {error}")
-            return []
-
-    def _track(self, rota: Rota, used: dict[tuple[str, str], Use]) -> Tracker:
+    def _track(self, rota: Rota, used: Used) -> Tracker:
         trie = rota.trie(step_at(self.unix()))
         return Tracker(trie, limit=rota.config.callers, misses=rota.config.misses, used=used)
 
@@ -198,7 +168,7 @@ class Service:
         vigil = self._stack.enter_context(self.sentinel.vigil)
         loop.add_reader(vigil.fileno(), self.sentinel.look)
         self._stack.callback(self._metrics.close)
-        self._publish(self.config)
+        self._publish_at_start()
         # Before the socket is there: whoever sees it may ask for a reload.
         loop.add_signal_handler(signal.SIGHUP, lambda: self.later(self._reload_by_signal()))
         server = Server(self.paths.socket, Requests(self).handle)
@@ -211,6 +181,7 @@ class Service:
     def _publish(self, config: Config) -> None:
         """Serve the metrics where `config` says. Raises Mistake, and then serves none."""
         self._metrics.close()
+        self._unpublished = False
         if config.metrics is None:
             return
         if self._measures is None:
@@ -218,6 +189,22 @@ class Service:
 
             self._measures = Metrics(self)
         self._metrics.callback(self._measures.serve(*config.metrics))
+
+    def _publish_at_start(self) -> None:
+        """As `_publish`; a service goes on without metrics, and tries again now and then."""
+        try:
+            self._publish(self.config)
+        except Mistake as mistake:
+            if not self.last_good.wanted:
+                raise
+            self.events.tell("refused", f"going on without metrics: {mistake}")
+            self._unpublished = True
+
+    def _publish_again(self) -> None:
+        if self._unpublished:
+            with contextlib.suppress(Mistake):
+                self._publish(self.config)
+                self._unpublished = False
 
     def clock_error(self) -> float | None:
         """How far off the clock may be (s) by the kernel's estimate; None if that is not known."""
@@ -245,6 +232,8 @@ class Service:
         """Doors and admissions, for `systemctl status`."""
         counts = self.doorkeeper.register.counts()
         doors = ", ".join(f"{name}: {counts.get(name, 0)} admitted" for name in self.config.doors)
+        if self.last_good.falling_back:
+            doors = f"NOT AS CONFIGURED (portress check); {doors}"
         return doors if self.sentinel.guarding else f"UNGUARDED, the doors are open; {doors}"
 
     # The middle
@@ -290,6 +279,7 @@ class Service:
         self.sentinel.check()
         if self.sentinel.guarding:
             self.listener.look_for_room()
+        self._publish_again()
         await self.books.settle()
         if self._rounds % DAILY == 0:
             await self.books.prune(self.unix() - REMEMBER)
@@ -326,6 +316,7 @@ class Service:
             async with self._changing:
                 config = configuration.load(self.paths.config)
                 await self._take(config, self.load_keyholders(config))
+                self.last_good.taken(config)
         except Mistake:
             self.reloads["refused"] += 1
             raise
@@ -352,7 +343,10 @@ class Service:
         Returns the admissions of others, which end. Raises GuardError.
         """
         async with self._changing:
-            keyholders = choose(self.steps.rota.keyholders)
+            unknown = self.last_good.no_keyholders
+            known = self.load_keyholders(self.config) if unknown else self.steps.rota.keyholders
+            keyholders = choose(known)
+            self._know_again(Rota(self.config, keyholders))
             if self.sentinel.guarding:
                 rota = Rota(self.config, keyholders)
                 try:
@@ -366,6 +360,13 @@ class Service:
                 ended = await self._take(self.config, keyholders)
         self.events.tell("keyholders", f"{counted(len(keyholders), 'keyholder')} now")
         return ended
+
+    def _know_again(self, rota: Rota) -> None:
+        """Keyholders that could not be read at the start are known from now on."""
+        if self.last_good.no_keyholders:
+            self.tracker.used = self._past.distrusted(self.tracker.used, rota.keys)
+            self.last_good.no_keyholders = False
+            self.last_good.mark()
 
     async def _take(self, config: Config, keyholders: tuple[Keyholder, ...]) -> list[Admission]:
         async with self.steps.busy:
@@ -385,6 +386,8 @@ class Service:
             ended = self.table.load(build(config, trie.opening)) if self.sentinel.guarding else []
             undo.pop_all()
         self.config = config
+        self._know_again(rota)
+        self.last_good.keep(config)
         self.doorkeeper.reconfigure(config, ended)
         if config.widths == old.widths:
             self.tracker.limit, self.tracker.misses = config.callers, config.misses

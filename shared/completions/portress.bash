@@ -12,7 +12,7 @@ _portress() {
         [rules]="--json"
         [guard]="--trial --keep"
         [unguard]=""
-        [run]="--debug"
+        [run]="--debug --last-good"
         [status]="--json --watch"
         [admit]="--for --json"
         [dismiss]="--json"

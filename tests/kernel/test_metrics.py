@@ -65,3 +65,11 @@ def test_clients_that_say_nothing_use_up_no_threads_and_are_left_after_a_while()
 
 def _threads(made: Daemon) -> int:
     return len(list(Path(f"/proc/{made.pid}/task").iterdir()))
+
+
+def test_series_can_be_asked_for_by_name() -> None:
+    with world() as w, daemon(w.host, CONFIG) as made:
+        url = "http://127.0.0.1:9753/metrics?name[]=portress_shuns_total&name[]=portress_knock_to_open_seconds_sum"
+        text = made.ns.run(["curl", "--silent", "--fail", "--globoff", url]).stdout
+        lines = [line for line in text.splitlines() if not line.startswith("#")]
+        assert sorted(lines) == ["portress_knock_to_open_seconds_sum 0.0", "portress_shuns_total 0.0"]

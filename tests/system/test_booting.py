@@ -92,7 +92,7 @@ def test_after_a_power_cut_admissions_come_back_too() -> None:
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 
 
-def test_a_reboot_with_an_unusable_configuration_finds_the_doors_shut_as_they_were() -> None:
+def test_a_reboot_with_an_unusable_configuration_finds_the_doors_as_they_were() -> None:
     with host() as machine:
         configure(machine, config().replace("tcp/22", "tcp/twentytwo"))
         machine.reboot()
@@ -101,14 +101,32 @@ def test_a_reboot_with_an_unusable_configuration_finds_the_doors_shut_as_they_we
         assert "portress.yaml:6: doors.ssh.services[0]" in said
         assert "was loaded as it last was" in said
         assert "To open all doors at once, at the console: portress unguard" in said
-        configure(machine, config())
         machine.await_state("portress.service", "active")
+        assert "NOT AS CONFIGURED" in machine.show("portress.service", "StatusText")
+        knock(machine, machine.stranger, World.stranger4)
+        configure(machine, config(stay="2h"))
+        machine.systemctl("reload", "portress.service")
+        assert "NOT AS CONFIGURED" not in machine.show("portress.service", "StatusText")
+        assert status(machine)["doors"][0]["stay"] == 7200
+        assert admitted(machine, World.stranger4)
+
+
+def test_a_restart_with_an_unusable_configuration_lets_in_who_knocks_and_says_so() -> None:
+    with host() as machine:
+        configure(machine, "doors: {}\n")
+        machine.systemctl("restart", "portress.service")
+        machine.run("journalctl", "--sync")
+        told = machine.journal(None, "SYSLOG_IDENTIFIER=portress-guard", "PRIORITY=3")
+        assert any("The daemon runs, but not as its files say" in str(entry["MESSAGE"]) for entry in told)
+        assert any("portress unguard" in str(entry["MESSAGE"]) for entry in told)
+        assert any("portress.yaml:1: doors" in text for text in messages(machine, "portress.service"))
         knock(machine, machine.stranger, World.stranger4)
 
 
 def test_a_daemon_that_cannot_start_says_how_to_get_in() -> None:
     with host() as machine:
         configure(machine, "doors: {}\n")
+        machine.path("/var/lib/portress/last-good.yaml").unlink()
         machine.run("systemctl", "restart", "portress.service", check=False)
         machine.run("journalctl", "--sync")
         told = machine.journal(None, "SYSLOG_IDENTIFIER=portress-guard", "PRIORITY=3")

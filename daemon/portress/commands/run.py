@@ -11,18 +11,20 @@ import click
 from portress import events
 from portress.commands.common import common, root_only
 from portress.paths import Paths
-from portress.session import origin
+from portress.session import origins
 
 
 @click.command()
 @click.option("--debug", is_flag=True, help="tell also every right knock (never its port)")
+@click.option(
+    "--last-good", is_flag=True, help="start with the configuration last in force if this one cannot be used"
+)
 @common
-def run(paths: Paths, debug: bool) -> None:
+def run(paths: Paths, debug: bool, last_good: bool) -> None:
     """Hear knocks and open doors until SIGTERM or SIGINT. The guard stays when it ends."""
     from portress.service import Service
 
     root_only("portress run")
     write = events.journal() if events.into_journal() else events.plain(sys.stderr)
     teller = events.Events(write, time.monotonic_ns, events.DEBUG if debug else events.INFO)
-    here = origin()
-    asyncio.run(Service(paths, teller).run([here] if here is not None else []))
+    asyncio.run(Service(paths, teller, last_good).run(origins()))
