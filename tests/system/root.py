@@ -49,8 +49,7 @@ from lab import LabError
 CACHE: Final = Path("/var/cache/portress-tests")
 RUNTIME: Final = (
     *("python3", "python3-nftables", "python3-systemd", "python3-pyroute2", "python3-yaml", "python3-click"),
-    *("python3-rich", "python3-attr", "python3-cattr", "python3-prometheus-client", "python3-segno"),
-    *("python3-dpkt", "nftables"),
+    *("python3-rich", "python3-attr", "python3-prometheus-client", "python3-segno", "nftables"),
 )
 SYSTEM: Final = ("systemd-sysv", "dbus", "udev", "kmod", "iproute2", "procps", "openssh-server")
 NEIGHBOURS: Final = (  # programs that Portress lives with on a host
