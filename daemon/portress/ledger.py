@@ -100,6 +100,8 @@ class Reader:
         with errors_named(path):
             if not path.exists():
                 raise NoLedger(f"{path}: there is no ledger yet; portress run begins one")
+            if not path.is_file():
+                raise LedgerError(f"{path}: not a regular file")
             try:
                 self._db = connect(path, "ro")
                 self._db.execute("SELECT 1 FROM admission LIMIT 1")

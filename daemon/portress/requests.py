@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import heapq
 import os
 from collections.abc import Awaitable, Callable
 from typing import TYPE_CHECKING, Any
@@ -45,15 +46,21 @@ class Requests:
             raise Mistake(f"'{request['do']}' is no request; one of {', '.join(self._known)}")
         return await method(request, uid)
 
-    async def _status(self, _request: Request, uid: int) -> Any:
+    async def _status(self, request: Request, uid: int) -> Any:
         service = self._service
         now, unix = service.clock(), service.unix()
         counts = service.doorkeeper.register.counts()
         steps = service.steps
+        admitted = [one for one in service.doorkeeper.register if one.until > now]
+        most = request.get("most")
+        if type(most) is int and most >= 0:
+            listed = heapq.nsmallest(most, admitted, key=lambda one: one.until)
+        else:
+            listed = sorted(admitted, key=lambda one: one.until)
         return {
             **answers.about(
                 service.config,
-                str(service.paths.config),
+                str(service.last_good.in_use),
                 os.getpid(),
                 now - service.begun,
                 steps.step if steps.rota.rotates else None,
@@ -65,11 +72,9 @@ class Requests:
                 "trial": service.sentinel.trial_left,
             },
             "doors": [answers.door(door, counts.get(name, 0)) for name, door in service.config.doors.items()],
-            "admissions": [
-                answers.admission(one, now, unix)
-                for one in sorted(service.doorkeeper.register, key=lambda one: one.until)
-                if one.until > now
-            ],
+            "as_configured": not service.last_good.falling_back,
+            "admitted": len(admitted),
+            "admissions": [answers.admission(one, now, unix) for one in listed],
             **answers.tracking(service.listener, now),
             "keyholders": len(steps.rota.keyholders),
             "ledger": {"present": service.books.ledger is not None, "failures": service.books.failures},
@@ -149,7 +154,9 @@ class Requests:
         if not isinstance(listed, list):
             raise Mistake("admit is a list of sources")
         admit = [_read_source(text) for text in listed]
-        before = (service.config, service.steps.rota.keyholders) if service.sentinel.guarding else None
+        before = None
+        if service.sentinel.guarding and not service.last_good.falling_back:
+            before = (service.config, service.steps.rota.keyholders)
         await service.reload()
         service.sentinel.keep()
         service.sentinel.resume(service.masked(source) for source in admit)

@@ -56,22 +56,29 @@ class Section:
     """A table with a heading, of which as many rows are shown as there is room for."""
 
     def __init__(
-        self, columns: Sequence[str], rows: Sequence[Sequence[Text]], empty: str, *, whole: bool = True
+        self,
+        columns: Sequence[str],
+        rows: Sequence[Sequence[Text]],
+        empty: str,
+        *,
+        whole: bool = True,
+        count: int = 0,
     ) -> None:
-        """`empty` stands for no rows. `whole`: it is told how many rows found no room."""
+        """`empty` stands for no rows. `whole`: it is told how many rows found no room, of `count` in all."""
         self.columns = columns
         self.rows = rows
         self.empty = empty
         self.whole = whole
+        self.count = max(count, len(rows))
 
     @property
     def needs(self) -> int:
         """Lines for all of it, but for the heading."""
-        return max(1, len(self.rows))
+        return max(1, len(self.rows) + (self.count > len(self.rows)))
 
     def lines(self, room: int, columns: int) -> Iterator[Text]:
         """The heading and at most `room` lines below it, none wider than `columns`."""
-        fits = len(self.rows) <= room or not self.whole
+        fits = self.count <= room or not self.whole
         shown = self.rows[: room if fits else max(0, room - 1)]
         heading = [Text(column, _HEADING) for column in self.columns]
         widths = fit([max(map(_width, cells)) for cells in zip(heading, *shown, strict=True)], columns)
@@ -80,7 +87,7 @@ class Section:
         if not self.rows:
             yield Text(self.empty, "dim")
         elif not fits:
-            yield Text(f"… and {len(self.rows) - len(shown):,} more", "dim")
+            yield Text(f"… and {self.count - len(shown):,} more", "dim")
 
     def _line(self, row: Sequence[Text], widths: Sequence[int]) -> Text:
         line = Text()
@@ -194,7 +201,7 @@ def _admissions(told: dict[str, Any], *, roomy: bool) -> Section:
             cells.append(Text(moment(one["until"]) if "until" in one else "", "dim"))
         rows.append([*cells, Text(one.get("keyholder") or "")])
     columns = ("source", "left", "door", *(("until",) if roomy else ()), "keyholder")
-    return Section(columns, rows, "Nobody is admitted.")
+    return Section(columns, rows, "Nobody is admitted.", count=told.get("admitted", 0))
 
 
 def _callers(told: dict[str, Any]) -> Section:
@@ -205,7 +212,8 @@ def _callers(told: dict[str, Any]) -> Section:
         rows.append([Text(one["source"]), stage, left, Text(", ".join(one["doors"]))])
     for one in sorted(told["shunned"], key=lambda each: -each["left"]):
         rows.append([Text(one["source"]), Text("shunned", "red"), _left(one["left"]), Text("")])
-    return Section(("caller", "stage", "left", "door"), rows, "No callers.")
+    count = told["callers"]["now"] + len(told["shunned"])
+    return Section(("caller", "stage", "left", "door"), rows, "No callers.", count=count)
 
 
 def _events(told: dict[str, Any], now: float) -> Section:

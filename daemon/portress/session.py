@@ -15,6 +15,7 @@ from portress.knock import TCP, Service, Source
 _VARIABLE: Final = "SSH_CONNECTION"
 _ESTABLISHED: Final = "01"  # TCP_ESTABLISHED in /proc/net/tcp (proc(5))
 _DEEPEST: Final = 64  # ancestors looked at
+_NO_LOGIN: Final = str(2**32 - 1)  # loginuid of what no login began
 
 
 class Connection(NamedTuple):
@@ -27,13 +28,38 @@ class Connection(NamedTuple):
     inode: str
 
 
-def origin() -> Source | None:
-    """The address that the SSH session comes from, also behind sudo, su or env -i; None outside of SSH."""
+Ends = tuple[bytes, int, int]  # of a connection: the peer's address and port, and the port here
+
+
+class Told(NamedTuple):
+    """An SSH connection as a process's environment tells it."""
+
+    source: Source
+    source_port: int
+    port: int  # of the server
+
+    @property
+    def ends(self) -> Ends:
+        return self.source.packed, self.source_port, self.port
+
+
+def origins() -> list[Source]:
+    """The address that the SSH session comes from, also behind sudo, su or env -i; none outside of SSH.
+
+    In a terminal that was taken up again from elsewhere, the environment tells of a connection that is
+    gone. Then the addresses of the same user's sessions under way, for this must be one of them.
+    """
     for pid in ("self", *_ancestors()):
-        source = _by_variable(pid) or _by_socket(pid)
+        told = _by_variable(pid)
+        if told is not None:
+            established = {(one.peer, one.peer_port, one.local_port) for one in _connections("self")}
+            if told.ends in established:
+                return [told.source]
+            return _sessions(established) or [told.source]
+        source = _by_socket(pid)
         if source is not None:
-            return source
-    return None
+            return [source]
+    return []
 
 
 def connected(services: Iterable[Service]) -> list[Connection]:
@@ -59,7 +85,7 @@ def _ancestors() -> Iterator[str]:
             return
 
 
-def _by_variable(pid: str) -> Source | None:
+def _by_variable(pid: str) -> Told | None:
     try:
         environment = Path(f"/proc/{pid}/environ").read_bytes()
     except OSError:
@@ -69,10 +95,30 @@ def _by_variable(pid: str) -> Source | None:
         words = value.split()
         if name == _VARIABLE and len(words) == 4:
             try:
-                return Source.parse(words[0])
+                return Told(Source.parse(words[0]), int(words[1]), int(words[3]))
             except ValueError:
                 return None
     return None
+
+
+def _sessions(established: set[Ends]) -> list[Source]:
+    """Where the SSH sessions under way come from, those of this login alone where the kernel noted it."""
+    mine, found = _login("self"), set()
+    for pid in os.listdir("/proc"):
+        if pid.isdecimal() and mine in (None, _login(pid)):
+            told = _by_variable(pid)
+            if told is not None and told.ends in established:
+                found.add(told.source)
+    return sorted(found, key=lambda one: (one.family, one.packed))
+
+
+def _login(pid: str) -> str | None:
+    """Whose login a process belongs to (loginuid, proc(5)); None where nobody noted it."""
+    try:
+        text = Path(f"/proc/{pid}/loginuid").read_text().strip()
+    except OSError:
+        return None
+    return text if text != _NO_LOGIN else None
 
 
 def _by_socket(pid: str) -> Source | None:

@@ -22,7 +22,8 @@ def parts(told: dict[str, Any], *, width: int = 80, most: int = 40) -> list[Any]
         dialled = [Text(f"{one['name']}: {one['dial']['rule']}") for one in told["doors"] if "dial" in one]
         blocks.append([doors(told), *dialled])
     if told["admissions"]:
-        blocks.append([admissions(told["admissions"][:most], width), *_more(len(told["admissions"]), most)])
+        count = told.get("admitted", len(told["admissions"]))
+        blocks.append([admissions(told["admissions"][:most], width), *_more(count, most)])
     else:
         blocks.append([Text("Nobody is admitted.")])
     if told.get("daemon", True):
@@ -52,6 +53,8 @@ def headline(told: dict[str, Any]) -> Text:
         line.append("No daemon runs: nobody new is let in. ", "bold red")
     if not told["guard"]["present"]:
         line.append("The guard is away: THE DOORS ARE OPEN. ", "bold red")
+    if not told.get("as_configured", True):
+        line.append("Not as the files say, for they cannot be used: portress check. ", "bold red")
     if told["guard"]["trial"] is not None:
         line.append(
             f"On trial for {_left(told['guard']['trial'])} more: portress guard --keep. ", "bold yellow"

@@ -42,13 +42,15 @@ def opened(path: str, config: Config) -> Iterator[Opened]:
     where = Path(path)
     prefix, outside = config.journal_prefix, config.outside
     if path != STDIN and (where.is_dir() or _is_journal(where)):
+        if where.is_dir() and not any(where.glob("*.journal*")) and not any(where.glob("*/*.journal*")):
+            raise Mistake(f"{path}: a directory without journal files (*.journal)")
         journal = journalfile.Journal(where, prefix, outside)
         with contextlib.closing(journal):
             yield Opened(journal, "journal", lambda: _share(journal))
         return
     with _stream(path) as stream:
         name, size = ("standard input" if path == STDIN else path), _size(stream)
-        head = stream.peek(72)[:72]
+        head = _head(stream, name)
         if journalfile.is_export(head):
             export = journalfile.Export(stream, name, prefix, outside)
             yield Opened(export, "journal export", lambda: export.position / size if size else None)
@@ -72,6 +74,14 @@ def _stream(path: str) -> BufferedReader:
     except OSError as error:
         raise Mistake(f"{path}: {os.strerror(error.errno or 0)}") from None
     return BufferedReader(raw, _ROOM)
+
+
+def _head(stream: BufferedReader, name: str) -> bytes:
+    """How it begins, up to 72 bytes. Raises Mistake where there is nothing to read, as in many a device."""
+    try:
+        return stream.peek(72)[:72]
+    except OSError as error:
+        raise Mistake(f"{name}: cannot be read: {os.strerror(error.errno or 0)}") from None
 
 
 def _size(stream: BufferedReader) -> int:

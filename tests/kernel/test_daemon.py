@@ -18,6 +18,7 @@ import pytest
 from lab import crowd, daemon, owned, sender, service, tcp_state, world
 from lab.portress import Daemon
 from lab.space import scratch
+from portress import control
 
 RIGHT = ["tcp/7101", "udp/9342", "tcp/8120"]
 CONFIG = """\
@@ -386,3 +387,14 @@ def test_interfaces_that_come_later_are_guarded_too() -> None:
             send.knocks("203.0.113.130", "203.0.113.129", RIGHT)
         d.wait_for("admitted", "203.0.113.130")
         assert tcp_state(late, "203.0.113.129", 22) == "open"
+
+
+def test_of_many_admissions_a_screen_is_told_those_that_end_first() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d:
+        for number in range(5):
+            d.verb("admit", f"192.0.2.{number}", "ssh", "--for", f"{5 - number}h")
+        listed = control.ask(d.socket, "status", most=2)
+        assert [one["source"] for one in listed["admissions"]] == ["192.0.2.4", "192.0.2.3"]
+        assert (listed["admitted"], listed["doors"][0]["admitted"]) == (5, 5)
+        assert len(control.ask(d.socket, "status", most="two")["admissions"]) == 5
+        assert len(d.status()["admissions"]) == 5

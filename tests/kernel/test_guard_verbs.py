@@ -109,6 +109,24 @@ def test_behind_a_shell_that_forgets_its_environment_the_address_is_still_found(
         assert f"so {w.stranger6} is admitted" in done.stdout, done.stderr
 
 
+def test_in_a_terminal_taken_up_again_from_elsewhere_the_session_under_way_counts() -> None:
+    with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        told = d.folder / "told"
+        later = f"while [ ! -e {d.folder}/go ]; do sleep 0.1; done; {PROGRAM} guard {' '.join(d.options)}"
+        words = f"setsid sh -c '{later} >{told}.new 2>&1; mv {told}.new {told}' >/dev/null 2>&1 </dev/null &"
+        assert server.ssh(w.stranger, w.host4, words).returncode == 0
+        session = server.session(w.another, w.host4)
+        assert session.stdin and session.stdout
+        session.stdin.write("here\n")
+        assert session.stdout.readline() == "here\n"
+        (d.folder / "go").touch()
+        _until(told.exists)
+        assert f"You are connected from {w.another4}, so {w.another4} is admitted" in told.read_text()
+        assert tcp_state(w.another, w.host4, 22) == "open"
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        session.kill()
+
+
 def test_a_daemon_started_over_ssh_without_a_guard_admits_its_starter_too() -> None:
     with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, guard=False, start=False) as d:
         session = server.session(w.stranger, w.host4, f"{PROGRAM} run {' '.join(d.options)} 2>&1")

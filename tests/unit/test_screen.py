@@ -90,6 +90,16 @@ def test_what_finds_no_room_is_counted() -> None:
     assert sum(" event " in line for line in lines) >= 2
 
 
+def test_those_who_were_not_even_listed_are_counted() -> None:
+    rows = shown({**told(admissions=20, callers=0), "admitted": 100_000}, (80, 60))
+    assert sum(row.startswith("2001:db8:") for row in rows) == 20
+    assert "… and 99,980 more" in rows
+
+
+def test_that_something_else_than_the_files_is_in_force_is_told() -> None:
+    assert any("Not as the files say" in row for row in shown({**told(), "as_configured": False}))
+
+
 def test_the_newest_event_is_on_top() -> None:
     answer = told()
     answer["events"] = [

@@ -26,7 +26,7 @@ from portress.paths import Paths
 from portress.rota import Rota
 from portress.sentinel import away_file
 from portress.sequence.rotating import step_at
-from portress.session import connected, origin
+from portress.session import connected, origins
 
 
 @click.command()
@@ -41,14 +41,14 @@ def guard(paths: Paths, on_trial: int | None, keep: bool) -> None:
             raise click.UsageError("--trial and --keep exclude each other")
         _keep(paths)
         return
-    here, put_back = origin(), False
+    here, put_back = origins(), False
     try:
         config = configuration.load(paths.config)
         control.ask(
             paths.socket,
             "guard",
             trial=None if on_trial is None else on_trial / SECOND,
-            admit=[] if here is None else [str(here)],
+            admit=[str(one) for one in here],
         )
         trial.stop(paths.socket)  # one begun before the daemon; now the daemon has the say
     except control.NoDaemon:
@@ -56,14 +56,12 @@ def guard(paths: Paths, on_trial: int | None, keep: bool) -> None:
     _tell(config, here, on_trial, put_back)
 
 
-def _load(paths: Paths, config: Config, here: Source | None, on_trial: int | None) -> bool:
+def _load(paths: Paths, config: Config, here: list[Source], on_trial: int | None) -> bool:
     """Load the guard without a daemon. Whether the end of the trial will put an older one back."""
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
     ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening)
-    admit = []
-    if here is not None:
-        source = Source.of(here.packed, config.prefix_4 if here.family == 4 else config.prefix_6)
-        admit = [(door.name, source, door.stay) for door in config.doors.values()]
+    sources = [Source.of(one.packed, config.widths[one.family != 4]) for one in here]
+    admit = [(door.name, source, door.stay) for source in sources for door in config.doors.values()]
     another = trial.under_way(paths.socket)
     before = trial.snapshot(paths.socket) if on_trial is not None else None
     if on_trial is not None:
@@ -86,7 +84,7 @@ def _load(paths: Paths, config: Config, here: Source | None, on_trial: int | Non
     return before is not None
 
 
-def _tell(config: Config, here: Source | None, on_trial: int | None, put_back: bool) -> None:
+def _tell(config: Config, here: list[Source], on_trial: int | None, put_back: bool) -> None:
     for line in config.warnings:
         warn(line)
     doors = ", ".join(
@@ -94,12 +92,14 @@ def _tell(config: Config, here: Source | None, on_trial: int | None, put_back: b
         for door in config.doors.values()
     )
     click.echo(f"The guard is loaded. Shut to whoever is not admitted: {doors}.")
-    if here is not None:
+    if here:
         stays = ", ".join(f"{door.name} for {spell(door.stay)}" for door in config.doors.values())
-        click.echo(f"You are connected from {here}, so {here} is admitted: {stays}.")
+        from_where = " or ".join(str(one) for one in here)
+        admitted = f"{here[0]} is" if len(here) == 1 else f"{'both' if len(here) == 2 else 'all'} are"
+        click.echo(f"You are connected from {from_where}, so {admitted} admitted: {stays}.")
     else:
         click.echo("You are not connected over SSH, so nobody was admitted on your account.")
-    peers = {Source.of(one.peer) for one in connected(services(config))} - {here}
+    peers = {Source.of(one.peer) for one in connected(services(config))} - set(here)
     others = [str(peer) for peer in sorted(peers, key=lambda peer: (peer.family, peer.packed))]
     if others:
         more = f" and {len(others) - 5} more" if len(others) > 5 else ""

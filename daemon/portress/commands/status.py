@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import click
 
@@ -12,6 +12,8 @@ from portress.errors import Mistake
 from portress.guard.table import Table
 from portress.knock import SECOND
 from portress.paths import Paths
+
+MOST: Final = 200  # admissions asked for by a screen, more than it has lines
 
 
 @click.command()
@@ -25,21 +27,20 @@ def status(paths: Paths, watch: bool, as_json: bool) -> None:
             raise click.UsageError("--watch and --json: one at a time")
         from portress.watching import watch as look
 
-        look(lambda: _ask(paths))
+        look(lambda: _ask(paths, most=MOST))
         return
-    told = _ask(paths)
     if as_json:
-        print_json(told)
+        print_json(_ask(paths))
         return
-    out = console()
+    told, out = _ask(paths, most=MOST), console()
     for part in status_screen.parts(told, width=out.width):
         out.print(part)
 
 
-def _ask(paths: Paths) -> dict[str, Any]:
-    """The daemon's answer, or else the kernel's. Raises Mistake."""
+def _ask(paths: Paths, **more: int) -> dict[str, Any]:
+    """The daemon's answer, or else the kernel's. `most`: admissions listed. Raises Mistake."""
     try:
-        told: dict[str, Any] = control.ask(paths.socket, "status")
+        told: dict[str, Any] = control.ask(paths.socket, "status", **more)
     except control.NoDaemon as nobody:
         told = _without_daemon(nobody)
     return told
