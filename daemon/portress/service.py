@@ -308,6 +308,7 @@ class Service:
         try:
             await self.reload()
         finally:
+            self.notify.status(self.in_a_line())
             self.notify.ready()
 
     async def reload(self) -> None:

@@ -320,6 +320,9 @@ def test_a_reader_of_no_ledger_says_so(path: Path) -> None:
     with pytest.raises(LedgerError, match="there is no ledger yet"):
         Reader(path)
     assert not path.exists()
+    path.mkdir()
+    with pytest.raises(LedgerError, match="not a regular file"):
+        Reader(path)
 
 
 def test_a_reader_without_rights_to_the_directory_reads_a_ledger_at_rest(shared: Path) -> None:

@@ -260,3 +260,14 @@ def test_wrong_options_are_named(place: Place, words: list[str], complaint: str)
     done = CliRunner().invoke(trace, [str(place.capture()), "--config", str(place.config), *words])
     assert done.exit_code == 2
     assert complaint in done.output
+
+
+def test_what_cannot_be_read_is_named(place: Place) -> None:
+    (place.folder / "empty").mkdir()
+    for file, complaint in (
+        (place.folder / "empty", "a directory without journal files"),
+        ("/proc/self/mem", "cannot be read: Input/output error"),
+    ):
+        done = CliRunner().invoke(trace, [str(file), "--config", str(place.config)])
+        assert isinstance(done.exception, Mistake)
+        assert str(done.exception).startswith(f"{file}: {complaint}")
