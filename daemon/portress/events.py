@@ -50,7 +50,7 @@ KINDS: Final[dict[str, Kind]] = {
     "keyholders": Kind("1d2c3b4a5f6e4708a9b8c7d6e5f4a3b2", NOTICE),
     "clock": Kind("ee5d4c3b2a194f08b7a6c5d4e3f2a1b9", WARNING, True),
     "ledger": Kind("47586970a1b24c3d8e9fa0b1c2d3e4f5", ERROR, True),
-    "interface": Kind("0f1e2d3c4b5a4697a8b9cadbecfd0e1f", INFO, True),
+    "interface": Kind("0f1e2d3c4b5a4697a8b9cadbecfd0e1f", WARNING, True),
     "warning": Kind("b3c2d1e0f9a84b7c96a5d4c3b2e1f001", WARNING),
 }
 

@@ -233,7 +233,7 @@ class Metrics:
             "1 if what the files say is in force, 0 if what was last good.",
             int(not service.last_good.falling_back),
         )
-        error = service.clock_error()
+        error = service.timekeeper.error
         if error is not None:
             yield _gauge(
                 "portress_clock_error_seconds", "How far off the clock may be, by the kernel.", error

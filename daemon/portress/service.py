@@ -13,7 +13,7 @@ import contextlib
 import signal
 import time
 from collections.abc import Awaitable, Callable, Iterable
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from portress import config as configuration
 from portress import keyholders as keyholding
@@ -28,31 +28,29 @@ from portress.errors import Mistake
 from portress.events import Events
 from portress.guard.ruleset import build
 from portress.guard.table import GuardError, Table
+from portress.interfaces import Interfaces
 from portress.keyholders import Keyholder
-from portress.knock import SECOND, Source
+from portress.knock import Source
 from portress.lastgood import LastGood
 from portress.listener import Listener
 from portress.notify import Notify
 from portress.past import Past, Used, open_ledger
 from portress.paths import Paths
-from portress.probe import clock
+from portress.publisher import Publisher
 from portress.requests import Requests
 from portress.rota import Rota
 from portress.sentinel import Sentinel, away_file
 from portress.sequence.rotating import STEP, step_at
 from portress.steps import Steps
+from portress.timekeeper import Timekeeper
 from portress.tracker import Tracker
 from portress.watch import Watcher, watcher
-
-if TYPE_CHECKING:
-    from portress.metrics import Metrics
 
 TICK: Final = 1.0  # seconds between two rounds of housekeeping
 AHEAD: Final = 10.0  # seconds before a new time step when its sequences are derived
 SELDOM: Final = 60  # rounds between two looks at what changes slowly
 DAILY: Final = 24 * 60 * SELDOM  # rounds between two prunings of the ledger and of the memory
 REMEMBER: Final = 366 * 86400.0  # seconds that ended admissions stay in the ledger
-CLOCK_STEP: Final = 2.0  # seconds by which the clock must jump to be told
 
 
 class Service:
@@ -67,15 +65,13 @@ class Service:
         self.begun = self.clock()
         self.notify = Notify()
         self.reloads = {"done": 0, "refused": 0}
-        self._clock_seen: clock.Clock | None = None
-        self._measures: Metrics | None = None
-        self._unpublished = False
-        self._metrics = contextlib.ExitStack()
+        self._interfaces = Interfaces(events)
+        self.timekeeper = Timekeeper(events, self.unix, self.clock)
+        self._publisher = Publisher(self)
         self._stack = contextlib.AsyncExitStack()
         self._hearing = contextlib.ExitStack()
         self._tasks: set[asyncio.Task[None]] = set()
         self._rounds = 0
-        self._offset = self.unix() - self.clock() / SECOND
         self._stopped = asyncio.Event()
         self._changing = asyncio.Lock()  # one change of configuration or keyholders after the other
 
@@ -131,6 +127,7 @@ class Service:
         self.last_good.keep(self.config)
         self.last_good.mark()
         self._tell_ready(found, restored)
+        self._interfaces.look(self.config.outside)
         self._judge_clock()
 
     def load_keyholders(self, config: Config) -> tuple[Keyholder, ...]:
@@ -167,8 +164,11 @@ class Service:
         loop = asyncio.get_running_loop()
         vigil = self._stack.enter_context(self.sentinel.vigil)
         loop.add_reader(vigil.fileno(), self.sentinel.look)
-        self._stack.callback(self._metrics.close)
-        self._publish_at_start()
+        self._stack.callback(self._publisher.close)
+        if not self.last_good.wanted:
+            self._publisher.publish(self.config.metrics)
+        elif trouble := self._publisher.publish_if_possible(self.config.metrics):
+            self.events.tell("refused", f"going on without metrics: {trouble}")
         # Before the socket is there: whoever sees it may ask for a reload.
         loop.add_signal_handler(signal.SIGHUP, lambda: self.later(self._reload_by_signal()))
         server = Server(self.paths.socket, Requests(self).handle)
@@ -177,38 +177,6 @@ class Service:
         loop.call_later(TICK, self._tick)
         if self.notify.watchdog is not None:
             self._feed(self.notify.watchdog / 2)
-
-    def _publish(self, config: Config) -> None:
-        """Serve the metrics where `config` says. Raises Mistake, and then serves none."""
-        self._metrics.close()
-        self._unpublished = False
-        if config.metrics is None:
-            return
-        if self._measures is None:
-            from portress.metrics import Metrics  # with the Prometheus client: only where it is wanted
-
-            self._measures = Metrics(self)
-        self._metrics.callback(self._measures.serve(*config.metrics))
-
-    def _publish_at_start(self) -> None:
-        """As `_publish`; a service goes on without metrics, and tries again now and then."""
-        try:
-            self._publish(self.config)
-        except Mistake as mistake:
-            if not self.last_good.wanted:
-                raise
-            self.events.tell("refused", f"going on without metrics: {mistake}")
-            self._unpublished = True
-
-    def _publish_again(self) -> None:
-        if self._unpublished:
-            with contextlib.suppress(Mistake):
-                self._publish(self.config)
-                self._unpublished = False
-
-    def clock_error(self) -> float | None:
-        """How far off the clock may be (s) by the kernel's estimate; None if that is not known."""
-        return None if self._clock_seen is None else self._clock_seen.error
 
     def _tell_ready(self, found: int, restored: int) -> None:
         doors = ", ".join(
@@ -264,7 +232,8 @@ class Service:
         self.doorkeeper.expire()
         self.events.settle()
         self.notify.status(self.in_a_line())
-        self._look_at_clock()
+        self.timekeeper.look()
+        self._interfaces.look(self.config.outside)
         if self.steps.rota.rotates and self.sentinel.guarding:
             self.later(self._turn_steps())
         if self._rounds % SELDOM == 0:
@@ -279,7 +248,7 @@ class Service:
         self.sentinel.check()
         if self.sentinel.guarding:
             self.listener.look_for_room()
-        self._publish_again()
+        self._publisher.try_again()
         await self.books.settle()
         if self._rounds % DAILY == 0:
             await self.books.prune(self.unix() - REMEMBER)
@@ -289,17 +258,7 @@ class Service:
     def _judge_clock(self) -> None:
         """Tell of a clock too far off for what rotates."""
         if self.steps.rota.rotates:
-            self._clock_seen = clock.read()
-            for finding in clock.judge(self.config, self._clock_seen):
-                self.events.tell("clock", f"{finding.what}: {finding.why}", door=finding.door)
-
-    def _look_at_clock(self) -> None:
-        offset = self.unix() - self.clock() / SECOND
-        if abs(offset - self._offset) > CLOCK_STEP:
-            jump = offset - self._offset
-            text = f"the clock was set {'forward' if jump > 0 else 'back'} by {abs(jump):.1f} s"
-            self.events.tell("clock", f"{text}; admissions keep the time they have left", jump=f"{jump:.3f}")
-        self._offset = offset
+            self.timekeeper.judge(self.config)
 
     # Changes
 
@@ -382,8 +341,8 @@ class Service:
                 self._change_ears(config, old)
                 undo.callback(self._change_ears, old, old)
             if config.metrics != old.metrics:
-                undo.callback(self._publish, old)
-                self._publish(config)
+                undo.callback(self._publisher.publish_if_possible, old.metrics)
+                self._publisher.publish(config.metrics)
             ended = self.table.load(build(config, trie.opening)) if self.sentinel.guarding else []
             undo.pop_all()
         self.config = config

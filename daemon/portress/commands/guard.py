@@ -21,6 +21,7 @@ from portress.errors import Mistake
 from portress.guard import flows
 from portress.guard.ruleset import build
 from portress.guard.table import Table
+from portress.interfaces import absent, present
 from portress.knock import SECOND, Service, Source
 from portress.paths import Paths
 from portress.rota import Rota
@@ -87,6 +88,10 @@ def _load(paths: Paths, config: Config, here: list[Source], on_trial: int | None
 def _tell(config: Config, here: list[Source], on_trial: int | None, put_back: bool) -> None:
     for line in config.warnings:
         warn(line)
+    for name in absent(config.outside):
+        unnamed = ", ".join(sorted(present() - {"lo", *config.outside}))
+        also = f"; not named, and not guarded: {unnamed}" if unnamed else ""
+        warn(f"outside: there is no {name} now: nothing is guarded by that name until it comes{also}")
     doors = ", ".join(
         f"{door.name} ({' '.join(str(service) for service in door.services)})"
         for door in config.doors.values()
