@@ -117,6 +117,17 @@ class Doorkeeper:
         chosen = [one for one in self.register.of(source) if door is None or one.door == door]
         return self._dismiss(chosen, how)
 
+    def cut(self, source: Source, door: str | None) -> int:
+        """End what goes on of a source that is admitted no more: how many flows were cut."""
+        doors = [one for one in self.config.doors.values() if door is None or one.name == door]
+        with contextlib.suppress(OSError):
+            count = flows.cut(source, [service for one in doors for service in one.services])
+            if count:
+                text = f"{source}: {counted(count, 'flow')} that outlived the admission cut by command"
+                self._events.tell("dismissed", text, source=source, door=door)
+            return count
+        return 0
+
     def keep_only(self, keys: Container[tuple[str, str]]) -> list[Admission]:
         """End the admissions of keyholders at doors other than these `keys` (keyholder, door)."""
         chosen = [

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from portress import answers
 from portress import keyholders as keyholding
 from portress.account import account
-from portress.durations import spell
+from portress.durations import counted, spell
 from portress.errors import Mistake
 from portress.knock import SECOND, Source
 
@@ -120,7 +120,11 @@ class Requests:
             raise Mistake(self._no_door(door))
         ended = service.doorkeeper.dismiss(source, door)
         if not ended:
-            raise Mistake(f"{source} is not admitted{f' to {door}' if door else ''}")
+            not_admitted = f"{source} is not admitted{f' to {door}' if door else ''}"
+            cut = service.doorkeeper.cut(source, door)
+            if not cut:
+                raise Mistake(not_admitted)
+            return {"text": f"{not_admitted} any more; {counted(cut, 'flow')} that outlived it cut"}
         return {"text": f"{source} is dismissed from {', '.join(one.door for one in ended)}"}
 
     async def _keyholders(self, request: Request, uid: int) -> Any:

@@ -89,6 +89,23 @@ def test_dismissing_cuts_what_is_under_way() -> None:
         assert again.returncode == 1 and again.stderr == "portress: 198.51.100.10 is not admitted\n"
 
 
+@pytest.mark.parametrize("running", [True, False])
+def test_dismissing_also_cuts_what_outlived_the_admission(running: bool) -> None:
+    with world() as w, sshd(w.host) as server, daemon(w.host, config("stay: 3s")) as d:
+        d.verb("admit", w.stranger4, "ssh")
+        session = server.session(w.stranger, w.host4)
+        assert session.stdin and session.stdout
+        session.stdin.write("one\n")
+        assert session.stdout.readline() == "one\n"
+        d.wait_for("ended: expired", timeout=8)
+        if not running:
+            d.terminate()
+        told = d.verb("dismiss", w.stranger4, "ssh").stdout
+        assert told == "198.51.100.10 is not admitted to ssh any more; 1 flow that outlived it cut\n"
+        assert session.wait(10) != 0
+        assert d.verb("dismiss", w.stranger4, "ssh", check=False).returncode == 1
+
+
 @pytest.mark.parametrize("family", [4, 6])
 def test_dismissing_ends_a_session_in_which_the_host_does_the_talking(family: int) -> None:
     with world() as w, sshd(w.host) as server, daemon(w.host, config()) as d:

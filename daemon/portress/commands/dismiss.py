@@ -9,6 +9,7 @@ import click
 from portress import config as configuration
 from portress import control
 from portress.commands.common import as_json, common, print_json, read_source, root_only
+from portress.durations import counted
 from portress.errors import Mistake
 from portress.guard import flows
 from portress.guard.table import Table
@@ -22,7 +23,8 @@ from portress.paths import Paths
 @as_json
 @common
 def dismiss(paths: Paths, source: str, door: str | None, as_json: bool) -> None:
-    """End SOURCE's admission through DOOR, or through every door. Its sessions end, too.
+    """End SOURCE's admission through DOOR, or through every door. Its sessions end, too, also those that
+    outlived the admission.
 
     UDP flows that this host itself keeps alive end only where the door has linger: false.
     """
@@ -47,12 +49,16 @@ def _directly(paths: Paths, source: Source, door: str | None) -> str:
         )
     source = listing.masked(source)
     chosen = [one for one in table.admissions(listing) if one.source == source and door in (None, one.door)]
-    if not chosen:
-        raise Mistake(f"{source} is not admitted{f' to {door}' if door else ''}")
     table.dismiss((one.door, one.source) for one in chosen)
-    with contextlib.suppress(Mistake, OSError, KeyError):
-        doors = configuration.load(paths.config).doors
-        for one in chosen:
-            flows.cut(one.source, doors[one.door].services)
+    cut = 0
+    with contextlib.suppress(Mistake, OSError):
+        for one in configuration.load(paths.config).doors.values():
+            if door in (None, one.name):
+                cut += flows.cut(source, one.services)
+    if not chosen:
+        not_admitted = f"{source} is not admitted{f' to {door}' if door else ''}"
+        if not cut:
+            raise Mistake(not_admitted)
+        return f"{not_admitted} any more; {counted(cut, 'flow')} that outlived it cut"
     names = ", ".join(one.door for one in chosen)
     return f"{source} is dismissed from {names} (no daemon runs: straight in the guard)"
