@@ -135,6 +135,17 @@ def test_a_daemon_that_cannot_start_says_how_to_get_in() -> None:
         assert tcp_state(machine.stranger, machine.host4, 22) == "open"
 
 
+def test_a_first_start_without_a_configuration_says_that_nothing_is_guarded() -> None:
+    with host(run=False) as machine:
+        configure(machine, "doors: {}\n")
+        assert machine.run("systemctl", "start", "portress.service", check=False).returncode != 0
+        machine.systemctl("stop", "portress.service")
+        machine.run("journalctl", "--sync")
+        told = [str(entry["MESSAGE"]) for entry in machine.journal(None, "SYSLOG_IDENTIFIER=portress-guard")]
+        assert any("The guard is not loaded" in text for text in told)
+        assert not any("The doors are shut" in text for text in told)
+
+
 def test_stopping_the_units_leaves_the_doors_shut() -> None:
     with host() as machine:
         knock(machine, machine.stranger, World.stranger4)
