@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -37,13 +38,21 @@ class LastGood:
         self._copy = paths.state / COPY
         self._kept: str | None = None
 
-    def config(self) -> Config:
-        """The configuration to start with. Raises Mistake if there is none, or the copy is not wanted."""
+    def config(self, hear: Callable[[Config], None]) -> Config:
+        """The configuration to start with. Raises Mistake if there is none, or the copy is not wanted.
+
+        `hear` raises Mistake if nothing can be heard as a configuration wants it.
+        """
+        config = None
         try:
-            return configuration.load(self._paths.config)
+            config = configuration.load(self._paths.config)
+            if self.wanted:
+                hear(config)
+            return config
         except Mistake as mistake:
+            ears = None if config is None else config.ears
             config = self._last() if self.wanted else None
-            if config is None:
+            if config is None or config.ears == ears:
                 raise
             self._tell(mistake, f"going on with the configuration that was last in force, {self._copy}")
             self.in_use = self._copy

@@ -92,11 +92,11 @@ class Service:
         for number in (signal.SIGTERM, signal.SIGINT):
             asyncio.get_running_loop().add_signal_handler(number, self._stopped.set)
         signal.signal(signal.SIGHUP, signal.SIG_IGN)  # what it would reload is being read right now
-        self.config = self.last_good.config()
-        rota = Rota(self.config, self.last_good.keyholders(self.config))
         held = lock.take()
         if held is not None:
             self._stack.enter_context(held)
+        self.config = self.last_good.config(self._try_to_hear)
+        rota = Rota(self.config, self.last_good.keyholders(self.config))
         for line in self.config.warnings:
             self.events.tell("warning", line)
         self.table = Table(own=True)
@@ -142,6 +142,10 @@ class Service:
         hearing = watcher(config, self.clock, self.paths.state)
         self._hearing.enter_context(hearing)
         return hearing
+
+    def _try_to_hear(self, config: Config) -> None:
+        with watcher(config, self.clock, self.paths.state):
+            pass
 
     def _hear(self, hearing: Watcher) -> None:
         """Listen to a watcher: when its descriptor says so, or at its interval."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import time
 
@@ -12,6 +13,7 @@ from lab import World, daemon, sender, tcp_state, world
 from lab.portress import Daemon
 from lab.space import LabError
 from portress.sequence.rotating import STEP, derive
+from portress.watch.packet import PacketWatcher
 
 CONFIG = """\
 doors:
@@ -133,6 +135,19 @@ def test_the_sequence_a_keyholder_used_before_stays_used() -> None:
             send.knocks(w.another4, w.host4, used)
         d.wait_for(w.another4, "used")
         assert [one["source"] for one in d.status()["admissions"]] == [w.stranger4]
+
+
+def test_a_watcher_that_cannot_be_had_leaves_the_last_one_in_force() -> None:
+    with world() as w, daemon(w.host, CONFIG, words=["--last-good"]) as d:
+        d.configure(f"group: 7600\n{CONFIG}")
+        with contextlib.closing(d.ns.call(PacketWatcher(7600, time.monotonic_ns).__enter__)):
+            again(d, "--last-good")
+            d.wait_for("7600")
+            d.wait_for("going on with the configuration that was last in force")
+            knock(w, d)
+            d.terminate()
+            with pytest.raises(LabError):
+                d.start()
 
 
 def test_metrics_that_cannot_be_served_keep_nobody_out() -> None:
