@@ -179,7 +179,8 @@ def test_a_trial_with_a_daemon_ends_too_and_the_daemon_stands_down() -> None:
         time.sleep(0.5)
         assert quiet(d) and tcp_state(w.stranger, w.host4, 22) == "open"
         d.restart()
-        assert "taken away by hand" in d.log and quiet(d)
+        d.wait_for("taken away by hand")
+        assert quiet(d)
         d.verb("guard")
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         d.verb("guard", "--trial", "5s")

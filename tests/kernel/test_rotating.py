@@ -300,7 +300,7 @@ def test_a_damaged_ledger_is_set_aside_and_what_may_have_been_seen_is_refused() 
         for path in d.state.glob("ledger.db*"):
             path.write_bytes(random.Random(7).randbytes(9000))
         d.start()
-        assert "damaged ledger set aside as" in d.log
+        d.wait_for("damaged ledger set aside as")
         send.knocks(w.stranger4, w.host4, sequence("ana", now))
         d.wait_for("refused at vpn", w.stranger4)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"

@@ -1,15 +1,16 @@
 """A systemd-journald of one's own, fed by this machine's kernel as any other, with files of its own.
 
-It runs in a mount namespace where /run/systemd, /run/log and /var/log/journal are its own folders; a daemon
-started beside it finds its journal there, where a host keeps it. `journal.path` is the directory of its
-files, seen from outside. The kernel logs packets of other network namespaces only within
-`namespaces_may_log()`.
+It runs in a mount namespace where /run/systemd, /run/log and /var/log/journal are its own folders, and
+/etc/machine-id its own file: a host that was never booted has no id. A daemon started beside it finds its
+journal there, where a host keeps it. `journal.path` is the directory of its files, seen from outside. The
+kernel logs packets of other network namespaces only within `namespaces_may_log()`.
 """
 
 from __future__ import annotations
 
 import contextlib
 import fcntl
+import secrets
 import signal
 import socket
 import subprocess
@@ -28,6 +29,7 @@ mkdir -p /run/systemd /run/log
 mount --bind "$1/systemd" /run/systemd
 mount --bind "$1/log" /run/log
 mount --bind "$1/var" /var/log/journal
+mount --bind "$1/machine-id" /etc/machine-id
 exec {_JOURNALD}
 """
 _CONF: Final = "[Journal]\nStorage=volatile\nRateLimitIntervalSec=0\nForwardToSyslog=no\nForwardToWall=no\n"
@@ -64,18 +66,20 @@ class Journal:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._machine = secrets.token_hex(16)
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
     def path(self) -> Path:
         """The directory of the journal files."""
-        return self.folder / "log/journal" / Path("/etc/machine-id").read_text().strip()
+        return self.folder / "log/journal" / self._machine
 
     def start(self, timeout: float = 10) -> None:
         """Start it and wait until it takes messages."""
         for name in ("systemd/journald.conf.d", "log/journal", "var"):
             (self.folder / name).mkdir(parents=True, exist_ok=True)
         (self.folder / "systemd/journald.conf.d/lab.conf").write_text(_CONF)
+        (self.folder / "machine-id").write_text(f"{self._machine}\n")
         words = [
             "unshare",
             "--mount",

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import os
+import tempfile
 
 import pytest
 
 from lab import NEEDS_ROOT
 from system.machine import Machines
 from system.root import debian
+
+# Where the machines' disks lie. /tmp may be in memory and without devices, as on Debian 13.
+tempfile.tempdir = os.environ.get("TMPDIR", "/var/tmp")
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 from lab import crowd, echoes, sender, tcp_state
@@ -74,8 +75,8 @@ with Machines(Path(sys.argv[1])).boot() as machine:
 
 def test_a_killed_run_leaves_nothing_for_long(machines: Machines) -> None:
     words = [sys.executable, "-c", _KILLED, str(machines.root)]
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
-    with subprocess.Popen(words, env=environment, stdout=subprocess.PIPE, text=True) as killed:
+    places = {"PYTHONPATH": str(Path(__file__).parents[1]), "TMPDIR": tempfile.gettempdir()}
+    with subprocess.Popen(words, env={**os.environ, **places}, stdout=subprocess.PIPE, text=True) as killed:
         assert killed.stdout
         name, disk, *pids = killed.stdout.readline().split()
         killed.kill()

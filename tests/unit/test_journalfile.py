@@ -12,7 +12,7 @@ import pytest
 from portress.errors import Mistake
 from portress.knock import Knock, Source
 from portress.tracefile import opened
-from portress.watch.journalfile import Export, Journal, is_export
+from portress.watch.journalfile import Export, is_export
 from unit.stories import config
 
 LINE = (
@@ -176,10 +176,9 @@ def test_an_export_is_told_from_a_capture() -> None:
         assert not is_export(head)
 
 
-def test_a_directory_without_a_journal_has_no_entries(tmp_path: Path) -> None:
-    with opened(str(tmp_path), config()) as found:
-        assert isinstance(found.reading, Journal)
-        assert list(found.reading) == []
+def test_a_directory_without_a_journal_is_a_mistake(tmp_path: Path) -> None:
+    with pytest.raises(Mistake, match="a directory without journal files"), opened(str(tmp_path), config()):
+        pass
 
 
 def test_a_damaged_journal_file_is_a_mistake(tmp_path: Path) -> None:

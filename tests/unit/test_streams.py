@@ -36,3 +36,14 @@ def test_a_closed_standard_output_is_nobody_who_listens(verb: str, tmp_path: Pat
 def test_a_reader_that_has_enough_ends_a_verb_quietly(tmp_path: Path) -> None:
     done = shell(tmp_path, "portress rules --config portress.yaml | true")
     assert done.stderr == ""
+
+
+def test_a_root_without_devices_is_no_obstacle(tmp_path: Path) -> None:
+    """As in a chroot that is being made; here only the name of the null device leads nowhere."""
+    program = (
+        "import os; os.devnull = '/nowhere/null'\n"
+        "from portress.commands import main; raise SystemExit(main())"
+    )
+    words = [sys.executable, "-c", program, "--version"]
+    done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stderr) == (0, "") and done.stdout.startswith("portress ")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from importlib import import_module
@@ -93,8 +94,9 @@ def _reason(error: OSError) -> str:
 
 def _open_streams() -> None:
     """A standard stream that was closed is /dev/null: no socket gets its number, printing does no harm."""
-    while (descriptor := os.open(os.devnull, os.O_RDWR)) <= 2:
-        pass
-    os.close(descriptor)
+    with contextlib.suppress(OSError):  # a root without devices, as an image under construction has
+        while (descriptor := os.open(os.devnull, os.O_RDWR)) <= 2:
+            pass
+        os.close(descriptor)
     sys.stdout = sys.stdout or open(1, "w")  # noqa: SIM115
     sys.stderr = sys.stderr or open(2, "w")  # noqa: SIM115
