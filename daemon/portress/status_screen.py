@@ -66,6 +66,7 @@ def headline(told: dict[str, Any]) -> Text:
         line.append(f"{told['lost']} reported packets were lost. ", "yellow")
     if told.get("ledger") and not told["ledger"]["present"]:
         line.append("There is no ledger. ", "yellow")
+    line.rstrip()
     return line
 
 
