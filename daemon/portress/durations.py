@@ -7,6 +7,7 @@ from typing import Final
 
 from portress.knock import SECOND
 
+LONGEST: Final = 366 * 86400 * SECOND  # of an admission and of a trial
 _UNITS: Final = (("d", 86400), ("h", 3600), ("m", 60), ("s", 1))
 _FACTORS: Final = dict(_UNITS)
 

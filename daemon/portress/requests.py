@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Any
 from portress import answers
 from portress import keyholders as keyholding
 from portress.account import account
-from portress.durations import counted, spell
+from portress.durations import LONGEST, counted, spell
 from portress.errors import Mistake
 from portress.knock import SECOND, Source
 
 if TYPE_CHECKING:
+    from portress.config import Config
+    from portress.keyholders import Keyholder
     from portress.service import Service
 
 Request = dict[str, Any]
@@ -102,7 +104,7 @@ class Requests:
         if door is None:
             raise Mistake(self._no_door(request.get("door")))
         seconds = request.get("for")
-        if seconds is not None and not (type(seconds) is int and 0 < seconds <= 366 * 86400):
+        if seconds is not None and not (type(seconds) is int and 0 < seconds <= LONGEST // SECOND):
             raise Mistake("an admission lasts from 1s to 366d")
         if not service.sentinel.guarding:
             raise Mistake("the guard was taken away: the doors are open; portress guard shuts them")
@@ -151,25 +153,37 @@ class Requests:
         return {"dismissed": [{"source": str(one.source), "door": one.door} for one in gone]}
 
     async def _guard(self, request: Request, uid: int) -> Any:
-        """Put the guard in force by the configuration as it is now, perhaps on trial."""
+        """Put the guard in force by the configuration as it is now, perhaps on trial.
+
+        `config`: the file that is meant. `provisional`: what is in force now was itself only on trial.
+        """
         self._root_only(uid)
-        service, seconds = self._service, request.get("trial")
+        service, seconds = self._service, _trial_seconds(request.get("trial"))
+        mine, meant = service.paths.config.resolve(), request.get("config", None)
+        if meant is not None and str(mine) != meant:
+            raise Mistake(f"{meant}: the daemon here has its configuration from {mine}: change that one")
         listed = request.get("admit", [])
         if not isinstance(listed, list):
             raise Mistake("admit is a list of sources")
         admit = [_read_source(text) for text in listed]
-        before = None
-        if service.sentinel.guarding and not service.last_good.falling_back:
-            before = (service.config, service.steps.rota.keyholders)
+        before, sentinel = self._before(provisional=bool(request.get("provisional"))), service.sentinel
+        trying, undo = sentinel.trial_left is not None, sentinel.undo
         await service.reload()
-        service.sentinel.keep()
-        service.sentinel.resume(service.masked(source) for source in admit)
-        if isinstance(seconds, int | float) and seconds > 0:
+        sentinel.keep()
+        sentinel.resume(service.masked(source) for source in admit)
+        if seconds is not None:
             # With another configuration in force before, that one comes back; else the guard goes away.
-            changed = before is not None and before[0] != service.config
-            undo = functools.partial(service.go_back, *before) if before is not None and changed else None
-            service.sentinel.on_trial(seconds, undo)
-        return {"doors": list(service.config.doors)}
+            if not trying and before is not None and before[0] != service.config:
+                undo = functools.partial(service.go_back, *before)
+            sentinel.on_trial(seconds, undo)
+        return {"doors": list(service.config.doors), "goes_back": seconds is not None and undo is not None}
+
+    def _before(self, *, provisional: bool) -> tuple[Config, tuple[Keyholder, ...]] | None:
+        """What is in force now, for a trial to go back to; None if nothing is that somebody chose to keep."""
+        service = self._service
+        if provisional or service.last_good.falling_back or not service.sentinel.guarding:
+            return None
+        return service.config, service.steps.rota.keyholders
 
     async def _keep(self, _request: Request, uid: int) -> Any:
         self._root_only(uid)
@@ -199,6 +213,15 @@ class Requests:
 def _trusted(uid: int) -> bool:
     """Root, or the daemon's own user: who can read and change its files anyway."""
     return uid in (0, os.geteuid())
+
+
+def _trial_seconds(value: object) -> float | None:
+    """How long a trial lasts (s), None if there is none. Raises Mistake: else a guard on trial would stay."""
+    if value is None:
+        return None
+    if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value <= LONGEST / SECOND:
+        return float(value)
+    raise Mistake("a trial lasts a number of seconds, up to 366 days")
 
 
 def _read_source(text: object) -> Source:

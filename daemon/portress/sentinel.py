@@ -28,6 +28,7 @@ from portress.session import connected
 from portress.tracker import Tracker
 
 AWAY: Final = "unguarded"  # the file's name
+TRIAL: Final = "trial"  # the name of the file that a trial's own process leaves (`trial.py`)
 BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
 BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandbox hides or mistakes that file
 
@@ -35,6 +36,11 @@ BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandb
 def away_file(socket: Path) -> Path:
     """The file that says the guard was taken away by hand."""
     return socket.parent / AWAY
+
+
+def trial_file(socket: Path) -> Path:
+    """The file that says which process will end a trial, should the daemon not do it."""
+    return socket.parent / TRIAL
 
 
 class Sentinel:
@@ -59,6 +65,7 @@ class Sentinel:
         self._clock = clock
         self._away = away
         self._trial: asyncio.TimerHandle | None = None
+        self._undo: Callable[[], None] | None = None  # what the end of the trial does, if not taking it away
 
     def ruleset(self) -> Ruleset:
         """The guard as it has to be now."""
@@ -167,6 +174,7 @@ class Sentinel:
         with contextlib.suppress(OSError):
             self._away.touch(mode=0o600)
         there = self._table.remove()
+        self.trial_ended()
         self._tell_away(why)
         return there
 
@@ -176,10 +184,11 @@ class Sentinel:
     def on_trial(self, seconds: float, undo: Callable[[], None] | None = None) -> None:
         """After `seconds`, unless `keep` comes first, do `undo`, or take the guard away."""
         self.keep()
-        self._trial = asyncio.get_running_loop().call_later(seconds, self._end_trial, undo)
+        self._undo = undo
+        self._trial = asyncio.get_running_loop().call_later(seconds, self._end_trial)
 
-    def _end_trial(self, undo: Callable[[], None] | None) -> None:
-        self._trial = None
+    def _end_trial(self) -> None:
+        undo, self._trial, self._undo = self._undo, None, None
         if undo is not None:
             undo()
             return
@@ -189,13 +198,23 @@ class Sentinel:
         except GuardError as error:
             self._events.tell("refused", f"{text}, but it cannot be taken away: {error}")
 
+    def trial_ended(self) -> None:
+        """What the trial changed is undone: the process that waits in case it were not has nothing to do."""
+        with contextlib.suppress(OSError):
+            self._away.with_name(TRIAL).unlink()
+
     def keep(self) -> bool:
         """End the trial, the guard stays. False if there was no trial."""
         if self._trial is None:
             return False
         self._trial.cancel()
-        self._trial = None
+        self._trial, self._undo = None, None
         return True
+
+    @property
+    def undo(self) -> Callable[[], None] | None:
+        """What the end of the trial under way will do; None: take the guard away."""
+        return self._undo
 
     @property
     def trial_left(self) -> float | None:

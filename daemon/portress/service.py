@@ -294,6 +294,7 @@ class Service:
 
         async def take() -> None:
             await self._take(config, keyholders)
+            self.sentinel.trial_ended()
             text = "the configuration was on trial and nobody kept it: the one before is in force again"
             self.events.tell("reloaded", text)
 

@@ -1,6 +1,7 @@
-"""A guard on trial without a daemon: a process of its own that undoes it, whatever becomes of the terminal.
+"""A guard on trial: a process of its own that undoes it, whatever becomes of the terminal and of the daemon.
 
-It outlives the SSH session it was started from. When a daemon has started meanwhile, it asks that one.
+It outlives the SSH session it was started from. When a daemon has started meanwhile, it asks that one. Where
+a daemon ends the trial itself, it waits all the same, for the daemon may die before.
 """
 
 from __future__ import annotations
@@ -20,11 +21,11 @@ from portress import control, lock
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Held, Table
 from portress.knock import SECOND, Source
-from portress.sentinel import away_file
+from portress.sentinel import away_file, trial_file
 
-_FILE: Final = "trial"  # beside the control socket; what it holds is written by _note
 _READY: Final = "ready"
 PATIENCE: Final = 8.0  # seconds for a daemon to answer before it is passed by
+GRACE: Final = 3.0  # seconds that a daemon has to end a trial of its own, before it is done here
 
 
 @frozen
@@ -67,8 +68,10 @@ def snapshot(socket: Path) -> Snapshot | None:
     return None if text is None else Snapshot(text, tuple(table.admissions()))
 
 
-def start(socket: Path, seconds: float, before: Snapshot | None) -> None:
+def start(socket: Path, seconds: float, before: Snapshot | None, *, second: bool = False) -> None:
     """Undo the guard after `seconds` from now, in a process of its own: `before` is put back, or nothing.
+
+    `second`: a daemon will do it, and this is only for the case that it dies, restarts or hangs before.
 
     A trial under way ends. To be called before the guard is loaded: what cannot be undone is not begun,
     and the process must not inherit the handle that may own the table, for nobody else could change the
@@ -84,8 +87,10 @@ def start(socket: Path, seconds: float, before: Snapshot | None) -> None:
         try:
             _leave_terminal(reader)
             if _note(socket, writer, before, begun):
-                time.sleep(max(0.0, seconds - (time.monotonic_ns() - begun) / SECOND))
-                _undo(socket, before, seconds)
+                lasts = seconds + GRACE if second else seconds
+                time.sleep(max(0.0, lasts - (time.monotonic_ns() - begun) / SECOND))
+                if not (second and _done_by_daemon(socket)):
+                    _undo(socket, before, lasts)
         finally:
             os._exit(0)
     os.close(writer)
@@ -113,7 +118,7 @@ def _note(socket: Path, writer: int, before: Snapshot | None, at: int) -> bool:
     """Write down which process this is and what it will put back, and tell the one that waits."""
     held = [(one.door, str(one.source), one.left) for one in before.held] if before else []
     told = {"pid": os.getpid(), "at": at, "text": before and before.text, "held": held}
-    mark, answer = socket.parent / _FILE, _READY
+    mark, answer = trial_file(socket), _READY
     try:
         socket.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
         with open(os.open(mark, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
@@ -128,7 +133,7 @@ def _note(socket: Path, writer: int, before: Snapshot | None, at: int) -> bool:
 def _noted(socket: Path) -> _Trial | None:
     """The trial under way, None if there is none."""
     try:
-        told = json.loads((socket.parent / _FILE).read_text())
+        told = json.loads(trial_file(socket).read_text())
         held = tuple(Held(door, Source.parse(source), left) for door, source, left in told["held"])
         before = None if told["text"] is None else Snapshot(told["text"], held)
         found = _Trial(int(told["pid"]), int(told["at"]), before)
@@ -137,8 +142,14 @@ def _noted(socket: Path) -> _Trial | None:
     return found if _is_ours(found.pid) else None
 
 
+def _done_by_daemon(socket: Path) -> bool:
+    """Whether the daemon has ended the trial that this process waits for: then it has taken the note away."""
+    known = _noted(socket)
+    return socket.parent.is_dir() and (known is None or known.pid != os.getpid())
+
+
 def _undo(socket: Path, before: Snapshot | None, seconds: float) -> None:
-    (socket.parent / _FILE).unlink(missing_ok=True)
+    trial_file(socket).unlink(missing_ok=True)
     with contextlib.suppress(Mistake):  # no daemon, or one that hangs
         control.ask(socket, "unguard", patience=PATIENCE)
         return
@@ -164,7 +175,7 @@ def stop(socket: Path) -> bool:
     """End a trial under way: the guard stays. False if there was none."""
     known = _noted(socket)
     with contextlib.suppress(OSError):
-        (socket.parent / _FILE).unlink()
+        trial_file(socket).unlink()
     if known is None:
         return False
     with contextlib.suppress(ProcessLookupError):

@@ -394,7 +394,7 @@ def test_an_outside_interface_that_is_missing_comes_or_goes_is_told() -> None:
 
     named = f"outside: [eth0, late0]\n{CONFIG}"
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, named, guard=False, start=False) as d:
-        assert "warning: outside: there is no late0 now" in d.verb("guard").stderr
+        assert "warning: outside: there is no interface late0 now" in d.verb("guard").stderr
         d.start()
         d.wait_for("late0 is not there")
         assert "eth0 is not there" not in d.log

@@ -10,7 +10,7 @@ import sys
 import time
 from pathlib import Path
 
-from lab import Namespace, daemon, owned, service, sshd, tcp_state, world
+from lab import Namespace, daemon, owned, portress, service, sshd, tcp_state, world
 from lab.portress import Daemon
 
 CONFIG = """\
@@ -198,6 +198,80 @@ def test_a_trial_of_another_configuration_with_a_daemon_goes_back_to_the_one_bef
         d.wait_for("the one before is in force again", timeout=5)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         assert tcp_state(w.stranger, w.host4, 2222) == "closed"
+
+
+def test_a_trial_ends_though_the_daemon_that_was_asked_for_it_is_gone() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
+        d.verb("guard", "--trial", "2s")
+        d.kill()
+        _until(lambda: quiet(d), 20)
+        assert tcp_state(w.stranger, w.host4, 22) == "open"
+        d.start()
+        assert "taken away by hand" in d.log and quiet(d)
+        d.verb("guard", "--trial", "3s")
+        d.restart()
+        assert not quiet(d)
+        d.wait_for("the guard was taken away by command", timeout=20)
+        assert quiet(d)
+        d.verb("guard", "--trial", "2s")
+        d.restart()
+        assert d.verb("guard", "--keep").stdout == "The guard stays.\n"
+        time.sleep(6)
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+
+
+def test_what_was_only_on_trial_is_nothing_that_a_second_trial_goes_back_to() -> None:
+    other = CONFIG.replace("tcp/22", "tcp/2222")
+    with world() as w, daemon(w.host, CONFIG) as d:
+        d.verb("unguard")
+        d.verb("guard", "--trial", "60s")
+        d.configure(other)
+        assert "it is taken away again. Try now" in d.verb("guard", "--trial", "2s").stdout
+        _until(lambda: quiet(d), 20)
+        d.verb("guard")
+        d.configure(CONFIG)
+        assert "and the guard from before put back" in d.verb("guard", "--trial", "60s").stdout
+        d.configure(CONFIG.replace("tcp/22", "tcp/23"))
+        d.verb("guard", "--trial", "2s")
+        d.wait_for("the one before is in force again", timeout=20)
+        assert d.status()["doors"][0]["services"] == ["tcp/2222"]
+
+
+def test_the_daemon_is_not_asked_for_another_configuration_than_its_own() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d:
+        another = d.folder / "another.yaml"
+        another.write_text(CONFIG.replace("tcp/22", "tcp/2222"))
+        words = ["guard", "--config", str(another), "--socket", str(d.socket)]
+        done = portress(w.host, *words)
+        assert done.returncode == 1 and not done.stdout
+        assert done.stderr == (
+            f"portress: {another}: the daemon here has its configuration from {d.config}: change that one\n"
+        )
+
+
+def test_whoever_is_cut_off_by_a_door_that_lets_nobody_linger_is_named() -> None:
+    strict = CONFIG.replace("stay: 1h", "stay: 1h\n    linger: false")
+    with world() as w, sshd(w.host) as server, daemon(w.host, strict, guard=False, start=False) as d:
+        session = server.session(w.another, w.host4)
+        assert session.stdin and session.stdout
+        session.stdin.write("here\n")
+        assert session.stdout.readline() == "here\n"
+        done = server.ssh(w.stranger, w.host4, f"{PROGRAM} guard {' '.join(d.options)}")
+        assert f"so {w.stranger4} is admitted: ssh for 1h, then cut." in done.stdout
+        assert "Their sessions go on" not in done.stdout
+        assert (
+            f"cut off, for their door has linger: false and they are not admitted: {w.another4};"
+            in done.stderr
+        )
+        d.verb("admit", w.another4, "ssh")
+        assert "cut off" not in d.verb("guard").stderr
+        session.kill()
+
+
+def test_an_interface_that_is_not_there_is_told() -> None:
+    config = "outside: [eth0, eth7]\n" + CONFIG
+    with world() as w, daemon(w.host, config, guard=False, start=False) as d:
+        assert "outside: there is no interface eth7 now (there are eth0, eth1)" in d.verb("guard").stderr
 
 
 def test_a_trial_begun_before_the_daemon_ends_with_the_daemon_running() -> None:

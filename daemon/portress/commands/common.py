@@ -78,6 +78,8 @@ class Duration(click.ParamType):
             self.fail(f"'{value}': {error}", param, ctx)
         if ns <= 0:
             self.fail(f"'{value}': longer than 0, as 30s", param, ctx)
+        if ns > durations.LONGEST:
+            self.fail(f"'{value}': at most {durations.spell(durations.LONGEST)}", param, ctx)
         return ns
 
 

@@ -42,29 +42,47 @@ def guard(paths: Paths, on_trial: int | None, keep: bool) -> None:
             raise click.UsageError("--trial and --keep exclude each other")
         _keep(paths)
         return
-    here, put_back = origins(), False
+    here = origins()
+    config = configuration.load(paths.config)
+    before = trial.snapshot(paths.socket) if on_trial is not None else None
     try:
-        config = configuration.load(paths.config)
-        control.ask(
-            paths.socket,
-            "guard",
-            trial=None if on_trial is None else on_trial / SECOND,
-            admit=[str(one) for one in here],
-        )
-        trial.stop(paths.socket)  # one begun before the daemon; now the daemon has the say
+        put_back, by_daemon = _ask(paths, here, on_trial, before), True
     except control.NoDaemon:
-        put_back = _load(paths, config, here, on_trial)
-    _tell(config, here, on_trial, put_back)
+        put_back, by_daemon = _load(paths, config, here, on_trial, before), False
+    _tell(config, here, on_trial, put_back, by_daemon)
 
 
-def _load(paths: Paths, config: Config, here: list[Source], on_trial: int | None) -> bool:
+def _ask(paths: Paths, here: list[Source], on_trial: int | None, before: trial.Snapshot | None) -> bool:
+    """Have the daemon load the guard. Whether the end of the trial will put an older one back."""
+    seconds = None if on_trial is None else on_trial / SECOND
+    answer = control.ask(
+        paths.socket,
+        "guard",
+        config=str(paths.config.resolve()),
+        trial=seconds,
+        admit=[str(one) for one in here],
+        provisional=trial.under_way(paths.socket),
+    )
+    goes_back = bool(answer["goes_back"])
+    if seconds is None:
+        trial.stop(paths.socket)  # one begun before the daemon; now the daemon has the say
+    else:
+        try:
+            trial.start(paths.socket, seconds, before if goes_back else None, second=True)
+        except Mistake as mistake:
+            warn(f"{mistake}: should the daemon end before the trial does, the guard stays")
+    return goes_back
+
+
+def _load(
+    paths: Paths, config: Config, here: list[Source], on_trial: int | None, before: trial.Snapshot | None
+) -> bool:
     """Load the guard without a daemon. Whether the end of the trial will put an older one back."""
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
     ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening)
     sources = [Source.of(one.packed, config.widths[one.family != 4]) for one in here]
     admit = [(door.name, source, door.stay) for source in sources for door in config.doors.values()]
     another = trial.under_way(paths.socket)
-    before = trial.snapshot(paths.socket) if on_trial is not None else None
     if on_trial is not None:
         trial.start(paths.socket, on_trial / SECOND, before)
     table = Table(own=True)
@@ -85,32 +103,28 @@ def _load(paths: Paths, config: Config, here: list[Source], on_trial: int | None
     return before is not None
 
 
-def _tell(config: Config, here: list[Source], on_trial: int | None, put_back: bool) -> None:
-    for line in config.warnings:
+def _tell(config: Config, here: list[Source], on_trial: int | None, put_back: bool, by_daemon: bool) -> None:
+    for line in (*config.warnings, *_absent(config)):
         warn(line)
-    for name in absent(config.outside):
-        unnamed = ", ".join(sorted(present() - {"lo", *config.outside}))
-        also = f"; not named, and not guarded: {unnamed}" if unnamed else ""
-        warn(f"outside: there is no {name} now: nothing is guarded by that name until it comes{also}")
     doors = ", ".join(
         f"{door.name} ({' '.join(str(service) for service in door.services)})"
         for door in config.doors.values()
     )
     click.echo(f"The guard is loaded. Shut to whoever is not admitted: {doors}.")
     if here:
-        stays = ", ".join(f"{door.name} for {spell(door.stay)}" for door in config.doors.values())
+        stays = ", ".join(
+            f"{door.name} for {spell(door.stay)}{'' if door.linger else ', then cut'}"
+            for door in config.doors.values()
+        )
         from_where = " or ".join(str(one) for one in here)
         admitted = f"{here[0]} is" if len(here) == 1 else f"{'both' if len(here) == 2 else 'all'} are"
         click.echo(f"You are connected from {from_where}, so {admitted} admitted: {stays}.")
     else:
         click.echo("You are not connected over SSH, so nobody was admitted on your account.")
-    peers = {Source.of(one.peer) for one in connected(services(config))} - set(here)
-    others = [str(peer) for peer in sorted(peers, key=lambda peer: (peer.family, peer.packed))]
-    if others:
-        more = f" and {len(others) - 5} more" if len(others) > 5 else ""
+    _tell_others(config)
+    if not by_daemon:
         click.echo(
-            f"Connected to guarded ports: {', '.join(others[:5])}{more}. Their sessions go on; to"
-            " connect anew they have to knock, or: portress admit SOURCE DOOR"
+            "No daemon runs, so no knock opens a door yet: systemctl start portress (or: portress run)"
         )
     if on_trial is not None:
         click.echo(
@@ -118,6 +132,49 @@ def _tell(config: Config, here: list[Source], on_trial: int | None, put_back: bo
             f"{' and the guard from before put back' if put_back else ''}. Try now, from another terminal,"
             " that you can still get in; then keep it with: portress guard --keep"
         )
+
+
+def _tell_others(config: Config) -> None:
+    """Who else is connected to guarded ports without being admitted, and what becomes of their sessions."""
+    held = {(one.door, one.source) for one in Table().admissions()}
+    going_on: set[Source] = set()
+    cut_off: set[Source] = set()
+    for door in config.doors.values():
+        for one in connected(door.services):
+            peer = Source.of(one.peer)
+            masked = Source.of(one.peer, config.widths[peer.family != 4])
+            free = peer.network.is_loopback or any(
+                network.version == peer.family and peer.network.network_address in network
+                for network in config.always
+            )
+            if not free and (door.name, masked) not in held:
+                (going_on if door.linger else cut_off).add(peer)
+    if going_on:
+        click.echo(
+            f"Connected to guarded ports: {_named(going_on)}. Their sessions go on; to"
+            " connect anew they have to knock, or: portress admit SOURCE DOOR"
+        )
+    if cut_off:
+        warn(
+            f"cut off, for their door has linger: false and they are not admitted: {_named(cut_off)};"
+            " to let them in: portress admit SOURCE DOOR"
+        )
+
+
+def _named(sources: set[Source]) -> str:
+    """The first few of them."""
+    names = [str(one) for one in sorted(sources, key=lambda one: (one.family, one.packed))]
+    return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+
+
+def _absent(config: Config) -> list[str]:
+    """Interfaces that are to be guarded and are not there: perhaps the name is wrong."""
+    unnamed = ", ".join(sorted(present() - {"lo", *config.outside}))
+    also = f"; not named, and not guarded: {unnamed}" if unnamed else ""
+    return [
+        f"outside: there is no interface {name} now: nothing is guarded by that name until there is{also}"
+        for name in absent(config.outside)
+    ]
 
 
 def services(config: Config) -> list[Service]:
