@@ -97,7 +97,7 @@ class Config:
 
 def load(path: Path) -> Config:
     """The configuration in a file. Raises Mistake. A file that others can read or change draws a warning."""
-    data, about = reading.slurp(path)
+    data, about = reading.slurp(path, "there is no such file: write it, or name another with --config")
     text = reading.decode(data, str(path))
     config = parse(text, str(path))
     warnings = []

@@ -130,15 +130,16 @@ def pool(text: str) -> tuple[int, int]:
 
 
 def journal_prefix(text: str) -> str:
-    """What kernel log lines begin with: nftables takes 127 characters and no quotes. Raises ValueError."""
+    """What kernel log lines begin with: nftables takes 127 characters, no quotes, and $ for the name of a
+    variable. Raises ValueError."""
     if not re.fullmatch(_JOURNAL_PREFIX, text, re.ASCII) or not text.strip():
-        raise ValueError("1 to 127 characters of ASCII, without quotes and backslashes, and not all spaces")
+        raise ValueError("1 to 127 characters of ASCII, none of them a quote, \\ or $, and not all spaces")
     return text
 
 
 _DOOR_NAME: Final = r"[a-z][a-z0-9_-]{0,15}"
 _INTERFACE: Final = r"[A-Za-z0-9._@+-]{1,15}"
-_JOURNAL_PREFIX: Final = r"[ !#-&(-\[\]-~]{1,127}"
+_JOURNAL_PREFIX: Final = r"[ !#%&(-\[\]-~]{1,127}"
 
 
 def _text(wants: str, parse: Callable[[str], Any], pattern: str, *examples: str) -> Text:

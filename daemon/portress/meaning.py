@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from ipaddress import IPv4Network, IPv6Network, collapse_addresses, ip_address
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from math import comb
 from typing import Any, Final
 
@@ -212,6 +212,21 @@ def _fixed(door: Found, claims: Claims, findings: Findings) -> None:
     knocks = door.get("fixed", "knocks")
     if knocks and len(knocks.value) in FEW:
         findings.warn(knocks.place, f"{FEW[len(knocks.value)]}; three or more are common practice")
+    if knocks and knocks.whole and _swept(knocks.plain, claims):
+        findings.warn(knocks.place, "ports one after the other: a sweep of all ports opens it; mix them")
+
+
+def _swept(knocks: tuple[Knock, ...], claims: Claims) -> bool:
+    """Whether whoever dials all ports in order, up or down, dials these without a miss in between."""
+    for ordered in (knocks, knocks[::-1]):
+        if len(knocks) > 1 and all(
+            one.protocol == other.protocol
+            and one.port < other.port
+            and claims.count(one.protocol, one.port, other.port) == other.port - one.port - 1
+            for one, other in pairwise(ordered)
+        ):
+            return True
+    return False
 
 
 def _rotating(door: Found, claims: Claims, findings: Findings) -> None:

@@ -34,7 +34,10 @@ LOADER: Final = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _UNFIT: Final = re.compile(
     "[^\t\n\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
 )
-_TAB: Final = re.compile(r"^[^#\t\n]*\t", re.MULTILINE)
+# Laid out with something else than spaces, outside of comments; and what stands at a line's beginning.
+_TAB: Final = re.compile(r"[^#\t]*\t")
+_NO_BREAK: Final = re.compile("[^#\xa0]*\xa0")
+_INDENTATION: Final = re.compile(r"[ \t\xa0]*")
 _FLOW_COLON: Final = re.compile(r"[\[,{]\s*:")
 
 # What the parser says, and what it means to somebody who never read the YAML standard.
@@ -177,8 +180,11 @@ class Findings:
             raise Mistake(*lines)
 
 
-def slurp(path: Path) -> tuple[bytes, os.stat_result]:
-    """The bytes of a file and its stat. Never waits for a FIFO; raises Mistake, never OSError."""
+def slurp(path: Path, wanting: str = "there is no such file") -> tuple[bytes, os.stat_result]:
+    """The bytes of a file and its stat. Never waits for a FIFO; raises Mistake, never OSError.
+
+    `wanting`: what is told where there is no such file.
+    """
     name = called(str(path))
     try:
         # Without O_NONBLOCK, opening a FIFO waits for somebody to write to it.
@@ -189,7 +195,7 @@ def slurp(path: Path) -> tuple[bytes, os.stat_result]:
                 raise Mistake(f"{name}: {_kind(about.st_mode)}: a plain file is wanted")
             data = file.read(LARGEST + 1)
     except FileNotFoundError:
-        raise Mistake(f"{name}: there is no such file") from None
+        raise Mistake(f"{name}: {wanting}") from None
     except PermissionError:
         raise Mistake(
             f"{name}: this user may not read it: run it as root, or change the file's mode"
@@ -234,16 +240,34 @@ def tree(text: str, findings: Findings) -> Node:
         )
         findings.mistake(line, what)
         findings.close()
-    for number, line_text in enumerate(text.split("\n"), 1):
-        if _TAB.match(line_text):
-            findings.mistake(number, "a tab: YAML is laid out with spaces")
-    findings.close()
+    text = _spaced(text, findings)
     try:
         return _Builder(findings).build(yaml.parse(text, LOADER))
     except yaml.MarkedYAMLError as error:
+        findings.close()  # what was told before may be the reason, and is plainer
         findings.mistake(*_explained(error, text))
         findings.close()
         raise
+
+
+def _spaced(text: str, findings: Findings) -> str:
+    """The text laid out with spaces alone, so that one goes on reading where it was laid out otherwise.
+
+    That is a mistake all the same. Raises Mistake where it cannot be told what belongs to what.
+    """
+    lines = text.split("\n")
+    begins: set[str] = set()
+    for index, line in enumerate(lines):
+        if _TAB.match(line):
+            findings.mistake(index + 1, "a tab: YAML is laid out with spaces")
+        elif _NO_BREAK.match(line):
+            findings.mistake(index + 1, "a no-break space, U+00A0: YAML is laid out with common spaces")
+        begin = _INDENTATION.match(line)
+        begins.update(begin[0] if begin else "")
+        lines[index] = line.replace("\t", "  ").replace("\xa0", " ")
+    if "\t" in begins and len(begins) > 1:
+        findings.close()
+    return "\n".join(lines)
 
 
 def _explained(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:

@@ -209,9 +209,16 @@ class Key:
     default: Any = None
 
 
-def _keys(node: Mapping, place: Place, findings: Findings) -> dict[str, tuple[Scalar, Node]]:
-    """The pairs of a mapping by key. Keys written twice, and what is no word, are mistakes."""
-    pairs: dict[str, tuple[Scalar, Node]] = {}
+Pairs = dict[str, tuple[Scalar, Node]]
+
+
+def _keys(node: Mapping, place: Place, findings: Findings) -> tuple[Pairs, list[tuple[Scalar, Node]]]:
+    """The pairs of a mapping by key, and those whose key was there already.
+
+    Keys written twice, and what is no word, are mistakes.
+    """
+    pairs: Pairs = {}
+    again: list[tuple[Scalar, Node]] = []
     for key, inner in node.pairs:
         if isinstance(key, Listing | Mapping):
             where = Place(key.line, place.path)
@@ -219,9 +226,10 @@ def _keys(node: Mapping, place: Place, findings: Findings) -> dict[str, tuple[Sc
         elif isinstance(key, Scalar) and key.text in pairs:
             where = Place(key.line, place.of(key.text, inner, key.line).path)
             findings.mistake(where, f"written twice: first on line {pairs[key.text][0].line}")
+            again.append((key, inner))
         elif isinstance(key, Scalar):
             pairs[key.text] = key, inner
-    return pairs
+    return pairs, again
 
 
 @frozen
@@ -236,8 +244,11 @@ class Keys:
     def read(self, node: Node, place: Place, findings: Findings) -> Found:
         if not isinstance(node, Mapping):
             return _wrong_kind(node, place, findings, self.wants)
-        pairs = _keys(node, place, findings)
+        pairs, again = _keys(node, place, findings)
         found: dict[str, Found] = {}
+        for key, inner in again:  # for what else is wrong there
+            if key.text in self.known:
+                self.known[key.text].shape.read(inner, place.of(key.text, inner, key.line), findings)
         for text, (key, inner) in pairs.items():
             where = place.of(text, inner, key.line)
             if text in self.known:
@@ -299,7 +310,10 @@ class Named:
         if not node.pairs:
             findings.mistake(place, f"an empty mapping: {self.wants}")
         found: dict[str, Found] = {}
-        for text, (key, inner) in _keys(node, place, findings).items():
+        pairs, again = _keys(node, place, findings)
+        for key, inner in again:  # for what else is wrong there
+            self.shape.read(inner, place.of(key.text, inner, key.line), findings)
+        for text, (key, inner) in pairs.items():
             where = place.of(text, inner, key.line)
             self.name.read(key, Place(key.line, place.path, quoted(text)), findings)
             found[text] = self.shape.read(inner, where, findings)

@@ -36,7 +36,9 @@ def test_a_file_is_loaded_under_the_name_given(tmp_path: Path) -> None:
 
 
 def test_a_missing_file_is_told(tmp_path: Path) -> None:
-    assert refused(tmp_path / "none.yaml") == ": there is no such file"
+    assert (
+        refused(tmp_path / "none.yaml") == ": there is no such file: write it, or name another with --config"
+    )
 
 
 def test_a_directory_is_told(tmp_path: Path) -> None:

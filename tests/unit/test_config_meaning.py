@@ -139,12 +139,29 @@ def test_doors_that_share_a_base_share_the_gap() -> None:
     ("knocks", "told"),
     [
         ("tcp/7101", "one knock: any port sweep opens it; three or more are common practice"),
-        ("tcp/7101, tcp/7102", "two knocks are few; three or more are common practice"),
+        ("tcp/7101, tcp/7103", "two knocks are few; three or more are common practice"),
     ],
 )
 def test_fewer_than_three_knocks_draw_a_warning(knocks: str, told: str) -> None:
     config = parse(with_door(f"fixed: {{knocks: [{knocks}]}}"), "portress.yaml")
     assert config.warnings == (f"portress.yaml:4: doors.ssh.fixed.knocks: {told}",)
+
+
+@pytest.mark.parametrize(
+    ("knocks", "swept"),
+    [
+        ("tcp/7101, tcp/7102, tcp/7103", True),
+        ("udp/7103, udp/7102, udp/7101", True),
+        ("tcp/21, tcp/23, tcp/24", True),  # what is between is guarded, and so no miss
+        ("tcp/7101, tcp/7102, tcp/7104", False),
+        ("tcp/7101, udp/7102, tcp/7103", False),
+        ("tcp/7102, tcp/7101, tcp/7103", False),
+    ],
+)
+def test_knocks_that_a_sweep_dials_in_order_draw_a_warning(knocks: str, swept: bool) -> None:
+    config = parse(with_door(f"fixed: {{knocks: [{knocks}]}}"), "portress.yaml")
+    told = "doors.ssh.fixed.knocks: ports one after the other: a sweep of all ports opens it; mix them"
+    assert config.warnings == ((f"portress.yaml:4: {told}",) if swept else ())
 
 
 @pytest.mark.parametrize(

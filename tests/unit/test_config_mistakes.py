@@ -44,6 +44,37 @@ def test_all_mistakes_are_told_at_once_in_the_order_of_the_lines() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("space", "told"),
+    [
+        ("\t", "a tab: YAML is laid out with spaces"),
+        ("\xa0", "a no-break space, U+00A0: YAML is laid out with common spaces"),
+    ],
+)
+def test_behind_what_is_no_space_the_other_mistakes_are_told_too(space: str, told: str) -> None:
+    text = (
+        f"watch: packets  # a{space}comment\ndoors:\n{space}ssh:\n{space * 2}services: [tcp/22]{space}# x\n"
+    )
+    assert [line.removeprefix("portress.yaml:") for line in mistakes(text)] == [
+        "1: watch: 'packets': packet, journal or counter; 'packet' is the nearest",
+        f"3: {told}",
+        "3: doors.ssh: nothing opens this door: give it fixed, rotating or authenticator",
+        f"4: {told}",
+    ]
+
+
+def test_mistakes_are_told_too_of_what_is_written_twice() -> None:
+    text = DOORS.replace(
+        "{ssh", "{ssh: {stay: 0s, stay: x, services: [tcp/22], fixed: {knocks: [tcp/1]}}, ssh"
+    )
+    assert [line.split(": ", 1)[1] for line in mistakes(text)] == [
+        "doors.ssh: written twice: first on line 1",
+        "doors.ssh.stay: written twice: first on line 1",
+        "doors.ssh.stay: 'x': a stay is a whole number and a unit, as 30s 10m 8h 2d",
+        "doors.ssh.stay: '0s': a stay is longer than 0",
+    ]
+
+
 def test_a_value_is_shown_on_one_line_and_cut_when_long() -> None:
     assert mistake(with_top(r'journal: {prefix: "\x1b[31m\n"}')).startswith(
         "1: journal.prefix: '\\x1b[31m\\n': "
@@ -135,7 +166,7 @@ def test_nft_accepts_what_a_door_may_be_called(name: str) -> None:
         ("{}", "1: doors is missing: what is guarded, each door under a name"),
         ("doors: {}", f"1: doors: an empty mapping: {DOORS_BY_NAME}"),
         (DOORS + "---\n" + DOORS, "2: a second document begins: one file holds one"),
-        ("doors:\n\tssh: 1\n", "2: a tab: YAML is laid out with spaces"),
+        ("doors:\n  ssh:\n\tstay: 0s\n", "3: a tab: YAML is laid out with spaces"),
         ("a: \x00\n", "1: a NUL character: this is not a text file"),
         ("a: b\n\x07", "2: character U+0007 has no place here"),
         ("a: b\u2028", "1: character U+2028 has no place here"),
