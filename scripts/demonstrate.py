@@ -4,11 +4,15 @@ Each step does one thing, says what it observed, and compares that with what was
 is 0 only if every observation was the expected one. Everything is in namespaces that are removed at the end.
 """
 
+# ruff: noqa: E402
 from __future__ import annotations
+
+import signal
+
+signal.signal(signal.SIGINT, signal.SIG_DFL)  # so early there is nothing to clean up, and nothing to tell
 
 import contextlib
 import select
-import signal
 import subprocess
 import sys
 import time
@@ -166,12 +170,15 @@ def the_end_of_the_stay(show: Show, w: World, server: Sshd, d: Daemon) -> None:
 
 @contextlib.contextmanager
 def stoppable() -> Iterator[None]:
-    """SIGTERM and SIGHUP end it as Ctrl-C does: everything is cleaned up."""
+    """SIGTERM and SIGHUP end it as Ctrl-C does: everything is cleaned up, whatever signals follow."""
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
     def stop(number: int, _frame: object) -> None:
+        for each in numbers:
+            signal.signal(each, signal.SIG_IGN)
         raise KeyboardInterrupt(signal.Signals(number).name)
 
-    for number in (signal.SIGTERM, signal.SIGHUP):
+    for number in numbers:
         signal.signal(number, stop)
     yield
 

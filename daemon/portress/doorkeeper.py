@@ -208,7 +208,9 @@ class Doorkeeper:
         gone = {(one.door, one.source) for one in ended}
         for one in [each for each in self.register if (each.door, each.source) in gone]:
             self.register.remove(one.door, one.source)
-            self._end(one, "door removed" if one.door not in config.doors else "expired", "ended")
+            self._end(
+                one, "door removed" if one.door not in config.doors else "source_prefix changed", "ended"
+            )
         widths = config.widths
         if widths != self.config.widths:
             # Of sources that are one now, the longest admission comes last and stays.

@@ -66,7 +66,8 @@ class Record:
     since: float
     until: float
     ended: float | None = None
-    ending: str | None = None  # expired | dismissed | disenrolled | door removed | superseded
+    # expired | dismissed | disenrolled | door removed | source_prefix changed | superseded
+    ending: str | None = None
 
     @property
     def finish(self) -> float:
@@ -311,7 +312,7 @@ class Ledger(Reader):
             )
 
     def ended(self, row: int, at: float, how: str) -> None:
-        """The admission in `row` ended. `how`: expired | dismissed | disenrolled | door removed | superseded.
+        """The admission in `row` ended. `how`: as `Record.ending`.
 
         One that had ended before keeps its first ending; none runs out later than its `until`, though it may
         be noted later.

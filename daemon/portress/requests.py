@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import heapq
 import os
+from collections import Counter
 from collections.abc import Awaitable, Callable
 from typing import TYPE_CHECKING, Any
 
@@ -51,9 +52,9 @@ class Requests:
     async def _status(self, request: Request, uid: int) -> Any:
         service = self._service
         now, unix = service.clock(), service.unix()
-        counts = service.doorkeeper.register.counts()
         steps = service.steps
         admitted = [one for one in service.doorkeeper.register if one.until > now]
+        counts = Counter(one.door for one in admitted)
         most = request.get("most")
         if type(most) is int and most >= 0:
             listed = heapq.nsmallest(most, admitted, key=lambda one: one.until)
@@ -73,7 +74,7 @@ class Requests:
                 "restorations": dict(service.sentinel.restorations),
                 "trial": service.sentinel.trial_left,
             },
-            "doors": [answers.door(door, counts.get(name, 0)) for name, door in service.config.doors.items()],
+            "doors": [answers.door(door, counts[name]) for name, door in service.config.doors.items()],
             "as_configured": not service.last_good.falling_back,
             "admitted": len(admitted),
             "admissions": [answers.admission(one, now, unix) for one in listed],

@@ -270,6 +270,8 @@ class Service:
         self.notify.reloading(self.clock())
         try:
             await self.reload()
+        except Mistake as mistake:
+            raise Mistake(*mistake.lines, "not reloaded: what was in force before goes on") from None
         finally:
             self.notify.status(self.in_a_line())
             self.notify.ready()

@@ -156,6 +156,7 @@ def test_a_bad_configuration_is_refused_on_reload_and_the_old_one_goes_on() -> N
         line = d.wait_for("a port is 1 to 65535")
         d.wait_for("doors.ssh.stya: unknown key")
         assert line.startswith("error: ") and "doors.ssh.services[0]" in d.log
+        d.wait_for("not reloaded: what was in force before goes on")
         send.knocks(w.stranger4, w.host4, RIGHT)
         d.wait_for("admitted", w.stranger4)
         d.configure(CONFIG.replace("1h", "2h"))
@@ -199,8 +200,18 @@ def test_reloading_takes_other_prefixes_groups_and_limits() -> None:
         d.wait_for("203.0.113.0/24 admitted")
         d.configure(CONFIG)
         d.reload()
-        d.wait_for("reloaded", since=len(d.lines) - 1)
+        d.wait_for("203.0.113.0/24's admission to ssh ended: source_prefix changed")
         until(lambda: admitted(d) == set())
+
+
+def test_a_door_counts_those_whose_admissions_are_listed() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d:
+        d.verb("admit", w.stranger4, "ssh", "--for", "2s")
+        listed = 1
+        while listed:
+            told = control.ask(d.socket, "status")
+            listed = len(told["admissions"])
+            assert told["doors"][0]["admitted"] == told["admitted"] == listed
 
 
 def test_callers_under_way_and_misses_outlive_a_reload() -> None:

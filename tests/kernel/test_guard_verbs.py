@@ -369,9 +369,14 @@ def test_admitting_and_dismissing_work_without_a_daemon() -> None:
         assert tcp_state(w.stranger, w.host4, 22) == "open"
         told = d.status()
         assert told["daemon"] is False and told["admissions"][0]["source"] == w.stranger4
+        for verb in ("admit", "dismiss"):
+            refused = d.verb(verb, w.stranger4, "shop", check=False)
+            assert (refused.returncode, refused.stderr) == (
+                1,
+                "portress: there is no door 'shop'; the doors are ssh\n",
+            )
         d.verb("dismiss", w.stranger4)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
-        assert "no door 'shop'; the doors are ssh" in d.verb("admit", w.stranger4, "shop", check=False).stderr
 
 
 def test_an_admission_is_never_shortened_and_always_set_anew() -> None:

@@ -54,13 +54,18 @@ class _Verbs(click.Group):
 
 @click.group(
     cls=_Verbs,
+    invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"]},
     subcommand_metavar="VERB …",
     epilog="Each verb has its own --help. One layer of defence, never the only one.",
 )
 @click.version_option(__version__, message="portress %(version)s")
-def portress() -> None:
+@click.pass_context
+def portress(context: click.Context) -> None:
     """Guarded ports are closed to everyone; a source that knocks the right sequence is let in for a while."""
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help(), err=True)
+        context.exit(2)
 
 
 def main() -> int:

@@ -87,11 +87,11 @@ DURATION: Final = Duration()
 
 
 def read_source(text: str) -> Source:
-    """The source named on the command line. Raises Mistake."""
+    """The source named on the command line. Raises click.UsageError."""
     try:
         return Source.parse(text)
     except ValueError as error:
-        raise Mistake(f"'{text}': {error}") from None
+        raise click.UsageError(f"'{text}': {error}", click.get_current_context(silent=True)) from None
 
 
 def root_only(what: str) -> None:

@@ -47,6 +47,8 @@ def _directly(paths: Paths, source: Source, door: str | None) -> str:
         raise Mistake(
             "there is no guard and no daemon: the doors are open, or as the host's firewall has them"
         )
+    if door is not None and door not in listing.doors:
+        raise Mistake(f"there is no door '{door}'; the doors are {', '.join(listing.doors)}")
     source = listing.masked(source)
     chosen = [one for one in table.admissions(listing) if one.source == source and door in (None, one.door)]
     table.dismiss((one.door, one.source) for one in chosen)

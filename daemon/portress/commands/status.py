@@ -9,7 +9,7 @@ import click
 from portress import control, status_screen
 from portress.commands.common import as_json, common, console, print_json
 from portress.errors import Mistake
-from portress.guard.table import Table
+from portress.guard.table import GuardError, Table
 from portress.knock import SECOND
 from portress.paths import Paths
 
@@ -49,7 +49,10 @@ def _ask(paths: Paths, **more: int) -> dict[str, Any]:
 def _without_daemon(nobody: Mistake) -> dict[str, Any]:
     """What the kernel alone knows. Raises Mistake if there is no guard either, or it cannot be read."""
     table = Table()
-    listing = table.listing()
+    try:
+        listing = table.listing()
+    except GuardError:
+        raise Mistake(f"{nobody}; and only root can see whether a guard is loaded") from None
     if listing is None:
         raise Mistake(f"{nobody}; and no guard is loaded: the doors are open")
     return {

@@ -149,10 +149,12 @@ def render(ruleset: Ruleset) -> str:
             lines += [f"\tcounter {body['name']} {{", "\t}", ""]
         else:
             lines += _set(kind, body, elements.get(body["name"], []))
+    rules: dict[str, list[Json]] = {}
+    for one in ruleset.rules:
+        rules.setdefault(one["rule"]["chain"], []).append(one["rule"])
     # A chain stands before those that go to it.
     for chain in reversed(ruleset.chains):
         body = chain["chain"]
-        rules = [one["rule"] for one in ruleset.rules if one["rule"]["chain"] == body["name"]]
-        lines += _chain(body, rules)
+        lines += _chain(body, rules.get(body["name"], []))
     lines[-1] = "}"
     return "\n".join(lines) + "\n"

@@ -1,0 +1,37 @@
+"""scripts/demo cleans up after itself, however it is stopped."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from lab.portress import REPOSITORY
+from lab.space import PREFIX
+
+
+def test_a_demo_that_is_stopped_twice_over_leaves_nothing_behind() -> None:
+    command = [sys.executable, "-u", str(REPOSITORY / "scripts/demonstrate.py")]
+    demo = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+    )
+    assert demo.stdout is not None
+    told = []
+    for line in demo.stdout:
+        told.append(line)
+        if line.startswith("2. "):
+            break
+    # As a terminal does it: to all programs of the demo, and once more by an impatient hand.
+    os.killpg(demo.pid, signal.SIGINT)
+    time.sleep(0.05)
+    demo.send_signal(signal.SIGINT)
+    told += demo.communicate(timeout=60)[0].splitlines()
+    text = "\n".join(told)
+    assert demo.returncode == 130, text
+    assert told[-1] == "Stopped; everything is cleaned up." and "Traceback" not in text
+    mine = f"{PREFIX}{demo.pid}-*"
+    assert not [*Path("/run/netns").glob(mine), *Path(tempfile.gettempdir()).glob(mine)]
