@@ -64,6 +64,26 @@ def test_knocks_that_are_dropped_at_an_interface_are_found(w: World) -> None:
         assert finding(made, "knock-unheard")["door"] == "ssh"
 
 
+def test_what_may_be_dropped_by_where_it_comes_from_or_how_often_is_no_finding(w: World) -> None:
+    """Reverse path filters, limits of new connections by source, and an accept for sources at another port:
+    the knocks come to the guard all the same, and fare as at any other closed port after it."""
+    w.host.nft(
+        FIREWALL.replace(
+            "tcp dport @open accept",
+            """tcp dport 22 meter often { ip saddr limit rate over 10/minute } drop
+    tcp dport 22 ct state new add @many { ip saddr ct count over 20 } reject
+    ip saddr 203.0.113.0/24 tcp dport 443 accept
+    tcp dport @open accept""",
+        ).replace("  chain input", "  set many { type ipv4_addr; flags dynamic; }\n  chain input")
+    )
+    w.host.nft(
+        "table inet paths { chain raw { type filter hook prerouting priority -290;"
+        " meta nfproto ipv6 fib saddr . mark . iif oif missing drop; }; }"
+    )
+    with service(w.host, "tcp/22"), kept(w.host) as made:
+        assert names(made) == ABSENT
+
+
 def test_an_accept_for_sources_that_have_to_knock_now_is_found(w: World) -> None:
     rule = "ip saddr 203.0.113.0/24 tcp dport 22 accept"
     w.host.nft(FIREWALL.replace("tcp dport @open accept", f"{rule}\n tcp dport @open accept"))

@@ -212,6 +212,20 @@ def test_a_rule_that_only_counts_a_source_grants_it_nothing() -> None:
     )
 
 
+def test_a_named_source_has_no_effect_behind_a_rule_that_is_for_another_port() -> None:
+    journey = follow(chain((saddr("203.0.113.9"), dport("tcp", 443), ACCEPT), (dport("tcp", 22), ACCEPT)))
+    assert not any(end.path.granted for end in journey.ends)
+
+
+@pytest.mark.parametrize(
+    "statements", [{"limit": {"rate": 10}}, [{"counter": None}, {"ct count": {"val": 3}}]]
+)
+@pytest.mark.parametrize("kind", ["set", "meter"])
+def test_a_limit_by_source_is_not_certain(kind: str, statements: Any) -> None:
+    assert fate(chain((dport("tcp", 22), {kind: {"stmt": statements}}, DROP))) == "perhaps"
+    assert fate(chain((dport("tcp", 22), {kind: {"stmt": [{"counter": None}]}}, DROP))) == "dropped"
+
+
 def test_a_rule_against_a_named_source_is_not_against_strangers() -> None:
     blocking = chain((saddr("203.0.113.9"), DROP))
     assert fate(blocking) == "passes"

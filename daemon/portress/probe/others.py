@@ -42,13 +42,19 @@ class Neighbourhood:
         return [self._follow(family, knock, entrance) for entrance in self.entrances]
 
     def dropped(self, knock: int, family: int) -> dict[str, set[str]]:
-        """`before` and `after` the guard -> the chains that drop it; empty if it may pass somewhere."""
-        ends = [end for one in self.journeys(knock, family) for end in one.stranger]
+        """`before` and `after` the guard -> the chains that drop it; empty if it may pass somewhere.
+
+        What may come to the guard all the same is not dropped before it.
+        """
+        journeys = self.journeys(knock, family)
+        ends = [end for one in journeys for end in one.stranger]
         if any(end.passed for end in ends):
             return {}
+        heard = any(not path.sources for one in journeys for _, path in one.at_guard)
         found: dict[str, set[str]] = {}
         for end in ends:
-            found.setdefault(end.stage, set()).add(end.where)
+            if end.stage == "after" or not heard:
+                found.setdefault(end.stage, set()).add(end.where)
         return found
 
     def forwarded(self) -> frozenset[int]:

@@ -127,14 +127,14 @@ class _Walk:
             ((kind, body),) = expression.items()
             if kind == "match":
                 inside = self._match(chain, body, inside, following, depth)
-            elif kind in _UNSURE:
-                following |= inside
+            elif kind in _UNSURE or _limits(kind, body):
+                following |= {_past(path, depth) for path in inside}
             elif kind == "notrack":
                 inside = {evolve(path, untracked=True) for path in inside}
             elif kind in _ENDS:
                 inside = self._end(chain, kind, body, inside, out, depth)
                 break
-        return following | {evolve(path, since=None) if path.since == depth else path for path in inside}
+        return following | {_past(path, depth) for path in inside}
 
     def _match(
         self, chain: Chain, body: Json, paths: set[Path], following: set[Path], depth: int
@@ -158,7 +158,7 @@ class _Walk:
             if holds is not False:
                 inside.add(path)
             if holds is not True:
-                following.add(path)
+                following.add(_past(path, depth))
         return inside
 
     def _end(
@@ -230,6 +230,20 @@ class _Walk:
 
     def _lookup(self, chain: Chain) -> Lookup:
         return lambda name: self._tables.sets.get((*chain.key[:2], name))
+
+
+def _limits(kind: str, body: Any) -> bool:
+    """Whether it counts or limits by source, as `add @s { ip saddr limit rate over 10/minute }` does."""
+    if kind not in ("set", "meter"):
+        return False
+    statements = body.get("stmt") or []
+    listed = [statements] if isinstance(statements, dict) else statements
+    return any(one.keys() & _UNSURE for one in listed)
+
+
+def _past(path: Path, depth: int) -> Path:
+    """The path behind a rule: a source that it named has no more effect."""
+    return evolve(path, since=None) if path.since == depth else path
 
 
 def _accepted(path: Path) -> Path:
