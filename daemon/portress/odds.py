@@ -30,6 +30,7 @@ ALL_KNOCKS: Final = 2 * 65535
 FRAME_BITS: Final = 84 * 8  # IEEE 802.3: preamble and delimiter 8, minimum frame 64, gap between frames 12
 CODE_WORDS: Final = 2**31  # RFC 4226, 5.3: a truncated code is 31 bits
 CODES: Final = 10**8
+NO_CHANCE: Final = 1e-290  # of a guess: no number of guesses makes anything of it
 
 
 def falling(n: int, k: int) -> int:
@@ -248,7 +249,10 @@ def mean_guesses(possible: int, in_force: int, *, renewed: bool) -> float:
     the mean of the smallest of `in_force` places. Renewed: what was wrong may be right a minute later, each
     guess is as good as the one before: geometric, possible / in_force (Feller VI.8).
     """
-    return possible / in_force if renewed else (possible + 1) / (in_force + 1)
+    try:
+        return possible / in_force if renewed else (possible + 1) / (in_force + 1)
+    except OverflowError:  # more than a float holds, 1.8e308: more than 60 knocks
+        return math.inf
 
 
 def chance_within(count: float, possible: int, in_force: int, *, renewed: bool) -> float:
@@ -256,6 +260,8 @@ def chance_within(count: float, possible: int, in_force: int, *, renewed: bool) 
     p = in_force / possible
     if p >= 1:
         return 1.0 if count >= 1 else 0.0
+    if p < NO_CHANCE:
+        return 0.0
     if renewed:
         return -math.expm1(count * math.log1p(-p))
     left = 1 - count / possible

@@ -57,13 +57,16 @@ _REFUSED: Final = (
 def pitfalls(config: Config, surroundings: Surroundings) -> tuple[Pitfall, ...]:
     """Every warning, doors in their order, what concerns all doors last."""
     found: list[Pitfall] = []
+    shunned = config.misses is not None
     for door in config.doors.values():
         if door.fixed is not None:
-            found += [Pitfall(door.name, *one) for one in _fixed(door.fixed, surroundings)]
+            found += [Pitfall(door.name, *one) for one in _fixed(door.fixed, surroundings, shunned)]
         if door.rotating is not None:
-            found += [Pitfall(door.name, *one) for one in _rotating(door.rotating, surroundings)]
+            found += [Pitfall(door.name, *one) for one in _rotating(door.rotating, surroundings, shunned)]
         if door.authenticator is not None:
-            found += [Pitfall(door.name, *one) for one in _authenticator(door.authenticator, surroundings)]
+            found += [
+                Pitfall(door.name, *one) for one in _authenticator(door.authenticator, surroundings, shunned)
+            ]
     found += [Pitfall(None, *one) for one in _between(list(config.doors.values()))]
     if config.misses is not None and config.prefix_6 > 64:
         found.append(
@@ -77,7 +80,7 @@ def pitfalls(config: Config, surroundings: Surroundings) -> tuple[Pitfall, ...]:
     return tuple(found)
 
 
-def _fixed(sequence: Sequence, surroundings: Surroundings) -> Iterator[tuple[str, str]]:
+def _fixed(sequence: Sequence, surroundings: Surroundings, shunned: bool) -> Iterator[tuple[str, str]]:
     yield from _order(sequence)
     knocks = sequence.knocks
     known = [
@@ -96,7 +99,7 @@ def _fixed(sequence: Sequence, surroundings: Surroundings) -> Iterator[tuple[str
     refused = [str(knock) for knock in knocks if knock.protocol == TCP and knock.port in surroundings.refused]
     if refused:
         yield f"browsers refuse {', '.join(refused)}", _REFUSED
-    yield from _too_short(len(knocks), odds.falling(odds.ALL_KNOCKS, len(knocks)))
+    yield from _too_short(len(knocks), odds.falling(odds.ALL_KNOCKS, len(knocks)), shunned)
     yield from _too_long(sequence.gap)
 
 
@@ -121,7 +124,7 @@ def _order(sequence: Sequence) -> Iterator[tuple[str, str]]:
         )
 
 
-def _rotating(rule: Rotating, surroundings: Surroundings) -> Iterator[tuple[str, str]]:
+def _rotating(rule: Rotating, surroundings: Surroundings, shunned: bool) -> Iterator[tuple[str, str]]:
     pool = range(rule.pool[0], rule.pool[1] + 1)
     knocks = [protocol << 16 | port for protocol in rule.protocols for port in pool]
     where = f"the pool {rule.pool[0]} to {rule.pool[1]}"
@@ -146,7 +149,7 @@ def _rotating(rule: Rotating, surroundings: Surroundings) -> Iterator[tuple[str,
             f"{_part(share)} of {where} use {_one_of(number, 'port')} that browsers refuse",
             _REFUSED,
         )
-    yield from _too_short(rule.length, odds.falling(len(knocks), rule.length))
+    yield from _too_short(rule.length, odds.falling(len(knocks), rule.length), shunned)
     yield from _too_long(rule.gap)
     yield from _outlives(rule.gap, rule.length, rule.skew)
 
@@ -167,7 +170,9 @@ def _met(knocks: Collection[int], marked: Collection[int], length: int) -> tuple
     return 1 - clear, len(marked)
 
 
-def _authenticator(rule: Authenticator, surroundings: Surroundings) -> Iterator[tuple[str, str]]:
+def _authenticator(
+    rule: Authenticator, surroundings: Surroundings, shunned: bool
+) -> Iterator[tuple[str, str]]:
     first, last = rule.base, rule.base + 399
     if surroundings.ephemeral is not None:
         low, high = surroundings.ephemeral
@@ -176,22 +181,23 @@ def _authenticator(rule: Authenticator, surroundings: Surroundings) -> Iterator[
     refused = [str(port) for port in range(first, last + 1) if port in surroundings.refused]
     if refused:
         yield f"browsers refuse tcp ports {', '.join(refused)}", _REFUSED
-    yield from _too_short(4, odds.CODES)
+    yield from _too_short(4, odds.CODES, shunned)
     yield from _too_long(rule.gap)
     yield from _outlives(rule.gap, 4, rule.skew)
 
 
-def _too_short(length: int, possible: int) -> Iterator[tuple[str, str]]:
-    whole = possible / Attack().line
+def _too_short(length: int, possible: int, shunned: bool) -> Iterator[tuple[str, str]]:
     if length < SHORTEST:
         yield (
             f"{length} knock{'s' if length > 1 else ''}",
             f"too few: scans open the door by chance; {SHORTEST} is the least (common practice, no source)",
         )
-    elif whole < DAY:
+    elif possible < DAY * Attack().line:
+        in_time = duration(possible / Attack().line)
+        advice = "" if shunned else "; let misses be shunned"
         yield (
             f"{possible:,} sequences in all",
-            f"too few: a gigabit line carries as many packets in {duration(whole)}; let misses be shunned",
+            f"too few: a gigabit line carries as many packets in {in_time}{advice}",
         )
 
 
@@ -207,9 +213,10 @@ def _too_long(gap: int) -> Iterator[tuple[str, str]]:
 def _outlives(gap: int, length: int, skew: int) -> Iterator[tuple[str, str]]:
     force = (2 * skew + 1) * 30
     if gap * (length - 1) > force * SECOND:
+        pauses = "one such pause lasts" if length == 2 else f"{length - 1} such pauses last"
         yield (
             f"a gap of {gap / SECOND:g} s",
-            f"{length - 1} such pauses last longer than a sequence is in force, which is {force} s",
+            f"{pauses} longer than a sequence is in force, which is {force} s",
         )
 
 

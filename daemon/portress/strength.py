@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from decimal import Decimal
 from fractions import Fraction
 from functools import cache
 from typing import Final, Literal
@@ -261,9 +262,16 @@ def _fixed_scans(sequence: Sequence, given: _Given) -> Scans:
         opening=tuple(str(sweep) for sweep in once),
         repeated=tuple(str(sweep) for sweep in again),
         random=Fraction(0) if slow else odds.random_scan(heard, length),
-        random_many=0.0 if slow else odds.random_scans(heard, length, SCANS, float),
+        random_many=0.0 if slow else _random_scans(heard, length),
         too_slow=slow,
     )
+
+
+def _random_scans(heard: int, length: int) -> float:
+    """The chance of SCANS random-order scans; of very many knocks, where it would take minutes, 0."""
+    if odds.random_scan(heard, length) < odds.NO_CHANCE:
+        return 0.0
+    return odds.random_scans(heard, length, SCANS, float)
 
 
 def _drawn_scans(opener: Opener, swept: list[Fraction], given: _Given) -> Scans:
@@ -271,7 +279,7 @@ def _drawn_scans(opener: Opener, swept: list[Fraction], given: _Given) -> Scans:
     heard, slow = _heard(given), _too_slow(opener.gap, given.attack)
     upwards, downwards = [Fraction(0)] * 2 if slow else swept
     random = odds.random_scan(heard, opener.length) * opener.in_force
-    many = odds.random_scans(heard, opener.length, SCANS, float) * opener.in_force
+    many = _random_scans(heard, opener.length) * opener.in_force
     return Scans(
         exact=False,
         upwards=upwards,
@@ -325,15 +333,15 @@ def one_in(chance: float | Fraction) -> str:
 
 def count(number: float | Fraction) -> str:
     """A large number in two digits, a small one in full: `64,000`, `2.3e15`."""
-    return (
-        f"{round(number):,}"
-        if number < 1e6
-        else f"{float(number):.1e}".replace("e+0", "e").replace("e+", "e")
-    )
+    if number < 1e6:
+        return f"{round(number):,}"
+    return f"{Decimal(int(number)):.1e}".replace("e+", "e")
 
 
 def duration(seconds: float) -> str:
     """A time in the unit that suits it: `40 seconds`, `3.1 hours`, `36 years`, `1.2e9 years`."""
+    if seconds == math.inf:
+        return "over 1e300 years"
     for unit, size in (("year", YEAR), ("day", 86400.0), ("hour", 3600.0), ("minute", 60.0)):
         if seconds >= 1.5 * size:
             number = seconds / size
@@ -349,9 +357,12 @@ def _verdict(scans: Scans, grade: str, year: float, worst: Search, attack: Attac
     within = duration(worst.mean(worst.pace(attack, attack.sources, shunning=shunning)))
     who = "1 source" if attack.sources == 1 else f"{attack.sources:,} sources"
     rate = f"{attack.rate:,.10g} packets/s{' each' if attack.sources > 1 else ''}"
-    sure = f"almost certainly, in {within} on average"
-    unsure = f"with a chance of {one_in(year)} ({within} on average)"
+    chance = f"with a chance of {one_in(year)} ({within} on average)"
+    if year > 0.995:
+        chance = f"almost certainly, in {within} on average"
+    elif year == 0:
+        chance = f"practically never ({within} on average)"
     return (
         f"{grade.capitalize()}: {who} at {rate}{', shunned as configured,' if shunning else ''} "
-        f"open it within a year {sure if year > 0.995 else unsure}."
+        f"{'opens' if attack.sources == 1 else 'open'} it within a year {chance}."
     )

@@ -54,7 +54,7 @@ def screen(
 
 
 def _against(attack: Attack, misses: Misses | None) -> str:
-    each = f"{attack.sources:,} sources" if attack.sources > 1 else "1 source"
+    who, each = (f"{attack.sources:,} sources", " each") if attack.sources > 1 else ("1 source", "")
     shunned = "nobody is shunned (misses is absent)"
     if misses is not None:
         limit = (
@@ -64,7 +64,7 @@ def _against(attack: Attack, misses: Misses | None) -> str:
         )
         shunned = f"{limit} a source for {spell(misses.shun)}"
     return (
-        f"Against {each} at {attack.rate:,.10g} packets/s each, on a line of {attack.link / 1e9:g} Gbit/s, "
+        f"Against {who} at {attack.rate:,.10g} packets/s{each}, on a line of {attack.link / 1e9:g} Gbit/s, "
         f"which carries {int(attack.line):,} minimum frames a second (IEEE 802.3: 84 bytes on the wire); "
         f"{shunned}."
     )
@@ -114,8 +114,8 @@ def _figures(one: Strength) -> Table:
     grid.add_row("a sweep upwards", _swept(scans, most, "upwards"))
     grid.add_row("a sweep downwards", _swept(scans, most, "downwards"))
     if not scans.too_slow:
-        chances = f"{most}{one_in(scans.random)}; {SCANS} such scans: {most}{one_in(scans.random_many)}"
-        grid.add_row("a scan in random order", chances)
+        many = f"{most}{one_in(scans.random_many)}" if scans.random_many else "practically never"
+        grid.add_row("a scan in random order", f"{most}{one_in(scans.random)}; {SCANS} such scans: {many}")
     else:
         grid.add_row("a scan in random order", "never: too slow for the gap at this rate")
     return grid

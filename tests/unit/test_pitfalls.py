@@ -148,6 +148,13 @@ def test_a_pool_too_small_is_warned_of_by_the_time_a_line_takes_to_try_it() -> N
     assert "a gigabit line carries as many packets in 63 seconds" in pitfall.why
 
 
+def test_shunning_is_advised_where_nobody_is_shunned() -> None:
+    config = Config({"vpn": vpn(authenticator=Authenticator(21000, 30 * SECOND, 1))}, prefix_6=64)
+    for misses, advised in ((None, True), (Misses(5, SECOND, SECOND), False)):
+        (pitfall,) = pitfalls(evolve(config, misses=misses), HOST)
+        assert ("let misses be shunned" in pitfall.why) == advised
+
+
 def test_pauses_longer_than_a_sequence_is_in_force_are_warned_of() -> None:
     assert warned(vpn(evolve(ROTATING, gap=30 * SECOND))) == ()
     (pitfall,) = warned(vpn(evolve(ROTATING, gap=31 * SECOND)))

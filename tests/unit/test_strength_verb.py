@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -96,3 +97,22 @@ def test_what_the_host_does_not_say_is_left_out(tmp_path: Path) -> None:
 def test_the_ephemeral_range_of_this_very_host_is_known() -> None:
     first, last = Path("/proc/sys/net/ipv4/ip_local_port_range").read_text().split()
     assert surroundings().ephemeral == (int(first), int(last))
+
+
+@pytest.mark.parametrize("rate", ["nan", "inf", "0", "-1", "1e-300", "fast"])
+def test_a_rate_that_is_none_is_refused(config: Path, rate: str) -> None:
+    done = run(config, "--rate", rate)
+    assert (done.exit_code, "Invalid value for '--rate'" in done.output) == (2, True)
+
+
+@pytest.mark.parametrize("length", [61, 200])
+def test_sequences_longer_than_a_float_can_count_are_strong(config: Path, length: int) -> None:
+    knocks = ", ".join(f"tcp/{1500 + 137 * number}" for number in range(length))
+    config.write_text(CONFIG.replace("tcp/7101, udp/9342, tcp/8120", knocks))
+    found = values(config)["doors"][0]
+    assert found["grade"] == "strong"
+    assert found["searches"][0]["sequences"] == math.perm(131070, length)
+    assert found["searches"][0]["expected_seconds"]["one_source"] is None
+    shown = run(config).output
+    assert f"= {math.log2(math.perm(131070, length)):.1f} bits: every port" in shown
+    assert "over 1e300 years" in shown

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import time
 from collections import Counter
@@ -14,6 +15,7 @@ from portress import config as configuration
 from portress import keyholders as keyholding
 from portress import strength_chart
 from portress.commands.common import as_json, common, console, print_json
+from portress.durations import counted
 from portress.knock import PROTOCOLS
 from portress.paths import Paths
 from portress.pitfalls import Surroundings, pitfalls
@@ -39,10 +41,20 @@ class _Rate(click.ParamType):
         return float(found[1]) * _UNITS[found[2]]
 
 
+class _Pace(click.FloatRange):
+    """Packets a second, from one in eleven days on."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        pace = float(super().convert(value, param, ctx))
+        if math.isnan(pace):
+            self.fail(f"'{value}': packets a second, as 1000", param, ctx)
+        return pace
+
+
 @click.command()
 @click.option(
     "--sources",
-    type=click.IntRange(1),
+    type=click.IntRange(1, 10**12),
     default=1000,
     show_default=True,
     metavar="N",
@@ -50,7 +62,7 @@ class _Rate(click.ParamType):
 )
 @click.option(
     "--rate",
-    type=click.FloatRange(0, 1e12, min_open=True),
+    type=_Pace(1e-6, 1e12),
     default=1000,
     show_default=True,
     metavar="R",
@@ -79,7 +91,8 @@ def strength(paths: Paths, sources: int, rate: float, link: float, as_json: bool
     if as_json:
         print_json(plain(strengths, warnings, attack, config.misses))
     elif chart is not None:
-        click.echo(f"{chart}: {len(strengths)} curves of the chance of a break-in over time")
+        drawn = counted(len(strengths), "curve")
+        click.echo(f"{chart}: {drawn} of the chance of a break-in over time")
     else:
         console().print(screen(strengths, warnings, attack, config.misses))
 
