@@ -157,8 +157,8 @@ class Reader:
         until: float | None = None,
         limit: int | None = None,
     ) -> Iterator[Record]:
-        """Admissions, newest first: those through `door`, of `keyholder`, from `source` or inside it,
-        and under way at any moment from `since` to `until`; at most `limit` of them.
+        """Admissions, newest first: those through `door`, of `keyholder`, from `source`, inside it
+        or a prefix it is in, and under way at any moment from `since` to `until`; at most `limit` of them.
 
         Read in small batches, each a read of its own: memory is bounded, and the daemon's
         write-ahead log is never held back however slowly the caller goes on.
@@ -196,9 +196,14 @@ def _conditions(
             parts.append(condition)
             values.append(value)
     if source is not None:
-        parts.append("source BETWEEN ? AND ? AND length(source) = ? AND length >= ?")
+        # Those inside it, and the prefixes it is in: an address may have come in as one of a wider source.
+        wider = [Source.of(source.packed, length) for length in range(source.length)]
+        within = ", ".join(["(?, ?)"] * len(wider))
+        around = f" OR (source, length) IN (VALUES {within})" if wider else ""
+        parts.append(f"(source BETWEEN ? AND ? AND length(source) = ? AND length >= ?{around})")
         last = source.network.broadcast_address.packed
         values += [source.packed, last, len(source.packed), source.length]
+        values += [part for one in wider for part in (one.packed, one.length)]
     return " AND ".join(parts), values
 
 

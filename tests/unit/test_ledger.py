@@ -277,13 +277,18 @@ def test_history_filters_by_door_keyholder_and_time(ledger: Ledger) -> None:
         ("198.51.100.7", ["198.51.100.7"]),
         ("198.51.100.0/24", ["198.51.100.7"]),
         ("198.51.100.0/23", ["198.51.101.0/28", "198.51.100.7"]),
-        ("198.51.101.1", []),
+        ("198.51.101.1", ["198.51.101.0/28"]),
+        ("198.51.101.16", []),
         ("2001:db8::/32", ["2001:db8:1::/64", "2001:db8::7"]),
         ("2001:db8:1::/48", ["2001:db8:1::/64"]),
+        ("2001:db8:1::5", ["2001:db8:1::/64"]),
+        ("2001:db8:1:1::5", []),
         ("0.0.0.0/0", ["198.51.101.0/28", "198.51.100.7"]),
     ],
 )
-def test_history_finds_a_source_and_those_inside_it(ledger: Ledger, asked: str, found: list[str]) -> None:
+def test_history_finds_a_source_those_inside_it_and_the_prefix_it_came_in_as(
+    ledger: Ledger, asked: str, found: list[str]
+) -> None:
     for text in ("198.51.100.7", "198.51.101.0/28", "2001:db8::7", "2001:db8:1::/64"):
         ledger.admitted(Source.parse(text), "ssh", NOON, NOON + 60)
     assert [str(record.source) for record in ledger.history(source=Source.parse(asked))] == found
