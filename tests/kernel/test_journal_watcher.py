@@ -258,6 +258,8 @@ def test_a_hidden_journal_and_none_at_all_are_told_apart(lines: Lines) -> None:
     assert beside.run(python).stderr == ""
     if not any(Path("/var/log/journal").glob("*/system.journal")):
         assert "there is no systemd journal" in lines.host.run(python, check=False).stderr
+    lines.journal.path.rename(lines.journal.path.with_name("0" * 31 + "1"))  # of another machine
+    assert "there is no systemd journal" in beside.run(python, check=False).stderr
 
 
 def test_an_empty_directory_is_a_journal_without_entries(tmp_path: Path) -> None:

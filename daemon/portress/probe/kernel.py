@@ -20,13 +20,13 @@ from portress.config import Config, Watch
 from portress.errors import Mistake
 from portress.guard.ruleset import FAMILY, TABLE, build
 from portress.probe.finding import Fact, Finding
+from portress.watch.entries import look_for_files
 from portress.watch.packet import PacketWatcher
 
 OLDEST_NFT: Final = (1, 0, 6)  # Debian 12's; older ones do not read all of the guard's JSON
 _TRY: Final = "portress_doctor"  # a table that never comes into being
 _GROUPS: Final = Path("/proc/thread-self/net/netfilter/nfnetlink_log")
 _LOGGERS: Final = Path("/proc/thread-self/net/netfilter/nf_log")
-_JOURNALS: Final = (Path("/run/log/journal"), Path("/var/log/journal"))
 _JOURNALD: Final = Path("/run/systemd/journal/socket")
 _ELSEWHERE: Final = "/proc/sys/net/netfilter/nf_log_all_netns"  # there in the first network namespace only
 
@@ -171,8 +171,12 @@ def _journal() -> str | None:
         import systemd.journal  # noqa: F401
     except ImportError:
         return "Python's systemd module is missing: apt install python3-systemd"
-    if not _JOURNALD.exists() or not any(folder.is_dir() for folder in _JOURNALS):
+    if not _JOURNALD.exists():
         return "no systemd journal is kept here"
+    try:
+        look_for_files()
+    except Mistake as mistake:
+        return str(mistake)
     return _silenced()
 
 

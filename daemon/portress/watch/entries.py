@@ -18,6 +18,7 @@ from portress.errors import Mistake
 Entry = Mapping[str, Any]
 
 _JOURNALS: Final = (Path("/var/log/journal"), Path("/run/log/journal"))
+_MACHINE: Final = Path("/etc/machine-id")
 _LONGEST: Final = 4096  # bytes of a field that are read
 _BACK: Final = 10_000  # entries
 
@@ -136,7 +137,7 @@ def _open(path: Path | None) -> Any:
     except ImportError:
         raise Mistake("Python's systemd module is missing: apt install python3-systemd") from None
     if path is None:
-        _look_for_files()
+        look_for_files()
     try:
         reader = journal.Reader(path=None if path is None else str(path))
     except OSError as error:
@@ -146,9 +147,13 @@ def _open(path: Path | None) -> Any:
     return reader
 
 
-def _look_for_files() -> None:
-    """systemd opens a journal of no files, or of none that may be read, without a word."""
-    found = [file for folder in _JOURNALS for file in folder.glob("*/system.journal")]
+def look_for_files() -> None:
+    """Raise Mistake if this system has no journal, or none that may be read.
+
+    systemd opens a journal of no files, or of none that may be read, without a word. A journal of another
+    machine, as systemd-journal-remote keeps it or a copied disk brings it, is not this system's.
+    """
+    found = [file for folder in _JOURNALS for file in folder.glob(f"{_machine()}/system.journal")]
     if any(os.access(file, os.R_OK) for file in found):
         return
     hidden = [folder for folder in _JOURNALS if folder.is_dir() and not _listed(folder)]
@@ -158,6 +163,14 @@ def _look_for_files() -> None:
             " (SupplementaryGroups=systemd-journal in the unit)"
         )
     raise Mistake("there is no systemd journal on this host: `watch: packet` and `watch: counter` do without")
+
+
+def _machine() -> str:
+    """What this machine's folder of journals is called, see machine-id(5)."""
+    try:
+        return _MACHINE.read_text().strip() or "*"
+    except (OSError, ValueError):
+        return "*"
 
 
 def _listed(folder: Path) -> bool:
