@@ -18,11 +18,12 @@ from rich.text import Text
 from portress import moments
 from portress.durations import counted, moment, spell
 from portress.knock import SECOND, Knock
-from portress.reasons import fields, listed, say
+from portress.reasons import NAMES, fields, listed, say
 from portress.sequence.rotating import STEP
 from portress.timeline import Astray, Elsewhere, Note, Timeline, Tried
 from portress.tracing import HOSTS, Reading, Trace
 from portress.verdict import Advanced, Completed, Echoed, Ignored, Lapsed, Missed, Repeated, Replayed, Shunned
+from portress.watch.frame import Oddity
 
 _STYLES: Final[dict[type, str]] = {
     Advanced: "green",
@@ -46,6 +47,7 @@ _PASSED_BY: Final = {
     "time": "at an impossible time",
 }
 _SHOWN_HOSTS: Final = 4
+_ENOUGH: Final = 128  # bytes of a frame: a link's header, IP with options or extensions, TCP's
 
 
 def what(note: Note, zone: tzinfo | None) -> str:
@@ -121,14 +123,20 @@ def zone_name(zone: tzinfo | None, at: int) -> str:
 def warnings(trace: Trace, reading: Reading) -> Iterator[str]:
     """What may make the verdicts other than the daemon's."""
     yield from reading.notes
+    short = reading.odd.get(Oddity.SHORT.value)
+    if short:
+        yield (
+            f"Cut off before the ports: {counted(short, 'packet')}, which may be knocks:"
+            f" capture {_ENOUGH} bytes or more of each (tcpdump -s {_ENOUGH})"
+        )
     if trace.disorder:
-        yield f"{trace.disorder:,} packets are earlier than the ones before them: taken for as late"
+        yield f"Earlier than what stands before it: {counted(trace.disorder, 'packet')}, taken for as late"
     if trace.jumps:
-        yield f"The clock goes back {trace.jumps} times: what follows is taken for a continuation"
+        yield f"The clock goes back {counted(trace.jumps, 'time')}: what follows is taken for a continuation"
     if trace.passed_by["time"]:
-        yield f"{trace.passed_by['time']:,} packets at an impossible time are left out"
+        yield f"Left out: {counted(trace.passed_by['time'], 'packet')} at an impossible time"
     if trace.tracker.evicted:
-        yield f"{trace.tracker.evicted:,} callers were forgotten for want of room (see `callers`)"
+        yield f"Forgotten for want of room (see `callers`): {counted(trace.tracker.evicted, 'caller')}"
 
 
 def title(trace: Trace, one: Timeline) -> Text:
@@ -146,7 +154,8 @@ def title(trace: Trace, one: Timeline) -> Text:
         line.append(f"  opened nothing: got to stage {one.furthest} of {one.of}", "yellow")
         line.append(f" ({listed(one.doors)})", "yellow")
     else:
-        line.append("  opened nothing: began no sequence", "yellow")
+        begun = one.counts.keys() - {NAMES[Ignored], NAMES[Shunned]}  # before what was left out of it
+        line.append(f"  opened nothing{'' if begun else ': began no sequence'}", "yellow")
     return line
 
 

@@ -31,7 +31,7 @@ from portress.watch.frame import masking
 
 JUMP: Final = 1 * SECOND  # back by more is a clock that was set, or another capture; by less, disorder
 HOSTS: Final = 64  # addresses taken for this host's
-_LATEST: Final = 253_402_300_800 * SECOND  # the year 10000
+_LATEST: Final = 221_845_392_000 * SECOND  # the year 9000: what ends later can still be told
 _NETWORKS: Final = 65536  # addresses whose being in `always` is remembered
 
 

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import array
 import base64
+import fcntl
 import json
 import os
 import pty
+import signal
 import subprocess
 import sys
+import termios
+import time
 from pathlib import Path
 from typing import Any
 
@@ -221,6 +226,34 @@ def test_standard_input_can_be_traced(place: Place) -> None:
     assert done.stdout.startswith("standard input: capture, 3 packets")
     assert "opened ssh" in done.stdout
     assert done.stderr == ""
+
+
+def test_ctrl_c_ends_a_capture_that_still_grows_and_what_came_is_told(place: Place) -> None:
+    """As in `tcpdump -w - | portress trace -`: the terminal sends it to both."""
+    words = [sys.executable, "-c", "from portress.commands import main; main()", "trace", "-"]
+    process = subprocess.Popen(
+        [*words, "--config", str(place.config)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    )
+    assert process.stdin is not None
+    whole = place.capture(*run(STRANGER, *RIGHT)).read_bytes()
+    os.write(process.stdin.fileno(), whole[:-10])
+    left, until = array.array("i", [1]), time.monotonic() + 30
+    while left[0]:  # until it has read that, and waits for more
+        assert time.monotonic() < until
+        time.sleep(0.01)
+        fcntl.ioctl(process.stdin, termios.FIONREAD, left)
+    process.send_signal(signal.SIGINT)
+    time.sleep(0.2)
+    out, _ = process.communicate(whole[-10:], timeout=30)  # what tcpdump still writes
+    assert process.returncode == 0
+    assert b"opened ssh" in out
+
+
+def test_packets_cut_off_before_their_ports_are_told(place: Place) -> None:
+    whole = place.capture((0, STRANGER, "tcp/7101")).read_bytes()
+    file = place.folder / "short.pcap"
+    file.write_bytes(whole[:32] + (30).to_bytes(4, "little") + whole[36:70])
+    assert "Cut off before the ports: 1 packet, which may be knocks: capture 128 bytes" in place.text(file)
 
 
 def test_a_bar_is_shown_on_a_terminal_and_only_there(place: Place) -> None:

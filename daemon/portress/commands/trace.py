@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -68,6 +69,8 @@ def trace(
     holders = _keyholders(keyholders, paths.config, config)
     only, times = read_source(source) if source else None, _zone(zone)
     timelines = Timelines(each=CLOSELY) if only else None
+    if file == STDIN:
+        _leave_first_interrupt()
     with opened(file, config) as found:
         done = Trace(config, holders, hosts=_addresses(hosts), only=only, timelines=timelines)
         with _progress(found):
@@ -80,6 +83,17 @@ def trace(
         for part in trace_screen.head(done, found.reading, name, found.kind, times):
             screen.print(part)
         _show(screen, done, times, limit)
+
+
+def _leave_first_interrupt() -> None:
+    """The first Ctrl-C is for whoever writes to standard input: `tcpdump -w - | portress trace -` is ended by
+    it, and what came until then is told. The second one ends this program."""
+
+    def first(_number: int, _frame: object) -> None:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, first)
 
 
 def _keyholders(named: str | None, config_path: Path, config: Config) -> tuple[Keyholder, ...]:

@@ -71,6 +71,8 @@ class JournalReading:
                 heard = self._hear(entry)
                 if heard is not None:
                     yield heard
+            if not self.packets:
+                self.notes.append(f"no line of the kernel begins with '{self._prefix}' (journal.prefix)")
         except OSError as error:
             raise Mistake(f"{self.name}: {os.strerror(error.errno or 0)}") from None
 
