@@ -225,6 +225,8 @@ def test_a_keycard_that_others_can_read_draws_a_warning(keycard: Path, mode: int
         (json.dumps({**CARD, "secret": SECRET + "é"}), "secret"),
         (json.dumps({**CARD, "gap": True}), "gap"),
         (json.dumps({**CARD, "gap": float("nan")}), "gap"),
+        (json.dumps({**CARD, "door": "\ud800"}), "door"),
+        (json.dumps({**CARD, "host": "a\udfff"}), "host"),
         (json.dumps({**CARD, "pool": {}}), "pool"),
         (json.dumps({**CARD, "protocols": "tcp"}), "protocols"),
         (json.dumps({**CARD, "protocols": [[]]}), "protocols"),
@@ -264,6 +266,42 @@ def test_a_pause_as_long_as_the_gap_is_refused(keycard: Path) -> None:
     ran = run(keycard, "--pause", "10000")
     assert (ran.returncode, ran.stderr.count("\n")) == (1, 1)
     assert "gap is 10 s" in ran.stderr
+
+
+def test_a_gap_of_any_size_is_a_gap(tmp_path: Path) -> None:
+    ran = run(keep(tmp_path / "card", {**CARD, "gap": 10**400}), "--print")
+    assert (ran.returncode, ran.stderr) == (0, "")
+
+
+@pytest.mark.parametrize(
+    "words", [("--offset", "1e300"), ("--at", "4611686018427387000", "--offset", "1e19")]
+)
+def test_a_clock_beyond_all_time_steps_is_said_in_one_line(keycard: Path, words: tuple[str, ...]) -> None:
+    ran = run(keycard, *words)
+    assert (ran.returncode, ran.stderr.count("\n")) == (1, 1)
+    assert "this clock is too far ahead" in ran.stderr
+
+
+def test_a_clock_beyond_all_calendars_is_told_in_seconds(keycard: Path) -> None:
+    ran = run(keycard, "--print", "--at", "4000000000000000000")
+    assert (ran.returncode, ran.stderr) == (0, "")
+    assert "clock      4000000000000000000 s after 1970" in ran.stdout
+
+
+def test_letters_that_cannot_be_shown_are_written_in_ascii(tmp_path: Path) -> None:
+    card = keep(tmp_path / "card", {**CARD, "door": "日本", "keyholder": "\ud800"})
+    command = [sys.executable, "-X", "utf8=0", str(client.CLIENT), str(card), "--print"]
+    ran = subprocess.run(
+        command, capture_output=True, timeout=60, env={**os.environ, "PYTHONIOENCODING": "latin-1"}
+    )
+    assert (ran.returncode, ran.stderr) == (0, b"")
+    assert b"door       \\u65e5\\u672c" in ran.stdout and b"keyholder  \\ud800" in ran.stdout
+
+
+def test_with_its_standard_error_closed_nothing_is_said_in_the_stream(keycard: Path) -> None:
+    command = ["sh", "-c", 'exec "$@" 2>&-', "sh", sys.executable, "-I", str(client.CLIENT), str(keycard)]
+    ran = subprocess.run([*command, "-v"], stdout=subprocess.PIPE, timeout=60)
+    assert ran.stdout == b""
 
 
 def test_a_plan_does_not_show_its_secret() -> None:
