@@ -31,6 +31,8 @@ Style = Literal["derived", "authenticator"]
 FILE: Final = "keyholders.yaml"
 STYLES: Final = get_args(Style)
 
+_LAST: Final = 253402300799.0  # the last second of the year 9999, UTC: no date stands for a later one
+
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._@-]{0,63}", re.ASCII)
 _LIKE_A_SECRET: Final = re.compile(r"[A-Za-z2-7]{16,}")
 
@@ -66,13 +68,18 @@ def expiry(text: str) -> float:
     try:
         if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
             day = date.fromisoformat(text)
-            return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() + 86400
+            return _bounded(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() + 86400)
         moment = datetime.fromisoformat(text)
     except (ValueError, OverflowError):
         raise ValueError(wants) from None
     if moment.tzinfo is None:
         raise ValueError(f"{wants}: the zone is missing")
-    return moment.timestamp()
+    return _bounded(moment.timestamp())
+
+
+def _bounded(until: float) -> float:
+    """`until`, or the nearest moment that has a time step and a date."""
+    return max(0.0, min(until, _LAST))
 
 
 def expiry_text(until: float) -> str:

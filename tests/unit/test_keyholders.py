@@ -242,6 +242,16 @@ def test_an_expiry_is_written_as_it_was_read(text: str) -> None:
     assert expiry_text(expiry(text)) == text
 
 
+@pytest.mark.parametrize(
+    "text",
+    ["9999-12-31", "9999-12-31T23:59:59-12:00", "0001-01-01", "0001-01-01T00:00Z", "0001-01-01T00:00+14:00"],
+)
+def test_an_expiry_at_the_ends_of_the_calendar_can_be_written_and_read_back(text: str) -> None:
+    until = expiry(text)
+    assert expiry(expiry_text(until)) == until
+    assert (until > 250e9) is text.startswith("9999")
+
+
 def test_an_expirys_zone_counts() -> None:
     assert expiry("2027-01-31T18:00+01:00") == expiry("2027-01-31T17:00:00Z")
 
