@@ -290,6 +290,18 @@ def test_a_running_daemon_is_given_the_new_keyholders(
     assert heard == [{"do": "keyholders", "text": (place / "keyholders.yaml").read_text()}]
 
 
+def test_a_reader_that_went_away_keeps_nothing_from_the_daemon(
+    place: Path, run: Run, heard: list[dict[str, Any]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_words: object, **_more: object) -> None:
+        raise BrokenPipeError
+
+    with monkeypatch.context() as patched:
+        patched.setattr("portress.commands.enrol.click.echo", broken)
+        run("enrol", "ana", "--door", "vpn", "--host", "a.example")
+    assert [one["do"] for one in heard] == ["keyholders"]
+
+
 def test_disenrolling_ends_the_keyholder_and_says_who_was_dismissed(
     place: Path, run: Run, heard: list[dict[str, Any]]
 ) -> None:

@@ -95,9 +95,11 @@ def enrol(
     except BaseException:
         enrolling.remove(files)
         raise
-    click.echo(_told(new, files), err=as_json)
-    click.echo(new.json() if as_json else enrolling.handed_over(new, _screen()))
-    _tell_daemon(paths)
+    try:
+        click.echo(_told(new, files), err=as_json)
+        click.echo(new.json() if as_json else enrolling.handed_over(new, _screen()))
+    finally:  # also where nobody reads to the end, as behind `| head`
+        _tell_daemon(paths)
 
 
 def _told(new: enrolling.Enrolment, files: dict[Path, str]) -> str:
