@@ -171,6 +171,17 @@ def test_a_rotating_door_that_stays_shut_sends_people_to_their_clock(shut: str, 
     assert not any(knock.partition("/")[2] in ran.stderr for knock in make_vectors.DERIVED[0]["knocks"])
 
 
+def test_a_host_without_an_address_is_no_matter_of_the_clock(tmp_path: Path) -> None:
+    path = tmp_path / "card"
+    path.write_text(json.dumps({**make_vectors.KEYCARDS[0]["keycard"], "host": "nobody.invalid"}))
+    path.chmod(0o600)
+    command = [sys.executable, str(client.CLIENT), str(path), "--relay", "nobody.invalid", "22"]
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    (line,) = ran.stderr.splitlines()
+    assert ran.returncode == 1
+    assert line.startswith("knock: nobody.invalid: ")
+
+
 def test_a_connection_that_breaks_is_not_done() -> None:
     def reset(connection: socket.socket) -> None:
         connection.recv(1)

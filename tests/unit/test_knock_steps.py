@@ -130,6 +130,24 @@ def test_a_relay_ends_with_a_step_not_yet_used(monkeypatch: pytest.MonkeyPatch) 
     assert clock.step() == step + 1
 
 
+def test_a_relay_dials_the_very_address_it_knocked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name server that turns many addresses round would have named another one by then."""
+    turns = iter([[(socket.AF_INET, ("192.0.2.7", 1))], [(socket.AF_INET, ("192.0.2.8", 1))]])
+    dialled: list[Any] = []
+    monkeypatch.setattr(ALONE, "addresses", lambda *_: next(turns))
+
+    def connect(where: Any, *_: Any) -> bool:
+        dialled.append(where)
+        return True
+
+    monkeypatch.setattr(ALONE, "connect", connect)
+    args = argparse.Namespace(
+        relay=(PLAN.host, 22), families=(), timeout=60, quiet=True, progress=lambda text: None
+    )
+    assert ALONE.opened(PLAN, args, Stopped(100), Heard())
+    assert dialled == [[(socket.AF_INET, ("192.0.2.7", 1))]]
+
+
 def test_addresses_have_one_of_each_family_and_only_with_a_route(monkeypatch: pytest.MonkeyPatch) -> None:
     rows = [
         (socket.AF_INET, socket.SOCK_DGRAM, 17, "", (address, 1)) for address in ("127.0.0.1", "127.0.0.2")
