@@ -26,6 +26,10 @@ HEADER: Final = """\
 """
 
 
+class Unknown(Mistake):
+    """No keyholder in the file has that name."""
+
+
 def add(path: Path, keyholder: Keyholder) -> None:
     """Append `keyholder` to the file at `path`, which is made if there is none.
 
@@ -47,8 +51,8 @@ def add(path: Path, keyholder: Keyholder) -> None:
 def remove(path: Path, name: str) -> Keyholder:
     """Take the keyholder called `name` out of the file at `path`, and say who it was.
 
-    The doors need not exist any more. Raises Mistake: there is no such keyholder, the file has mistakes
-    or cannot be written.
+    The doors need not exist any more. Raises Unknown, and Mistake: the file has mistakes or cannot be
+    written.
     """
     with locked(path):
         text = _text(path)
@@ -57,7 +61,7 @@ def remove(path: Path, name: str) -> Keyholder:
             if keyholder.name == name:
                 _put(path, _without(text, index), before[:index] + before[index + 1 :])
                 return keyholder
-    raise Mistake(f"{path}: {unknown(name, before)}")
+    raise Unknown(f"{path}: {unknown(name, before)}")
 
 
 def unknown(name: str, keyholders: Sequence[Keyholder]) -> str:

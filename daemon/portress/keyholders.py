@@ -142,8 +142,13 @@ _ENTRY: Final = Keys(
 
 def locate(config_path: Path, environment: AnyMapping[str, str] = os.environ) -> Path:
     """The keyholders' file: the systemd credential where there is one, else beside the configuration."""
-    credential = _credentials(environment) / FILE
-    return credential if credential.exists() else config_path.parent / FILE
+    return credential(environment) or config_path.parent / FILE
+
+
+def credential(environment: AnyMapping[str, str] = os.environ) -> Path | None:
+    """The keyholders' file that systemd has passed to this process, if it has: a copy made at its start."""
+    path = _credentials(environment) / FILE
+    return path if path.exists() else None
 
 
 def _credentials(environment: AnyMapping[str, str]) -> Path:

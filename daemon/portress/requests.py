@@ -80,6 +80,7 @@ class Requests:
             "admissions": [answers.admission(one, now, unix) for one in listed],
             **answers.tracking(service.listener, now),
             "keyholders": len(steps.rota.keyholders),
+            "credential": keyholding.credential() is not None,
             "ledger": {"present": service.books.ledger is not None, "failures": service.books.failures},
             "events": answers.events(service.events.last(), full=_trusted(uid)),
         }
@@ -131,27 +132,39 @@ class Requests:
         return {"text": f"{source} is dismissed from {', '.join(one.door for one in ended)}"}
 
     async def _keyholders(self, request: Request, uid: int) -> Any:
-        """Take the keyholders anew: from the file, or from the text that only root may send."""
+        """Take the keyholders anew: from the file, or from the text that only root may send.
+
+        A daemon that was given a credential takes those of the text besides: nobody in it is thrown out.
+        """
         service, text = self._service, request.get("text")
+        given = keyholding.credential() is not None
         if isinstance(text, str):
             if not _trusted(uid):
                 raise Mistake("only root may change the keyholders")
             holders = keyholding.parse(text, keyholding.FILE, service.config.doors)
         else:
-            holders = service.load_keyholders(service.config)
-        await service.take_keyholders(lambda _known: holders)
-        return {"keyholders": len(holders)}
+            holders, given = service.load_keyholders(service.config), False
+        names = {one.name for one in holders}
+        await service.take_keyholders(
+            lambda known: (*(one for one in known if given and one.name not in names), *holders)
+        )
+        return {"keyholders": len(holders), "credential": given}
 
     async def _disenrol(self, request: Request, uid: int) -> Any:
         """Expect a keyholder's sequences no more and end their admissions."""
         service, name = self._service, str(request.get("name"))
         if not _trusted(uid):
             raise Mistake("only root may change the keyholders")
+        found = any(one.name == name for one in service.steps.rota.keyholders)
         ended = await service.take_keyholders(lambda known: tuple(one for one in known if one.name != name))
         service.tracker.used = {key: use for key, use in service.tracker.used.items() if key[0] != name}
         await service.books.forget(name)
         gone = [one for one in ended if one.keyholder == name]
-        return {"dismissed": [{"source": str(one.source), "door": one.door} for one in gone]}
+        return {
+            "dismissed": [{"source": str(one.source), "door": one.door} for one in gone],
+            "known": found,
+            "credential": keyholding.credential() is not None,
+        }
 
     async def _guard(self, request: Request, uid: int) -> Any:
         """Put the guard in force by the configuration as it is now, perhaps on trial.

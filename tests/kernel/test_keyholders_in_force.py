@@ -8,6 +8,8 @@ import socket
 import time
 from concurrent.futures import ThreadPoolExecutor
 
+import pytest
+
 from lab import World, daemon, sender, service, world
 from lab.portress import Daemon
 from portress.config import Rotating
@@ -115,6 +117,26 @@ def test_enrolments_and_disenrolments_at_once_leave_the_daemon_with_the_file() -
         d.reload()
         d.wait_for("reloaded")
         assert d.status()["keyholders"] == 4
+
+
+def test_enrolling_beside_a_credential_throws_nobody_in_it_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """systemd.exec(5), LoadCredential=: a copy, made when the service starts."""
+    with world() as w, daemon(w.host, CONFIG, start=False) as d:
+        given = d.folder / "credentials" / "keyholders.yaml"
+        given.parent.mkdir()
+        given.write_text(entry("ana"))
+        with monkeypatch.context() as service:
+            service.setenv("CREDENTIALS_DIRECTORY", str(given.parent))
+            d.start()
+        let_in(w, d, "ana")
+        told = d.verb("enrol", "ben", "--door", "vpn", "--host", "192.0.2.1").stderr
+        assert "add the new entry to the credential" in told
+        assert admitted(d) == ["ana"] and d.status()["keyholders"] == 2
+        assert "was given 2 keyholders by a systemd credential" in d.verb("keyholders").stderr
+        told = d.verb("disenrol", "ana").stderr
+        assert "take ana out of it" in told
+        assert admitted(d) == [] and d.status()["keyholders"] == 1
+        assert "no keyholder is called 'ana'" in d.verb("disenrol", "ana", check=False).stderr
 
 
 def test_what_is_asked_with_values_of_the_wrong_kind_is_refused() -> None:

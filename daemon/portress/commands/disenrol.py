@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from portress import control, enrolment
-from portress.commands.common import as_json, common, print_json
+from portress.commands.common import as_json, common, print_json, warn
 from portress.errors import Mistake
 from portress.keyholders import FILE
 from portress.paths import Paths
@@ -19,17 +19,29 @@ from portress.paths import Paths
 @common
 def disenrol(paths: Paths, name: str, as_json: bool) -> None:
     """End NAME: their sequences open nothing any more, and who came in by them is dismissed."""
-    enrolment.remove(paths.config.parent / FILE, name)
+    missing = None
+    try:
+        enrolment.remove(paths.config.parent / FILE, name)
+    except enrolment.Unknown as mistake:  # but perhaps the daemon was given them by a credential
+        missing = mistake
     try:
         answer = control.ask(paths.socket, "disenrol", name=name)
     except control.NoDaemon:
         answer = None
     except Mistake as mistake:
-        raise Mistake(
+        raise missing or Mistake(
             *mistake.lines, f"{name} is taken out of {FILE}, but the running daemon did not: see above"
         ) from None
+    if missing is not None and not (answer and answer.get("known")):
+        raise missing
+    if answer is not None and answer.get("credential"):
+        warn(
+            f"the daemon starts with a systemd credential: take {name} out of it, or their sequences count "
+            "again from the next reload or start"
+        )
     if as_json:
-        print_json({"keyholder": name, "daemon": answer is not None, **(answer or {"dismissed": []})})
+        dismissed = answer["dismissed"] if answer else []
+        print_json({"keyholder": name, "daemon": answer is not None, "dismissed": dismissed})
     else:
         click.echo(_told(name, answer))
 

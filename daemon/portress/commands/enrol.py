@@ -14,7 +14,7 @@ import click
 
 from portress import config as configuration
 from portress import control, enrolling, enrolment, keycard
-from portress.commands.common import as_json, common
+from portress.commands.common import as_json, common, warn
 from portress.errors import Mistake
 from portress.keyholders import FILE, STYLES, Keyholder, Style, checked_name, expiry, expiry_text
 from portress.paths import Paths
@@ -128,7 +128,12 @@ def _tell_daemon(paths: Paths) -> None:
         with enrolment.locked(file):
             text = file.read_text(encoding="utf-8")
             more: dict[str, Any] = {"text": text} if len(text.encode()) <= MOST_SENT else {}
-            control.ask(paths.socket, "keyholders", **more)
+            answer = control.ask(paths.socket, "keyholders", **more)
+        if isinstance(answer, dict) and answer.get("credential"):
+            warn(
+                f"the daemon starts with a systemd credential, not with {file}: add the new entry to the "
+                "credential, or it is forgotten at the next reload or start"
+            )
     except control.NoDaemon:
         click.echo("No daemon runs: the sequences count from its next start.", err=True)
     except Mistake as mistake:

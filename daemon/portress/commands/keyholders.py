@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import time
 from typing import Any
 
@@ -11,9 +13,11 @@ from rich.table import Table
 from rich.text import Text
 
 from portress import config as configuration
-from portress import durations, moments
+from portress import control, durations, moments
 from portress import keyholders as keyholding
 from portress.commands.common import as_json, common, console, print_json, warn
+from portress.durations import counted
+from portress.errors import Mistake
 from portress.keyholders import Keyholder, expiry_text
 from portress.ledger import LedgerError, NoLedger, Reader
 from portress.paths import Paths
@@ -29,6 +33,13 @@ def keyholders(paths: Paths, as_json: bool) -> None:
     config = configuration.load(paths.config)
     found = keyholding.load(keyholding.locate(paths.config), config.doors)
     uses, now = _uses(paths), time.time()
+    with contextlib.suppress(Mistake):
+        status = control.ask(paths.socket, "status", most=0)
+        if status.get("credential") and "CREDENTIALS_DIRECTORY" not in os.environ:
+            warn(
+                f"the running daemon was given {counted(status['keyholders'], 'keyholder')} by a systemd "
+                "credential; these are those of the file"
+            )
     if as_json:
         print_json([values(keyholder, uses, now) for keyholder in found])
     elif found:
