@@ -16,6 +16,7 @@ from portress.durations import counted, spell
 from portress.knock import UNSURE, Source
 from portress.reasons import listed, pauses
 from portress.recent import Note
+from portress.rota import still_to_come
 from portress.sequence.rotating import STEP
 from portress.verdict import (
     Advanced,
@@ -91,7 +92,7 @@ def _not_in(facts: Facts, config: Config) -> list[str]:
     if isinstance(last, Expired | Advanced):
         return [_expired(last, config)]
     if isinstance(last, Replayed):
-        return _replayed(last)
+        return _replayed(last, config)
     if isinstance(last, Echoed):
         return [
             "It had used its last sequence before, and each works once.",
@@ -131,8 +132,14 @@ def _expired(last: Expired | Advanced, config: Config) -> str:
     )
 
 
-def _replayed(last: Replayed) -> list[str]:
+def _replayed(last: Replayed, config: Config) -> list[str]:
     who = f"{last.opening.door} (keyholder {last.opening.keyholder})"
+    if last.last.source and still_to_come(config, last.opening.step or 0, last.last.step):
+        return [
+            f"Its sequence for {who} is of this time, but one of a time still to come was used already,"
+            " when a clock was ahead. No earlier one counts any more:"
+            f" portress disenrol {last.opening.keyholder}, and enrol them anew.",
+        ]
     return [
         f"It knocked a sequence for {who} that works no more: each is used up by the first who knocks it.",
         f"If that was its own keyholder, knock again with the next one, within {STEP} s. If not, somebody"

@@ -17,6 +17,7 @@ from portress.events import Events
 from portress.guard.table import GuardError, Table
 from portress.knock import Expected, Source
 from portress.recent import Recent
+from portress.rota import still_to_come
 from portress.tracker import Tracker
 from portress.verdict import (
     Advanced,
@@ -110,7 +111,7 @@ class Listener:
         elif isinstance(verdict, Replayed):
             source = self.source(packed)
             if not self._is_in(source, verdict.opening):
-                self._replayed(source, verdict.opening, verdict.last.step)
+                self._replayed(source, verdict.opening, verdict.last.step, known=bool(verdict.last.source))
 
     def _tell(self, name: str, packed: bytes, verdict: Advanced | Missed | Lapsed, text: str) -> None:
         source, doors = self.source(packed), ", ".join(verdict.doors)
@@ -142,9 +143,11 @@ class Listener:
         known = self._doorkeeper.register.get(opening.door, source)
         return known is not None and known.keyholder == opening.keyholder
 
-    def _replayed(self, source: Source, opening: Expected, last: int) -> None:
+    def _replayed(self, source: Source, opening: Expected, last: int, *, known: bool = True) -> None:
         self.replays[opening.door] += 1
         older = "used before" if opening.step == last else "older than the last one used"
+        if known and still_to_come(self._doorkeeper.config, opening.step or 0, last):
+            older += f", at a clock that was ahead: enrol {opening.keyholder} anew"
         self._events.tell(
             "replayed",
             f"{source} refused at {opening.door}: replay of keyholder {opening.keyholder}, {older}",

@@ -21,6 +21,11 @@ def furthest(config: Config) -> int:
     return max((rule.skew for rule in rules if rule is not None), default=0)
 
 
+def still_to_come(config: Config, step: int, last: int) -> bool:
+    """Whether `last`, the last step used, is later than any that can be in force along with `step`."""
+    return last - step > 2 * furthest(config)
+
+
 @define
 class Rota:
     """The sequences in force for one configuration and one set of keyholders."""
