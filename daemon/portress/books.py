@@ -12,7 +12,7 @@ import contextlib
 import json
 import os
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -130,9 +130,10 @@ class Books:
 
         self._later(write)
 
-    async def forget(self, keyholder: str) -> None:
-        """Drop what is remembered of a keyholder who is no more."""
-        await self._do(lambda ledger: ledger.forget(keyholder))
+    async def forget(self, keyholders: Collection[str]) -> None:
+        """Drop what is remembered of keyholders whose secret is another one now."""
+        self._owed = [entry for entry in self._owed if entry[0] not in keyholders]
+        await self._do(lambda ledger: ledger.forget(*keyholders))
 
     async def settle(self) -> None:
         """Try again what could not be written before."""

@@ -281,10 +281,10 @@ class Ledger(Reader):
             )
             return done.rowcount == 1
 
-    def forget(self, keyholder: str) -> None:
-        """Drop the steps `keyholder` has used. Only for one whose secret is no longer accepted."""
+    def forget(self, *keyholders: str) -> None:
+        """Drop the steps that `keyholders` have used. Only for those whose secret is another one now."""
         with self._writing() as db:
-            db.execute("DELETE FROM used WHERE keyholder = ?", (keyholder,))
+            db.executemany("DELETE FROM used WHERE keyholder = ?", ((one,) for one in keyholders))
 
     def admitted(
         self,

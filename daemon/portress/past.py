@@ -6,11 +6,12 @@ ledger that cannot be had is told, and the daemon goes on without one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 
 from portress.books import Books
 from portress.config import Config
 from portress.events import Events
+from portress.keyholders import Keyholder
 from portress.ledger import Ledger, LedgerError, Record
 from portress.paths import Paths
 from portress.rota import furthest
@@ -42,6 +43,9 @@ class Past:
         self._unix = unix
         # No sequence before this time step is believed where nobody knows if it was used; 0: all is known.
         self.floor = step_at(unix()) + furthest(config)
+        self._secrets: dict[
+            str, bytes
+        ] = {}  # the last one of each keyholder, also of those disenrolled since
 
     def used(self) -> Used:
         """Rotating sequences used up."""
@@ -63,6 +67,15 @@ class Past:
         """`used`, and of `keys` all that somebody may have seen without anybody knowing."""
         low = [key for key in keys if key not in used or used[key].step < self.floor] if self.floor else []
         return {**used, **dict.fromkeys(low, Use(self.floor, b""))}
+
+    def exchanged(self, keyholders: Iterable[Keyholder]) -> set[str]:
+        """Those who have another secret now than when they were last in force: they have used nothing of it.
+
+        Whoever was disenrolled and comes back with the same secret is not among them.
+        """
+        before = self._secrets
+        self._secrets = before | {one.name: one.secret for one in keyholders}
+        return {name for name, secret in before.items() if self._secrets[name] != secret}
 
     def under_way(self) -> list[Record]:
         """The admissions that have time left."""

@@ -157,8 +157,6 @@ class Requests:
             raise Mistake("only root may change the keyholders")
         found = any(one.name == name for one in service.steps.rota.keyholders)
         ended = await service.take_keyholders(lambda known: tuple(one for one in known if one.name != name))
-        service.tracker.used = {key: use for key, use in service.tracker.used.items() if key[0] != name}
-        await service.books.forget(name)
         gone = [one for one in ended if one.keyholder == name]
         return {
             "dismissed": [{"source": str(one.source), "door": one.door} for one in gone],

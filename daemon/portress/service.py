@@ -122,6 +122,7 @@ class Service:
         found, restored = self.sentinel.begin(self._past.under_way(), admit, self.paths.state)
         if not self.last_good.no_keyholders:
             self.doorkeeper.keep_only(rota.keys)  # those disenrolled while no daemon ran are dismissed
+        self._past.exchanged(rota.keyholders)
         await self._serve()
         tuning.spare_the_loop()
         self.last_good.keep(self.config)
@@ -323,10 +324,17 @@ class Service:
                     await self.steps.change(rota)
                 self.doorkeeper.until = rota.until
                 ended = self.doorkeeper.keep_only(rota.keys)
+                await self._meet(keyholders)
             else:
                 ended = await self._take(self.config, keyholders)
         self.events.tell("keyholders", f"{counted(len(keyholders), 'keyholder')} now")
         return ended
+
+    async def _meet(self, keyholders: tuple[Keyholder, ...]) -> None:
+        """Those whose secret has been exchanged start with none of its sequences used."""
+        if fresh := self._past.exchanged(keyholders):
+            self.tracker.used = {key: use for key, use in self.tracker.used.items() if key[0] not in fresh}
+            await self.books.forget(fresh)
 
     def _know_again(self, rota: Rota) -> None:
         """Keyholders that could not be read at the start are known from now on."""
@@ -364,7 +372,9 @@ class Service:
             self.sentinel.tracker = self.steps.tracker = self.listener.tracker = self.tracker
         self.steps.adopt(rota, step)
         self.doorkeeper.until = rota.until
-        return self.doorkeeper.keep_only(rota.keys)
+        gone = self.doorkeeper.keep_only(rota.keys)
+        await self._meet(keyholders)
+        return gone
 
     def _change_ears(self, config: Config, old: Config) -> None:
         """Listen as `config` wants; if that cannot be had, as `old` does, and raise Mistake."""

@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from lab import World, daemon, sender, service, world
+from lab import World, crowd, daemon, sender, service, world
 from lab.portress import Daemon
 from portress.config import Rotating
 from portress.knock import SECOND, TCP, UDP
@@ -83,6 +83,70 @@ def test_while_the_guard_is_away_admitting_is_refused_with_the_reason() -> None:
         d.verb("unguard")
         done = d.verb("admit", w.stranger4, "vpn", check=False)
         assert done.returncode == 1 and "portress guard shuts them" in done.stderr
+
+
+def knock(w: World, source: str, secret: bytes, at: float) -> None:
+    """Have the stranger knock as `source` with the sequence for vpn of the moment `at`."""
+    with sender(w.stranger) as send:
+        knocks = derive(secret, "vpn", RULE, int(at // STEP)).knocks
+        send.knocks(source, w.host4, [str(one) for one in knocks], pause=0.01)
+
+
+def settled() -> float:
+    """The present moment, when its step has some seconds left."""
+    left = STEP - time.time() % STEP
+    if left < 8:
+        time.sleep(left + 0.3)
+    return time.time()
+
+
+def test_a_secret_put_back_after_disenrolling_has_been_used_all_the_same() -> None:
+    at, thieves = settled(), crowd(2)
+    with world() as w, daemon(w.host, CONFIG, keyholders=entry("ana")) as d:
+        knock(w, w.stranger4, secret("ana"), at)
+        d.wait_for("admitted to vpn", w.stranger4)
+        d.verb("disenrol", "ana")
+        (d.folder / "keyholders.yaml").write_text(entry("ana"))
+        d.reload()
+        d.wait_for("reloaded")
+        knock(w, thieves[0], secret("ana"), at)
+        d.wait_for("refused at vpn", thieves[0], "used before")
+        d.restart()
+        knock(w, thieves[1], secret("ana"), at)
+        d.wait_for("refused at vpn", thieves[1], "used before")
+
+
+def test_a_keyholder_enrolled_anew_gets_in_at_once_and_the_old_keycard_does_not() -> None:
+    at, thieves = settled(), crowd(2)
+    with world() as w, daemon(w.host, CONFIG, keyholders=entry("ana")) as d:
+        knock(w, w.stranger4, secret("ana"), at)
+        d.wait_for("admitted to vpn", w.stranger4)
+        d.verb("disenrol", "ana")
+        told = d.verb("enrol", "ana", "--door", "vpn", "--host", "192.0.2.1", "--json").stdout
+        new = base64.b32decode(json.loads(told)["keycards"][0]["secret"])
+        knock(w, thieves[0], secret("ana"), at)
+        knock(w, w.another4, new, at)
+        d.wait_for("admitted to vpn", w.another4)
+        assert [one["source"] for one in d.status()["admissions"]] == [w.another4]
+        d.restart()
+        knock(w, thieves[1], new, at)
+        d.wait_for("refused at vpn", thieves[1], "used before")
+
+
+def test_who_came_in_at_a_clock_that_was_ahead_is_told_how_to_get_in_again() -> None:
+    at = settled()
+    with world() as w, daemon(w.host, CONFIG, keyholders=entry("ana"), start=False) as d:
+        d.ahead = 86400
+        d.start()
+        knock(w, w.stranger4, secret("ana"), at + d.ahead)
+        d.wait_for("admitted to vpn", w.stranger4)
+        d.terminate()
+        d.ahead = 0
+        d.start()
+        knock(w, w.another4, secret("ana"), at)
+        d.wait_for("refused at vpn", w.another4, "at a clock that was ahead: enrol ana anew")
+        told = " ".join(d.verb("why", w.another4).stdout.split())
+        assert "when a clock was ahead" in told and "portress disenrol ana, and enrol them anew" in told
 
 
 def test_disenrolments_at_once_do_not_undo_each_other() -> None:
