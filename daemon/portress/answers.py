@@ -61,9 +61,7 @@ def door(one: Door, admitted: int) -> dict[str, Any]:
         told["dial"] = {
             "ports": bases,
             "rule": "for the code AABBCCDD dial tcp "
-            + ", ".join(
-                f"{base} + {pair}" for base, pair in zip(bases, ("AA", "BB", "CC", "DD"), strict=True)
-            ),
+            + ", ".join(f"{base}+{pair}" for base, pair in zip(bases, ("AA", "BB", "CC", "DD"), strict=True)),
         }
     return told
 
