@@ -245,6 +245,41 @@ def test_a_browser_that_keeps_nothing_is_told_of_and_can_knock_meanwhile(chromiu
         phone.add(keycard())
         assert "keeps nothing for this page" in phone.read("#news")
         assert phone.shown("#cards .knock")
+        phone.paste(json.dumps(keycard(door="wiki")))
+        phone.page.wait("state.cards.length === 2")
+        for left in (1, 0):
+            phone.page.press("#cards .remove")
+            phone.wait_for("#sure")
+            phone.page.press("#sure-yes")
+            phone.page.wait(f"state.cards.length === {left}")
+        assert phone.shown("#start")
+
+
+def test_what_another_tab_has_kept_meanwhile_is_kept_on(phone: Phone) -> None:
+    phone.add(keycard())
+    other = json.dumps(keycard(door="wiki"))
+    phone.page.value(f"keepKeycards(state.opener, [...state.cards, {other}])")  # as that tab would
+    phone.paste(json.dumps(keycard(door="vpn")))
+    phone.page.wait("state.cards.map(card => card.door).join() === 'ssh,wiki,vpn'")
+    phone.page.press("#cards .remove")
+    phone.wait_for("#sure")
+    phone.page.press("#sure-yes")
+    phone.page.wait("state.cards.map(card => card.door).join() === 'wiki,vpn'")
+    phone.page.go(PAGE)
+    phone.unlock()
+    phone.page.wait("state.cards.map(card => card.door).join() === 'wiki,vpn'")
+
+
+def test_what_another_tab_keeps_under_another_passphrase_is_not_written_over(phone: Phone) -> None:
+    phone.add(keycard())
+    other = json.dumps(keycard(door="wiki"))
+    phone.page.value(f"newOpener('quite another phrase').then(one => keepKeycards(one, [{other}]))")
+    phone.paste(json.dumps(keycard(door="vpn")))
+    phone.wait_for("#keep")
+    phone.page.write("#keep-phrase", "quite another phrase")
+    phone.page.press("#store .main")
+    phone.wait_for("#doors")
+    phone.page.wait("state.cards.map(card => card.door).join() === 'wiki,vpn'")
 
 
 # What goes wrong, in plain words

@@ -39,15 +39,27 @@ function enter(opener, cards) {
 /** @param {Keycard} card */
 async function remove(card) {
   const about = () => ({ door: card.door, host: card.host });
-  if (!(await sure("sure_remove", "yes_remove", about)) || !state.opener) return;
-  const cards = state.cards.filter((other) => other !== card);
-  if (cards.length) {
-    await keepKeycards(state.opener, cards);
-    enter(state.opener, cards);
-  } else {
+  const opener = state.opener;
+  if (!(await sure("sure_remove", "yes_remove", about)) || !opener) return;
+  if (!stillOpens(opener)) {
+    lock();
+    return;
+  }
+  const cards = ((await keptKeycards(opener)) ?? state.cards).filter((other) => !sameDoor(other, card));
+  if (!cards.length) {
     forgetKeycards();
     lock();
+    return;
   }
+  let news = "";
+  try {
+    await keepKeycards(opener, cards);
+  } catch (error) {
+    forgetKeycards(); // what was kept holds the keycard that is to go
+    news = spoken(error).key;
+  }
+  enter(opener, cards);
+  announce(news);
 }
 
 /** Put the pending keycard with the others, and write them. @param {Opener} opener @param {Keycard[]} cards */
@@ -73,8 +85,8 @@ async function take(text, fromAddress) {
   state.pending = card;
   state.fromAddress = fromAddress;
   announce("");
-  if (state.opener) {
-    await keep(state.opener, state.cards);
+  if (state.opener && stillOpens(state.opener)) {
+    await keep(state.opener, (await keptKeycards(state.opener)) ?? state.cards);
     return;
   }
   const old = hasKeycards();

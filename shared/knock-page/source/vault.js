@@ -50,11 +50,9 @@ function parsedEntry(text) {
   throw new Refusal("entry_damaged");
 }
 
-/** The keycards, and what writes them back. Throws a Refusal: wrong passphrase, damaged entry.
- * @param {string} passphrase @returns {Promise<{ opener: Opener, cards: Keycard[] }>} */
-async function openKeycards(passphrase) {
-  const { salt, iv, box } = parsedEntry(entry() ?? "");
-  const opener = await openerFor(passphrase, salt);
+/** Throws a Refusal: wrong passphrase. @param {Opener} opener @param {{ iv: string, box: string }} parts
+ * @returns {Promise<Keycard[]>} */
+async function decrypted(opener, { iv, box }) {
   const rule = { name: "AES-GCM", iv: fromBase64url(iv), additionalData: PURPOSE };
   let plain;
   try {
@@ -62,7 +60,29 @@ async function openKeycards(passphrase) {
   } catch {
     throw new Refusal("wrong_passphrase");
   }
-  return { opener, cards: JSON.parse(new TextDecoder().decode(plain)) };
+  return JSON.parse(new TextDecoder().decode(plain));
+}
+
+/** The keycards, and what writes them back. Throws a Refusal: wrong passphrase, damaged entry.
+ * @param {string} passphrase @returns {Promise<{ opener: Opener, cards: Keycard[] }>} */
+async function openKeycards(passphrase) {
+  const parts = parsedEntry(entry() ?? "");
+  const opener = await openerFor(passphrase, parts.salt);
+  return { opener, cards: await decrypted(opener, parts) };
+}
+
+/** Whether the opener is that of what is kept now: another tab may have forgotten that, and begun anew.
+ * @param {Opener} opener */
+function stillOpens(opener) {
+  const text = entry();
+  return text === null || parsedEntry(text).salt === opener.salt;
+}
+
+/** The keycards as they are kept now, another tab may have changed them; null if nothing is kept.
+ * @param {Opener} opener one that still opens them @returns {Promise<Keycard[] | null>} */
+async function keptKeycards(opener) {
+  const text = entry();
+  return text === null ? null : decrypted(opener, parsedEntry(text));
 }
 
 /** Write the keycards, encrypted. Throws a Refusal where the browser keeps nothing.
@@ -81,5 +101,9 @@ async function keepKeycards(opener, cards) {
 
 /** Remove every keycard from this device. */
 function forgetKeycards() {
-  localStorage.removeItem(ENTRY);
+  try {
+    localStorage.removeItem(ENTRY);
+  } catch {
+    // a browser that keeps nothing has nothing to forget
+  }
 }
