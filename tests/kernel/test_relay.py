@@ -54,6 +54,13 @@ def test_ssh_comes_in_through_the_relay_whatever_closed_ports_do(closed: str, fa
         assert [one["source"] for one in d.status()["admissions"]] == [source]
 
 
+def test_a_name_that_only_ssh_knows_leads_to_the_keycards_host() -> None:
+    """As README.md has it: `Host myhost` and a ProxyCommand, and no third line."""
+    with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG) as d:
+        done = login(w.stranger, server, keycard(d, w.host4), "myhost")
+        assert (done.returncode, done.stdout, done.stderr) == (0, "in\n", "")
+
+
 def test_a_sequence_used_by_another_source_is_waited_out() -> None:
     with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, start=False) as d:
         d.ahead = STEP - time.time() % STEP - 11  # a new step begins 11 s from now
