@@ -146,6 +146,17 @@ def test_a_first_start_without_a_configuration_says_that_nothing_is_guarded() ->
         assert not any("The doors are shut" in text for text in told)
 
 
+def test_loading_the_guard_anew_from_an_unusable_configuration_leaves_the_one_in_force() -> None:
+    with host() as machine:
+        knock(machine, machine.stranger, World.stranger4)
+        configure(machine, "doors: {}\n")
+        assert machine.run("systemctl", "restart", "portress-guard.service", check=False).returncode != 0
+        said = "\n".join(messages(machine, "portress-guard.service"))
+        assert "The guard that is in force goes on" in said and "is not loaded" not in said
+        assert admitted(machine, World.stranger4)
+        assert tcp_state(machine.another, machine.host4, 22) == "filtered"
+
+
 def test_stopping_the_units_leaves_the_doors_shut() -> None:
     with host() as machine:
         knock(machine, machine.stranger, World.stranger4)
