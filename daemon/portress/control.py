@@ -13,6 +13,7 @@ import contextlib
 import json
 import os
 import socket
+import stat
 import struct
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -55,6 +56,8 @@ class Server:
         try:
             self._path.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
             with contextlib.suppress(FileNotFoundError):
+                if not stat.S_ISSOCK(self._path.lstat().st_mode):
+                    raise Mistake(f"{self._path}: this is there, and is no socket: name another --socket")
                 self._path.unlink()
             mask = os.umask(0o777 & ~MODE)
             try:
@@ -64,7 +67,7 @@ class Server:
             os.chmod(self._path, MODE)
         except OSError as error:
             raise Mistake(
-                f"{self._path}: the control socket cannot be made there: {error.strerror}"
+                f"{self._path}: the control socket cannot be made there: {error.strerror or error}"
             ) from error
 
     async def stop(self) -> None:
@@ -151,7 +154,10 @@ def ask(path: Path, do: str, *, patience: float = ANSWER, **more: Any) -> Any:
             raise Mistake(f"{path}: the daemon does not answer: {error.strerror or error}") from None
     if not line.endswith(b"\n"):
         raise Mistake(f"{path}: the daemon closed the connection without an answer")
-    reply = json.loads(line)
-    if not reply["ok"]:
-        raise Mistake(*str(reply["error"]).splitlines())
-    return reply["answer"]
+    try:
+        reply = json.loads(line)
+        if not reply["ok"]:
+            raise Mistake(*str(reply["error"]).splitlines())
+        return reply["answer"]
+    except (ValueError, TypeError, KeyError):
+        raise Mistake(f"{path}: what answers there is no portress daemon") from None

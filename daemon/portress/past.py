@@ -27,7 +27,8 @@ def open_ledger(paths: Paths, config: Config, events: Events, unix: float) -> Le
         paths.state.mkdir(mode=0o700, parents=True, exist_ok=True)
         ledger = Ledger(paths.ledger, unix, furthest(config))
     except (LedgerError, OSError) as error:
-        events.tell("ledger", f"going on without a ledger: {error}")
+        why = f"{paths.state}: {error.strerror}" if isinstance(error, OSError) and error.strerror else error
+        events.tell("ledger", f"going on without a ledger: {why}")
         return None
     if ledger.set_aside is not None:
         events.tell("ledger", f"damaged ledger set aside as {ledger.set_aside}: {ledger.damage}")

@@ -56,6 +56,7 @@ class Sentinel:
         away: Path,
     ) -> None:
         self.guarding = True
+        self.loaded_anew = False  # by this daemon, where there was no guard before
         self.restorations: Counter[str] = Counter()  # how often the guard was put back, by cause
         self.tracker = tracker
         self.vigil = Vigil()
@@ -88,6 +89,7 @@ class Sentinel:
         if before is None:
             self._adopt_sessions()
         self._table.load(self.ruleset())
+        self.loaded_anew = before is None
         found = self._doorkeeper.take_over(self._table.admissions(), records)
         restored = 0
         if self._doorkeeper.config.restore and (before is None or rebooted):
@@ -95,6 +97,13 @@ class Sentinel:
         if before is None:
             self.admit_everywhere(admit)
         return found, restored
+
+    def leave_as_found(self) -> None:
+        """The daemon cannot start: the doors that it has shut must not stay shut with nobody to open them."""
+        if self.loaded_anew:
+            self.guarding = False
+            with contextlib.suppress(GuardError):
+                self._table.remove()
 
     def _adopt_sessions(self) -> None:
         """Sessions under way go on when the doors are shut, also where nothing tracked them so far."""

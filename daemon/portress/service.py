@@ -123,7 +123,11 @@ class Service:
         if not self.last_good.no_keyholders:
             self.doorkeeper.keep_only(rota.keys)  # those disenrolled while no daemon ran are dismissed
         self._past.exchanged(rota.keyholders)
-        await self._serve()
+        try:
+            await self._serve()
+        except Mistake:
+            self.sentinel.leave_as_found()
+            raise
         tuning.spare_the_loop()
         self.last_good.keep(self.config)
         self.last_good.mark()

@@ -8,7 +8,7 @@ import click
 
 from portress import config as configuration
 from portress import control
-from portress.commands.common import DURATION, as_json, common, print_json, read_source, root_only
+from portress.commands.common import DURATION, as_json, common, no_daemon, print_json, read_source, root_only
 from portress.durations import spell
 from portress.errors import Mistake
 from portress.guard.table import Table
@@ -39,6 +39,7 @@ def admit(paths: Paths, source: str, door: str, stay: int | None, as_json: bool)
 def _directly(paths: Paths, source: Source, door: str, stay: int | None) -> str:
     """Without a daemon: straight into the guard's set, which ends the admission by itself."""
     root_only("admitting without a daemon")
+    no_daemon(paths)
     table = Table()
     listing = table.listing()
     if listing is None:

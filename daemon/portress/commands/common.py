@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
-from portress import durations
+from portress import durations, lock
 from portress.errors import Mistake
 from portress.knock import Source
 from portress.paths import Paths
@@ -92,6 +92,12 @@ def read_source(text: str) -> Source:
         return Source.parse(text)
     except ValueError as error:
         raise click.UsageError(f"'{text}': {error}", click.get_current_context(silent=True)) from None
+
+
+def no_daemon(paths: Paths) -> None:
+    """Raise Mistake if a daemon runs here that does not answer where it was asked: it has the say."""
+    if lock.held():
+        raise Mistake(f"{paths.socket}: the portress daemon here does not listen there: name its --socket")
 
 
 def root_only(what: str) -> None:

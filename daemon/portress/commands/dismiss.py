@@ -8,7 +8,7 @@ import click
 
 from portress import config as configuration
 from portress import control
-from portress.commands.common import as_json, common, print_json, read_source, root_only
+from portress.commands.common import as_json, common, no_daemon, print_json, read_source, root_only
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.guard import flows
@@ -41,6 +41,7 @@ def dismiss(paths: Paths, source: str, door: str | None, as_json: bool) -> None:
 
 def _directly(paths: Paths, source: Source, door: str | None) -> str:
     root_only("dismissing without a daemon")
+    no_daemon(paths)
     table = Table()
     listing = table.listing()
     if listing is None:

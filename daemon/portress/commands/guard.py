@@ -14,7 +14,7 @@ import click
 from portress import config as configuration
 from portress import control, trial
 from portress import keyholders as keyholding
-from portress.commands.common import DURATION, common, root_only, warn
+from portress.commands.common import DURATION, common, no_daemon, root_only, warn
 from portress.config import Config
 from portress.durations import spell
 from portress.errors import Mistake
@@ -63,7 +63,7 @@ def _ask(paths: Paths, here: list[Source], on_trial: int | None, before: trial.S
         admit=[str(one) for one in here],
         provisional=trial.under_way(paths.socket),
     )
-    goes_back = bool(answer["goes_back"])
+    goes_back = bool(answer.get("goes_back"))  # an older daemon may still run
     if seconds is None:
         trial.stop(paths.socket)  # one begun before the daemon; now the daemon has the say
     else:
@@ -78,6 +78,7 @@ def _load(
     paths: Paths, config: Config, here: list[Source], on_trial: int | None, before: trial.Snapshot | None
 ) -> bool:
     """Load the guard without a daemon. Whether the end of the trial will put an older one back."""
+    no_daemon(paths)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
     ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening)
     sources = [Source.of(one.packed, config.widths[one.family != 4]) for one in here]

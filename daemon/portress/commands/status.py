@@ -7,7 +7,7 @@ from typing import Any, Final
 import click
 
 from portress import control, status_screen
-from portress.commands.common import as_json, common, console, print_json
+from portress.commands.common import as_json, common, console, no_daemon, print_json
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND
@@ -42,6 +42,7 @@ def _ask(paths: Paths, **more: int) -> dict[str, Any]:
     try:
         told: dict[str, Any] = control.ask(paths.socket, "status", **more)
     except control.NoDaemon as nobody:
+        no_daemon(paths)
         told = _without_daemon(nobody)
     return told
 
