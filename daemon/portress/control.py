@@ -144,6 +144,8 @@ def ask(path: Path, do: str, *, patience: float = ANSWER, **more: Any) -> Any:
                 line = stream.readline()
         except (FileNotFoundError, ConnectionRefusedError):
             raise NoDaemon(f"{path}: no portress daemon runs here; start one with: portress run") from None
+        except BlockingIOError:  # no room among those that wait to be served
+            raise Mistake(f"{path}: too many clients at once; try again") from None
         except PermissionError:
             raise Mistake(
                 f"{path}: you may not talk to the daemon; ask as root, or join the socket's group"
