@@ -177,6 +177,27 @@ def test_a_trial_that_nobody_keeps_opens_the_doors_again_with_the_service_too() 
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 
 
+def test_stopped_and_started_the_service_still_knows_what_was_done_by_hand() -> None:
+    with host() as machine:
+        machine.run("portress", "unguard")
+        machine.systemctl("stop", "portress.service")
+        machine.systemctl("start", "portress.service")
+        assert tcp_state(machine.another, machine.host4, 22) == "open"
+        machine.run("portress", "guard", "--trial", "5s")
+        machine.systemctl("stop", "portress.service")
+        machine.systemctl("start", "portress.service")
+        assert tcp_state(machine.another, machine.host4, 22) == "filtered"
+        until = time.monotonic() + 30
+        while tcp_state(machine.another, machine.host4, 22) != "open":
+            assert time.monotonic() < until, "the trial did not end"
+            time.sleep(0.5)
+        machine.run("portress", "guard", "--trial", "5s")
+        machine.systemctl("stop", "portress.service")
+        assert machine.run("portress", "guard", "--keep").stdout == "The guard stays.\n"
+        time.sleep(9)
+        assert tcp_state(machine.another, machine.host4, 22) == "filtered"
+
+
 def test_a_trial_that_is_kept_stays() -> None:
     with host(run=False) as machine:
         machine.run("portress", "guard", "--trial", "3s")
