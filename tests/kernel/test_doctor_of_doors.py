@@ -37,8 +37,13 @@ def test_iptables_rules_that_shut_the_service_are_found(w: World) -> None:
             [command, "-A", "INPUT", "-p", "tcp", "-m", "multiport", "--dports", "80,443", "-j", "ACCEPT"]
         )
         w.host.run([command, "-P", "INPUT", "DROP"])
+    w.host.run(["iptables", "-N", "quiet"])
+    w.host.run(["iptables", "-A", "INPUT", "-m", "addrtype", "--dst-type", "BROADCAST", "-j", "quiet"])
+    w.host.run(["iptables", "-A", "quiet", "-j", "DROP"])
     with service(w.host, "tcp/22"), kept(w.host) as made:
-        assert "table ip filter, chain INPUT" in finding(made, "dropped-after")["what"]
+        what = finding(made, "dropped-after")["what"]
+    assert "table ip filter, chain INPUT" in what
+    assert "quiet" not in what
 
 
 def test_a_firewall_that_shuts_one_family_is_found(w: World) -> None:

@@ -26,7 +26,7 @@ _LEGACY: Final = ("ip_tables_names", "ip6_tables_names")
 _HANDLE: Final = re.compile(r"^\s*(.*?)\s*# handle (\d+)$")
 _DPORT: Final = re.compile(r"\b(tcp|udp) dport (!= )?(\{[^}]*\}|[\d-]+)")
 _STATE: Final = re.compile(r"\bct state (!= )?([a-z,]+)")
-_LOCAL: Final = re.compile(r"\bfib daddr type (!= )?local\b")
+_TYPE: Final = re.compile(r"\bfib daddr type (!= )?([a-z]+)\b")
 _DNAT: Final = re.compile(r"\bdnat (?:ip6? )?to (\[[^\]]*\]|[^\s:]*)(?::(\d+))?")
 _DEVICES: Final = re.compile(r"\bdevices? (= \{[^}]*\}|\"[^\"]*\"|\S+)")
 _REDIRECT: Final = re.compile(r"\bredirect(?: to :(\d+))?")
@@ -167,8 +167,8 @@ def _match(name: str, text: str) -> Iterator[Json]:
     elif name in ("multiport", "tcp", "udp") and (found := _DPORT.search(text)):
         ports = [_port(word) for word in found[3].strip("{} ").replace(",", " ").split()]
         yield _equal({"payload": {"protocol": found[1], "field": "dport"}}, {"set": ports}, found[2])
-    elif name == "addrtype" and (found := _LOCAL.search(text)):
-        yield _equal({"fib": {"result": "type", "flags": ["daddr"]}}, "local", found[1])
+    elif name == "addrtype" and (found := _TYPE.search(text)):
+        yield _equal({"fib": {"result": "type", "flags": ["daddr"]}}, found[2], found[1])
     else:
         yield {"unknown": None}
 
