@@ -256,6 +256,30 @@ def test_packets_cut_off_before_their_ports_are_told(place: Place) -> None:
     assert "Cut off before the ports: 1 packet, which may be knocks: capture 128 bytes" in place.text(file)
 
 
+def test_memory_does_not_grow_with_the_capture(place: Place) -> None:
+    """A quarter of a million first knocks, each of another source: there is room for few of them."""
+    place.write("portress.yaml", f"callers: 1024\n{ONE_DOOR}")
+    one = pcap([(0, STRANGER, "tcp/7101")])[24:]
+    peaks = []
+    for blocks in (4, 32):
+        file = place.folder / "many.pcap"
+        with file.open("wb") as out:
+            out.write(pcap([]))
+            block = bytearray(one * 8192)
+            block[30 :: len(one)] = bytes(number >> 8 for number in range(8192))
+            block[31 :: len(one)] = bytes(number & 0xFF for number in range(8192))
+            for number in range(blocks):
+                block[29 :: len(one)] = bytes([number]) * 8192
+                out.write(block)
+        words = [sys.executable, "-c", "from portress.commands import main; main()", "trace", str(file)]
+        process = subprocess.Popen([*words, "--config", str(place.config)], stdout=subprocess.DEVNULL)
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        assert process.returncode == 0
+        peaks.append(used.ru_maxrss)  # KiB
+    assert peaks[1] < peaks[0] + 8192, peaks
+
+
 def test_a_bar_is_shown_on_a_terminal_and_only_there(place: Place) -> None:
     file = place.capture(*(line for n in range(30_000) for line in run(STRANGER, "tcp/1", at=n / 100)))
     parent, child = pty.openpty()
