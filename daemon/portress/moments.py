@@ -5,7 +5,7 @@ In: text, the present and a zone. Out: unix seconds.
 
 from __future__ import annotations
 
-import re
+import contextlib
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from typing import Final
 
@@ -13,6 +13,8 @@ from portress import durations
 from portress.knock import SECOND
 
 _WANTS: Final = "a date as 2027-01-31, a moment as 2027-01-31T18:00, or how long ago, as 8h or 2d"
+
+_LAST: Final = date.max - timedelta(days=2)  # where a zone's offset, and a day more, do no harm
 
 
 def read(text: str, now: float, zone: tzinfo | None = None, end: bool = False) -> float:
@@ -26,9 +28,10 @@ def read(text: str, now: float, zone: tzinfo | None = None, end: bool = False) -
             return now - durations.parse(text) / SECOND
         if not text.isascii() or len(text) > 40:
             raise ValueError
-        if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
-            day = date.fromisoformat(text) + timedelta(days=1 if end else 0)
-            return datetime.combine(day, time(), zone).timestamp()
+        with contextlib.suppress(ValueError):  # no date alone
+            day = date.fromisoformat(text)
+            after = min(day, _LAST) + timedelta(days=1 if end else 0)
+            return datetime.combine(after, time(), zone).timestamp()
         moment = datetime.fromisoformat(text)
         return (moment if moment.tzinfo else moment.replace(tzinfo=zone)).timestamp()
     except (ValueError, OverflowError, OSError):

@@ -9,7 +9,7 @@ import random
 import struct
 import sys
 import xml.etree.ElementTree as ElementTree
-from datetime import UTC, timedelta, timezone
+from datetime import UTC, timedelta, timezone, tzinfo
 from pathlib import Path
 
 import pytest
@@ -49,6 +49,8 @@ def record(
         ("90m", False, NOW - 1.5 * HOUR),
         ("2027-01-15", False, NOW - 9 * HOUR),
         ("2027-01-15", True, NOW + 15 * HOUR),
+        ("20270115", True, NOW + 15 * HOUR),
+        ("2027-W02-5", True, NOW + 15 * HOUR),
         ("2027-01-15T09:00", False, NOW),
         ("2027-01-15 09:00", True, NOW),
         ("2027-01-15T09:00Z", False, NOW + HOUR),
@@ -64,6 +66,11 @@ def test_a_moment_is_a_date_a_time_or_how_long_ago(text: str, end: bool, moment:
 def test_what_is_no_moment_says_what_is(text: str) -> None:
     with pytest.raises(ValueError, match="a date as 2027-01-31, a moment as"):
         moments.read(text, NOW, EAST)
+
+
+@pytest.mark.parametrize("zone", [EAST, UTC, None])
+def test_the_last_of_all_days_will_do_for_ever(zone: tzinfo | None) -> None:
+    assert moments.read("9999-12-31", NOW, zone, end=True) > NOW + 7000 * 365 * 24 * HOUR
 
 
 def test_moments_for_programs_are_in_utc_to_the_millisecond() -> None:
