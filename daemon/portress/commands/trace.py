@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import sys
 from collections.abc import Iterable, Iterator
@@ -69,7 +70,7 @@ def trace(
     holders = _keyholders(keyholders, paths.config, config)
     only, times = read_source(source) if source else None, _zone(zone)
     timelines = Timelines(each=CLOSELY) if only else None
-    if file == STDIN:
+    if file == STDIN and not os.isatty(0):
         _leave_first_interrupt()
     with opened(file, config) as found:
         done = Trace(config, holders, hosts=_addresses(hosts), only=only, timelines=timelines)
