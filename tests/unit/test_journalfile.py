@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import io
 import random
+import subprocess
+import time
 import tracemalloc
 from pathlib import Path
 
 import pytest
 
 from portress.errors import Mistake
-from portress.knock import Knock, Source
+from portress.knock import SECOND, Knock, Source
 from portress.tracefile import opened
+from portress.watch.journal import JournalWatcher
 from portress.watch.journalfile import Export, is_export
 from unit.stories import config
 
+JOURNAL_REMOTE = "/lib/systemd/systemd-journal-remote"
 LINE = (
     "portress: IN=eth0 OUT= MAC= SRC=192.0.2.7 DST=198.51.100.1 LEN=44 TOS=0x00 PREC=0x00 TTL=64 ID=0 "
     "PROTO=TCP SPT=32768 DPT=7101 SEQ=1 ACK=0 WINDOW=64240 RES=0x00 SYN URGP=0 "
@@ -180,6 +184,46 @@ def test_an_export_is_told_from_a_capture() -> None:
 def test_a_directory_without_a_journal_is_a_mistake(tmp_path: Path) -> None:
     with pytest.raises(Mistake, match="a directory without journal files"), opened(str(tmp_path), config()):
         pass
+
+
+def journal(folder: Path, ages: list[float], damaged: int = 2) -> Path:
+    """A folder with a journal of this boot: the same knock so many seconds ago each. A field of number
+    `damaged` alone has a name that is no UTF-8."""
+    boot = Path("/proc/sys/kernel/random/boot_id").read_text().strip().replace("-", "")
+    now, up = time.time_ns() // 1000, time.monotonic_ns() // 1000
+    made = b""
+    for number, age in enumerate(ages):
+        us = round(age * 1_000_000)
+        own = f"__MONOTONIC_TIMESTAMP={up - us}\n_BOOT_ID={boot}\nOF_NUMBER_{number}=yes\n"
+        made += entry(at=now - us, more=own.encode())
+    file = folder / "system.journal"
+    subprocess.run([JOURNAL_REMOTE, "-o", file, "-"], input=made, capture_output=True, check=True)
+    whole, name = file.read_bytes(), b"OF_NUMBER_%d=" % damaged
+    assert whole.count(name) == 1
+    file.write_bytes(whole.replace(name, b"\xc8" + name[1:]))
+    return folder
+
+
+@pytest.mark.parametrize("damaged", [0, 2, 3])
+def test_a_damaged_entry_is_left_out_and_told(damaged: int, tmp_path: Path) -> None:
+    with opened(str(journal(tmp_path, [40, 30, 20, 10], damaged)), config()) as found:
+        assert len(list(found.reading)) == 3
+        assert found.reading.notes == ["damaged entries are left out"]
+
+
+def test_the_watcher_passes_damaged_entries_over(tmp_path: Path) -> None:
+    folder, place = journal(tmp_path, [40, 30, 20, 10]), tmp_path / "cursor"
+    words = ["journalctl", "-D", folder, "-o", "export"]
+    listed = subprocess.run(words, capture_output=True).stdout  # it fails at the damaged one
+    place.write_bytes(listed.partition(b"\n")[0].removeprefix(b"__CURSOR="))
+    with JournalWatcher("portress: ", time.monotonic_ns, cursor=place, path=folder) as watcher:
+        assert len(watcher.read()) == 2
+        assert watcher.odd == {"damaged": 1}
+    place.write_bytes(listed.partition(b"\n")[0].removeprefix(b"__CURSOR="))
+    # From a place too old: back to what is younger, from the end.
+    young = 19 * SECOND
+    with JournalWatcher("portress: ", time.monotonic_ns, cursor=place, path=folder, oldest=young) as watcher:
+        assert len(watcher.read()) == 1
 
 
 def test_a_damaged_journal_file_is_a_mistake(tmp_path: Path) -> None:

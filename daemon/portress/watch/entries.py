@@ -7,6 +7,8 @@ at which the journal got them: __MONOTONIC_TIMESTAMP.timestamp, in us.
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 from collections.abc import Iterable, Mapping
 from importlib import import_module
@@ -21,6 +23,7 @@ _JOURNALS: Final = (Path("/var/log/journal"), Path("/run/log/journal"))
 _MACHINE: Final = Path("/etc/machine-id")
 _LONGEST: Final = 4096  # bytes of a field that are read
 _BACK: Final = 10_000  # entries
+_DAMAGED: Final = 64  # entries one after the other
 
 
 def _raw(value: Any) -> Any:
@@ -78,7 +81,10 @@ class Entries:
 
     def next(self) -> Entry | None:
         """The next entry, None if there is none yet. Raises OSError for one that is damaged."""
-        entry: Entry | None = self._first or self._reader.get_next()
+        try:
+            entry: Entry | None = self._first or self._reader.get_next()
+        except UnicodeDecodeError as error:  # a field's name is damaged
+            raise OSError(errno.EBADMSG, os.strerror(errno.EBADMSG)) from error
         self._first = None
         if not entry:
             return None
@@ -115,7 +121,7 @@ class Entries:
         """
         self._reader.seek_tail()
         for _ in range(_BACK):
-            entry = self._reader.get_previous()
+            entry = self._previous()
             if not entry:
                 self._reader.seek_head()
                 return
@@ -125,8 +131,16 @@ class Entries:
     def _to_the_end(self) -> None:
         """Stand behind the last entry. If there is none, all that come are new."""
         self._reader.seek_tail()
-        if not self._reader.get_previous():
+        if not self._previous():
             self._reader.seek_head()
+
+    def _previous(self) -> Entry | None:
+        """The entry before, with damaged ones passed over; None if there is none, or nothing but damage."""
+        for _ in range(_DAMAGED):
+            with contextlib.suppress(OSError, UnicodeDecodeError):
+                entry: Entry | None = self._reader.get_previous()
+                return entry
+        return None
 
 
 def _open(path: Path | None) -> Any:

@@ -12,7 +12,7 @@ import os
 import re
 import socket
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from io import BufferedReader
 from pathlib import Path
 from typing import Any, Final
@@ -32,6 +32,8 @@ _KERNEL: Final = {b"_TRANSPORT": b"kernel", b"SYSLOG_FACILITY": b"0", b"SYSLOG_I
 _WANTED: Final = frozenset({_MESSAGE, _TIME, _GOT, _STAMP, _BOOT, *_KERNEL})
 _number: Final = re.compile(rb"[0-9]{1,18}").fullmatch
 _LONGEST: Final = 1 << 16  # bytes of a field that are looked at: the kernel's lines are shorter by far
+_DAMAGED: Final = 64  # entries one after the other
+_LEFT_OUT: Final = "damaged entries are left out"
 _LARGEST: Final = 1 << 40  # bytes that a field may have at all
 _TARGET: Final = re.compile(rb" DST=([0-9A-Fa-f.:]{2,39}) ")
 
@@ -197,21 +199,30 @@ class Journal(JournalReading):
     def _edge(self, *, last: bool) -> int:
         if last:
             self._reader.seek_tail()
-            entry = self._reader.get_previous()
         else:
             self._reader.seek_head()
-            entry = self._reader.get_next()
-        return int(entry.get(_TIME.decode(), 0))
+        entry = self._one(self._reader.get_previous if last else self._reader.get_next)
+        return int(entry.get(_TIME.decode(), 0)) if entry else 0
 
     def close(self) -> None:
         self._reader.close()
 
     def _entries(self) -> Iterator[Entry]:
-        while found := self._reader.get_next():
+        while found := self._one(self._reader.get_next):
             entry = {name: _plain(found.get(name.decode(), "")) for name in _WANTED}
             entry[_GOT] = str(found[_GOT.decode()].timestamp).encode()
             self.position = int(found.get(_TIME.decode(), 0))
             yield entry
+
+    def _one(self, get: Callable[[], Any]) -> Any:
+        """The next entry that can be had; none at the end, and where nothing but damage follows."""
+        for _ in range(_DAMAGED):
+            try:
+                return get()
+            except (OSError, UnicodeDecodeError):  # the latter: a field's name is damaged
+                if _LEFT_OUT not in self.notes:
+                    self.notes.append(_LEFT_OUT)
+        return None
 
 
 def _raw(value: Any) -> Any:
