@@ -137,4 +137,8 @@ def _tell_daemon(paths: Paths) -> None:
     except control.NoDaemon:
         click.echo("No daemon runs: the sequences count from its next start.", err=True)
     except Mistake as mistake:
-        raise Mistake(*mistake.lines, "enrolled, but the running daemon did not take it: see above") from None
+        raise Mistake(
+            *mistake.lines,
+            "enrolled, but the running daemon did not take it: see above; it takes a changed configuration "
+            "at a reload: systemctl reload portress",
+        ) from None
