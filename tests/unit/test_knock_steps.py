@@ -23,6 +23,7 @@ class Heard:
 
     def __init__(self, deaf: tuple[int, ...] = ()) -> None:
         self.sent: list[tuple[int, list[tuple[str, int]]]] = []
+        self.rests: list[float] = []  # seconds
         self.deaf = deaf
 
     def send(self, address: tuple[int, Any], knocks: list[tuple[str, int]]) -> None:
@@ -31,7 +32,7 @@ class Heard:
         self.sent.append((address[0], knocks))
 
     def rest(self, seconds: float) -> None:
-        pass
+        self.rests.append(seconds)
 
     def tidy(self, older: float = 0.0) -> None:
         pass
@@ -115,7 +116,8 @@ def test_knocking_again_repeats_the_step_until_it_is_over() -> None:
 
 
 def test_a_relay_ends_with_a_step_not_yet_used(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Twice in the same step, in case a knock was lost; then in the next, in case the step was used up."""
+    """Twice in the same step, in case a knock was lost; then in the next, in case the step was used up. Each
+    but the first at a moment of its own, or two clients that began together would collide each time."""
     clock, heard = Moving(1_900_000_000.0), Heard()
     monkeypatch.setattr(ALONE, "connect", lambda *_: None)
     monkeypatch.setattr(ALONE, "addresses", lambda *_: [(socket.AF_INET, ("192.0.2.7", 1))])
@@ -126,7 +128,9 @@ def test_a_relay_ends_with_a_step_not_yet_used(monkeypatch: pytest.MonkeyPatch) 
     with pytest.raises(ALONE.NotDone, match="port 22 did not open"):
         ALONE.opened(PLAN, args, clock, heard)
     step = 1_900_000_000 // 30
-    assert [knocks for _, knocks in heard.sent] == [PLAN.knocks(number) for number in (step, step, step + 1)]
+    taken = (step, step, step + 1, step + 1)
+    assert [knocks for _, knocks in heard.sent] == [PLAN.knocks(number) for number in taken]
+    assert len(set(heard.rests)) == 3 and all(0 <= rest <= ALONE.SPREAD for rest in heard.rests)
     assert clock.step() == step + 1
 
 
