@@ -53,6 +53,11 @@ DAILY: Final = 24 * 60 * SELDOM  # rounds between two prunings of the ledger and
 REMEMBER: Final = 366 * 86400.0  # seconds that ended admissions stay in the ledger
 
 
+def pause_at(unix: float) -> float:
+    """Seconds until the next round of housekeeping: it never comes late for a new time step."""
+    return min(TICK, STEP - unix % STEP + 0.005)
+
+
 class Service:
     """One daemon. `run` returns when it is told to stop, and raises Mistake if it cannot start."""
 
@@ -235,7 +240,7 @@ class Service:
         asyncio.get_running_loop().call_later(interval, self._feed, interval)
 
     def _tick(self) -> None:
-        asyncio.get_running_loop().call_later(TICK, self._tick)
+        asyncio.get_running_loop().call_later(pause_at(self.unix()), self._tick)
         self._rounds += 1
         self.listener.tidy()
         self.doorkeeper.expire()
