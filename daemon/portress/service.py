@@ -203,13 +203,6 @@ class Service:
         self.notify.status(self.in_a_line())
         self.notify.ready()
 
-    def masked(self, source: Source) -> Source:
-        """The source that an address or a prefix named by hand counts as. Raises Mistake if too wide."""
-        length = self.config.prefix_4 if source.family == 4 else self.config.prefix_6
-        if source.length < length:
-            raise Mistake(f"'{source}': a source is an address or a prefix of /{length} here (source_prefix)")
-        return Source.of(source.packed, length)
-
     def in_a_line(self) -> str:
         """Doors and admissions, for `systemctl status`."""
         counts = self.doorkeeper.register.counts()
