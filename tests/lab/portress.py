@@ -110,7 +110,7 @@ class Daemon:
         """SIGHUP; what comes of it is in the log."""
         os.kill(self.pid, signal.SIGHUP)
 
-    def start(self, *words: str, timeout: float = 10) -> None:
+    def start(self, *words: str, timeout: float = 30) -> None:
         """Start it and wait until the control socket answers. LabError, with the log, if it ends before."""
         command = [_program(), "run", *self.options, *words]
         if self.ahead:
