@@ -142,6 +142,7 @@ def test_a_trial_ends_by_itself_though_the_terminal_is_gone() -> None:
     with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, guard=False, start=False) as d:
         done = server.ssh(w.stranger, w.host4, f"{PROGRAM} guard --trial 2s {' '.join(d.options)}")
         assert "On trial: in 2s it is taken away again." in done.stdout, done.stderr
+        assert f"`portress why {w.stranger4}` tells whether the knocks were right" in done.stdout
         assert tcp_state(w.another, w.host4, 22) == "filtered"
         _until(lambda: quiet(d))
         assert tcp_state(w.another, w.host4, 22) == "open"

@@ -133,6 +133,11 @@ def _tell(config: Config, here: list[Source], on_trial: int | None, put_back: bo
             f"{' and the guard from before put back' if put_back else ''}. Try now, from another terminal,"
             " that you can still get in; then keep it with: portress guard --keep"
         )
+        if here:
+            click.echo(
+                f"A login from {here[0]} proves nothing, for it is let in already. Knock from there, and"
+                f" `portress why {here[0]}` tells whether the knocks were right; or try from another network."
+            )
 
 
 def _tell_others(config: Config) -> None:
