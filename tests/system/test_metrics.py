@@ -30,7 +30,7 @@ def _scrape(machine: Machine) -> str:
 def _ask(machine: Machine, query: str, timeout: float = 30) -> list[dict[str, Any]]:
     """What Prometheus answers to an instant query, once it has something to answer."""
     until = time.monotonic() + timeout
-    words = ("curl", "--silent", "--get", "--data-urlencode", f"query={query}")
+    words = ("curl", "--silent", "--fail", "--get", "--data-urlencode", f"query={query}")
     while True:
         said = machine.run(*words, "http://127.0.0.1:9090/api/v1/query", check=False).stdout
         answer: list[dict[str, Any]] = json.loads(said)["data"]["result"] if said else []
@@ -53,7 +53,7 @@ def test_prometheus_scrapes_it_and_answers_queries() -> None:
         assert _ask(machine, "portress_guard_present")[0]["value"][1] == "1"
         admitted = _ask(machine, 'portress_admitted{door="ssh"}')
         assert admitted[0]["value"][1] == "1"
-        rules = machine.run("curl", "--silent", "http://127.0.0.1:9090/api/v1/rules").stdout
+        rules = machine.run("curl", "--silent", "--fail", "http://127.0.0.1:9090/api/v1/rules").stdout
         found = json.loads(rules)["data"]["groups"]
         assert {rule["health"] for group in found for rule in group["rules"]} <= {"ok", "unknown"}
         written = (RULES / "portress.rules.yml").read_text()
