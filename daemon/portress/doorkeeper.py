@@ -43,6 +43,7 @@ class Doorkeeper:
         self.admitted: dict[tuple[str, str], int] = {}  # how many, by (door, how)
         self.until: dict[str, float] = {}  # when keyholders end (unix seconds), those that do
         self.repair: Callable[[str], None] = lambda _cause: None
+        self._refused: set[Source] = set()  # dismissed, and not admitted since
         self._table = table
         self._books = books
         self._events = events
@@ -78,6 +79,7 @@ class Doorkeeper:
             except GuardError:
                 self.repair("missing")
                 self._table.admit(entries, new=new)
+            self._refuse_no_more({source for _, source, _ in entries})
         return [self._note(ask, now) for ask in wanted]
 
     def _note(self, ask: Ask, now: int) -> Admission:
@@ -119,6 +121,7 @@ class Doorkeeper:
 
     def cut(self, source: Source, door: str | None) -> int:
         """End what goes on of a source that is admitted no more: how many flows were cut."""
+        self._refuse([source])
         doors = [one for one in self.config.doors.values() if door is None or one.name == door]
         with contextlib.suppress(OSError):
             count = flows.cut(source, [service for one in doors for service in one.services])
@@ -137,8 +140,26 @@ class Doorkeeper:
         ]
         return self._dismiss(chosen, "disenrolled")
 
+    def _refuse(self, sources: Iterable[Source]) -> None:
+        """Have every packet of theirs need an admission: also of a flow that this host itself keeps alive."""
+        wanted = set(sources)
+        if wanted:
+            with contextlib.suppress(
+                GuardError
+            ):  # so many were dismissed in a day: their flows are cut all the same
+                self._table.refuse(wanted)
+                self._refused |= wanted
+
+    def _refuse_no_more(self, sources: Iterable[Source]) -> None:
+        gone = self._refused & set(sources)
+        if gone:
+            with contextlib.suppress(GuardError):
+                self._table.refuse_no_more(gone)
+            self._refused -= gone
+
     def _dismiss(self, chosen: list[Admission], how: str) -> list[Admission]:
         self._table.dismiss((one.door, one.source) for one in chosen)
+        self._refuse(one.source for one in chosen)
         for one in chosen:
             self.register.remove(one.door, one.source)
             self._end(one, how, "dismissed")
@@ -169,6 +190,7 @@ class Doorkeeper:
     def take_over(self, held: Iterable[Held], records: Iterable[Record]) -> int:
         """Know the admissions found in the kernel, with what the ledger says of them; how many."""
         known = {(one.door, one.source): one for one in records}
+        self._refused = self._table.refused()
         now, unix, count = self._clock(), self._unix(), 0
         for one in held:
             record = known.pop((one.door, one.source), None)
@@ -219,6 +241,7 @@ class Doorkeeper:
                 self.register.remove(one.door, one.source)
                 one.source = source
                 self.register.put(one)
+            self._refuse({Source.of(one.packed, widths[one.family != 4]) for one in self._refused})
         self.config = config
 
     def put_back(self, ruleset: Ruleset) -> None:
@@ -227,3 +250,4 @@ class Doorkeeper:
         self._table.load(
             ruleset, ((one.door, one.source, one.until - now) for one in self.register if one.until > now)
         )
+        self._refuse(self._refused)

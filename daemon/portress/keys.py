@@ -24,7 +24,7 @@ UNITS: Final = {"ms": SECOND // 1000, "s": SECOND, "m": MINUTE, "h": HOUR, "d": 
 # What the guard calls its own sets and chains, or may come to: a door of that name would be taken for them.
 RESERVED: Final = frozenset(
     {"always", "callers", "shunned", "opening", "public", "doors", "strict", "outside"}
-    | {"entry", "report", "heard", "knocks", "paced", "door", "portress"}
+    | {"entry", "report", "heard", "knocks", "paced", "door", "portress", "dismissed"}
 )
 
 DURATION: Final = "a whole number and a unit, as 30s 10m 8h 2d"

@@ -21,7 +21,8 @@ from lab.space import LabError, Namespace
 from lab.worlds import World, world
 from portress import config as configuration
 from portress.guard import elements
-from portress.guard.ruleset import HEARD, TABLE, build
+from portress.guard.expressions import TABLE
+from portress.guard.ruleset import HEARD, build
 from portress.guard.text import render
 from portress.sequence.fixed import expected
 from portress.sequence.trie import Trie

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import socket
+import subprocess
+import sys
 import time
+from threading import Thread
 
 import pytest
 
-from lab import crowd, daemon, portress, sender, service, sshd, tcp_state, udp_state, world
+from lab import crowd, daemon, owned, portress, sender, service, sshd, tcp_state, udp_state, world
 from lab.portress import Daemon
 
 RIGHT = ["tcp/7101", "udp/9342", "tcp/8120"]
@@ -347,3 +351,65 @@ def test_the_defaults_are_the_trades() -> None:
         assert portress(w.host, "rules", "--config", str(d.config)).stdout.count("timeout 62s") == 2
         send.knocks(w.stranger4, w.host4, RIGHT)
         assert "for 1d" in d.wait_for("admitted", w.stranger4)
+
+
+TALKER = """
+import socket, sys, time
+s = socket.socket(socket.AF_INET6 if ":" in sys.argv[1] else socket.AF_INET, socket.SOCK_DGRAM)
+s.bind((sys.argv[1], 22))
+s.settimeout(0.05)
+peer = None
+while True:
+    try:
+        said, peer = s.recvfrom(100)
+        print(said.decode(), flush=True)
+    except TimeoutError:
+        pass
+    if peer:
+        s.sendto(b"still there?", peer)
+"""
+
+
+@pytest.mark.parametrize("family", [4, 6])
+@pytest.mark.parametrize("running", [True, False])
+def test_dismissing_ends_a_datagram_flow_that_the_host_itself_keeps_alive(running: bool, family: int) -> None:
+    with world() as w, daemon(w.host, config("services: [udp/22]")) as d:
+        source, host = (w.stranger4, w.host4) if family == 4 else (w.stranger6, w.host6)
+        talker = w.host.popen([sys.executable, "-c", TALKER, host], stdout=subprocess.PIPE, bufsize=1)
+        heard: list[str] = []
+        assert talker.stdout
+        Thread(target=lambda: heard.extend(map(str.strip, talker.stdout or ())), daemon=True).start()
+        with w.stranger.call(dial, source, host) as client:
+
+            def arrives(word: str) -> bool:
+                until = time.monotonic() + 1.5
+                while time.monotonic() < until and word not in heard:
+                    client.send(word.encode())
+                    time.sleep(0.02)
+                return word in heard
+
+            d.verb("admit", source, "ssh")
+            assert arrives("one")
+            if not running:
+                d.terminate()
+            d.verb("dismiss", source)
+            assert client.recv(100) == b"still there?"  # the host goes on, and so its flow is established
+            assert not arrives("two")
+            w.host.run(["nft", "flush", "ruleset"] if running else ["true"])
+            if running and not owned(w.host):
+                d.wait_for("put back")
+            assert not arrives("three")
+            if not running:
+                d.start()
+            assert not arrives("four")
+            d.verb("admit", source, "ssh")
+            assert arrives("five")
+        talker.kill()
+
+
+def dial(source: str, host: str) -> socket.socket:
+    made = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET, socket.SOCK_DGRAM)
+    made.bind((source, 0))
+    made.connect((host, 22))
+    made.settimeout(3)
+    return made

@@ -12,7 +12,7 @@ from portress.commands.common import as_json, common, no_daemon, print_json, rea
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.guard import flows
-from portress.guard.table import Table
+from portress.guard.table import GuardError, Table
 from portress.knock import Source
 from portress.paths import Paths
 
@@ -25,8 +25,6 @@ from portress.paths import Paths
 def dismiss(paths: Paths, source: str, door: str | None, as_json: bool) -> None:
     """End SOURCE's admission through DOOR, or through every door. Its sessions end, too, also those that
     outlived the admission.
-
-    UDP flows that this host itself keeps alive end only where the door has linger: false.
     """
     who = read_source(source)
     try:
@@ -53,6 +51,8 @@ def _directly(paths: Paths, source: Source, door: str | None) -> str:
     source = listing.masked(source)
     chosen = [one for one in table.admissions(listing) if one.source == source and door in (None, one.door)]
     table.dismiss((one.door, one.source) for one in chosen)
+    with contextlib.suppress(GuardError):  # a guard of an older version has no place for that
+        table.refuse([source])
     cut = 0
     with contextlib.suppress(Mistake, OSError):
         for one in configuration.load(paths.config).doors.values():

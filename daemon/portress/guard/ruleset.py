@@ -10,15 +10,36 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import Final
 
 from attrs import frozen
 
 from portress.config import Config, Door
-from portress.knock import PROTOCOL_NAMES, SECOND, Service
+from portress.guard.expressions import (
+    ACCEPT,
+    ADDRESS,
+    COUNTER,
+    DROP,
+    FAMILY,
+    KNOCK,
+    KNOCK_TYPE,
+    SADDR,
+    TABLE,
+    Json,
+    among,
+    chain,
+    element,
+    is_,
+    knock_element,
+    meter,
+    named_map,
+    named_set,
+    rule,
+    service_element,
+    update,
+)
+from portress.knock import SECOND, Service
 
-FAMILY: Final = "inet"
-TABLE: Final = "portress"
 ENTRY: Final = "entry"
 REPORT: Final = "report"
 RANGES: Final = "_ranges"  # behind the name of a set of services: those of ranges of ports
@@ -27,6 +48,9 @@ UNHEARD: Final = "unheard"  # the counter of knocks that no line was written of,
 HEARD: Final = "heard"  # what the counter watcher polls: heard_4, heard_6
 KNOCKS: Final = "knocks"  # how many knocks of each source came, for the same: knocks_4, knocks_6
 PACED: Final = "paced"  # how fast each source is heard: paced_4, paced_6; a counter of what came faster
+DISMISSED: Final = "dismissed"  # sources whose every packet needs an admission: dismissed_4, dismissed_6
+DISMISSED_SIZE: Final = 65536  # sources of a family
+DISMISSED_FOR: Final = 86400  # s since the last packet
 PRIORITY: Final = -150  # after conntrack (-200), before destination NAT (-100)
 SNAPLEN: Final = 96  # bytes of a knock that are reported: enough for IPv6 extension headers and TCP
 TOGETHER: Final = 64  # packets reported in one message at the most; the watcher says how many it wants
@@ -37,21 +61,6 @@ LOG_RATE: Final = 2000  # kernel log lines a second at the most, for `watch: jou
 PACE: Final = 10
 PACE_AT_ONCE: Final = 32
 HEARD_SIZE: Final = 16384  # knocks of a family: what can be polled ten times a second (see watch/counter.py)
-
-Json = dict[str, Any]
-
-_SADDR: Final[dict[int, Json]] = {
-    4: {"payload": {"protocol": "ip", "field": "saddr"}},
-    6: {"payload": {"protocol": "ip6", "field": "saddr"}},
-}
-_ADDRESS: Final = {4: "ipv4_addr", 6: "ipv6_addr"}
-_KNOCK_TYPE: Final = ["inet_proto", "inet_service"]
-_KNOCK: Final[Json] = {
-    "concat": [{"meta": {"key": "l4proto"}}, {"payload": {"protocol": "th", "field": "dport"}}]
-}
-ACCEPT: Final[Json] = {"accept": None}
-DROP: Final[Json] = {"drop": None}
-_COUNTER: Final[Json] = {"counter": {"packets": 0, "bytes": 0}}
 
 
 @frozen
@@ -84,69 +93,22 @@ def door_set(door: str, family: int) -> str:
     return f"{door}_{family}"
 
 
+def dismissed_set(family: int) -> str:
+    """The set of sources of that address family (4 or 6) that were dismissed."""
+    return f"{DISMISSED}_{family}"
+
+
 def source_expression(config: Config, family: int) -> Json:
     """The source of a packet: its address, or as much of it as the configuration counts."""
     length, full = (config.prefix_4, 32) if family == 4 else (config.prefix_6, 128)
     if length == full:
-        return _SADDR[family]
+        return SADDR[family]
     mask = ((1 << length) - 1) << (full - length)
     if family == 4:
         text = ".".join(str(mask >> shift & 255) for shift in (24, 16, 8, 0))
     else:
         text = ":".join(f"{mask >> shift & 0xFFFF:x}" for shift in range(112, -1, -16))
-    return {"&": [_SADDR[family], text]}
-
-
-def knock_element(knock: int) -> Json:
-    """A knock as an element of a set of knocks."""
-    return {"concat": [PROTOCOL_NAMES[knock >> 16], knock & 0xFFFF]}
-
-
-def service_element(service: Service) -> Json:
-    """A service, perhaps a range of ports, as an element of a set of knocks."""
-    ports: Any = service.first
-    if service.first != service.last:
-        ports = {"range": [service.first, service.last]}
-    return {"concat": [PROTOCOL_NAMES[service.protocol], ports]}
-
-
-def _in(name: str, left: Json, op: str = "==") -> Json:
-    return {"match": {"op": op, "left": left, "right": f"@{name}"}}
-
-
-def _is(left: Json, right: Any, op: str = "==") -> Json:
-    return {"match": {"op": op, "left": left, "right": right}}
-
-
-def _meter(name: str, key: Json, timeout: int, size: int, statement: Json) -> Json:
-    """A set that the packet path adds to, with a state for each element; the JSON of nft 1.0.6 knows no other
-    way. It comes and goes with its rule."""
-    elem = {"elem": {"val": key, "timeout": timeout}}
-    return {"meter": {"name": name, "key": elem, "size": size, "stmt": statement}}
-
-
-def _set(name: str, kind: Any, **more: Any) -> Json:
-    return {"set": {"family": FAMILY, "table": TABLE, "name": name, "type": kind, **more}}
-
-
-def _map(name: str, **more: Any) -> Json:
-    return {"map": {**_set(name, _KNOCK_TYPE, **more)["set"], "map": "verdict"}}
-
-
-def _chain(name: str, **more: Any) -> Json:
-    return {"chain": {"family": FAMILY, "table": TABLE, "name": name, **more}}
-
-
-def _rule(chain: str, *expressions: Json, comment: str | None = None) -> Json:
-    rule: Json = {"family": FAMILY, "table": TABLE, "chain": chain, "expr": list(expressions)}
-    if comment is not None:
-        rule["comment"] = comment
-    return {"rule": rule}
-
-
-def element(name: str, elements: list[Any]) -> Json:
-    """The JSON object that names `elements` of the guard's set `name`."""
-    return {"element": {"family": FAMILY, "table": TABLE, "name": name, "elem": elements}}
+    return {"&": [SADDR[family], text]}
 
 
 def _counters(config: Config) -> Iterable[Json]:
@@ -157,13 +119,14 @@ def _counters(config: Config) -> Iterable[Json]:
 def _living(config: Config) -> Iterable[Json]:
     for family in (4, 6):
         for door in config.doors:
-            yield _set(door_set(door, family), _ADDRESS[family], flags=["timeout"])
-        yield _set(f"shunned_{family}", _ADDRESS[family], flags=["timeout"], size=config.callers)
+            yield named_set(door_set(door, family), ADDRESS[family], flags=["timeout"])
+        yield named_set(f"shunned_{family}", ADDRESS[family], flags=["timeout"], size=config.callers)
+        yield named_set(dismissed_set(family), ADDRESS[family], flags=["timeout"], size=DISMISSED_SIZE)
         # A set with timeouts takes elements from the packet path without the flag `dynamic`, which the
         # JSON of nft 1.0.6 does not know.
-        yield _set(
+        yield named_set(
             f"callers_{family}",
-            _ADDRESS[family],
+            ADDRESS[family],
             flags=["timeout"],
             size=config.callers,
             **{"gc-interval": 1},
@@ -200,51 +163,55 @@ def _services(config: Config) -> dict[str, list[tuple[Service, Json | None]]]:
 def _mirrors(config: Config) -> Iterable[Json]:
     for name, entries in _services(config).items():
         flags = {"flags": ["interval"]} if name.endswith(RANGES) else {}
-        yield _set(name, _KNOCK_TYPE, **flags) if entries[0][1] is None else _map(name, **flags)
-    yield _set("opening", _KNOCK_TYPE)
+        yield named_set(name, KNOCK_TYPE, **flags) if entries[0][1] is None else named_map(name, **flags)
+    yield named_set("opening", KNOCK_TYPE)
     for family in (4, 6):
         if any(network.version == family for network in config.always):
-            yield _set(f"always_{family}", _ADDRESS[family], flags=["interval"])
+            yield named_set(f"always_{family}", ADDRESS[family], flags=["interval"])
 
 
 def _chains(config: Config) -> Iterable[Json]:
-    yield _chain(ENTRY, type="filter", hook="prerouting", prio=PRIORITY, policy="accept")
-    yield _chain(REPORT)
+    yield chain(ENTRY, type="filter", hook="prerouting", prio=PRIORITY, policy="accept")
+    yield chain(REPORT)
+    yield chain(DISMISSED)
     for door in config.doors.values():
-        yield _chain(door_chain(door.name))
+        yield chain(door_chain(door.name))
         if not door.linger:
-            yield _chain(f"strict_{door.name}")
+            yield chain(f"strict_{door.name}")
 
 
 def _always(config: Config, chain: str) -> Iterable[Json]:
     for family in (4, 6):
         if any(network.version == family for network in config.always):
-            yield _rule(chain, _in(f"always_{family}", _SADDR[family]), ACCEPT)
+            yield rule(chain, among(f"always_{family}", SADDR[family]), ACCEPT)
 
 
 def _not_local(chain: str) -> Json:
-    return _rule(chain, _is({"fib": {"result": "type", "flags": ["daddr"]}}, "local", "!="), ACCEPT)
+    return rule(chain, is_({"fib": {"result": "type", "flags": ["daddr"]}}, "local", "!="), ACCEPT)
 
 
-def _service_rules(config: Config, group: str) -> Iterable[Json]:
+def _service_rules(config: Config, group: str, chain: str = ENTRY) -> Iterable[Json]:
     """Where packets to the services of a group go, if there are any."""
     by_set = _services(config)
     for name in (group, group + RANGES):
         if name in by_set and by_set[name][0][1] is None:
-            yield _rule(ENTRY, _in(name, _KNOCK), ACCEPT)
+            yield rule(chain, among(name, KNOCK), ACCEPT)
         elif name in by_set:
-            yield _rule(ENTRY, {"vmap": {"key": _KNOCK, "data": f"@{name}"}})
+            yield rule(chain, {"vmap": {"key": KNOCK, "data": f"@{name}"}})
 
 
 def _entry_rules(config: Config, comment: str) -> Iterable[Json]:
     iifname = {"meta": {"key": "iifname"}}
     if config.outside:
         names = {"set": sorted(config.outside)} if len(config.outside) > 1 else config.outside[0]
-        yield _rule(ENTRY, _is(iifname, names, "!="), ACCEPT, comment=comment)
+        yield rule(ENTRY, is_(iifname, names, "!="), ACCEPT, comment=comment)
     else:
-        yield _rule(ENTRY, _is(iifname, "lo"), ACCEPT, comment=comment)
+        yield rule(ENTRY, is_(iifname, "lo"), ACCEPT, comment=comment)
     yield from _service_rules(config, "strict")
-    yield _rule(ENTRY, _is({"ct": {"key": "state"}}, ["established", "related"], "in"), ACCEPT)
+    for family in (4, 6):
+        dismissed = among(dismissed_set(family), source_expression(config, family))
+        yield rule(ENTRY, dismissed, {"jump": {"target": DISMISSED}})
+    yield rule(ENTRY, is_({"ct": {"key": "state"}}, ["established", "related"], "in"), ACCEPT)
     yield _not_local(ENTRY)
     yield from _always(config, ENTRY)
     yield from _service_rules(config, "public")
@@ -252,65 +219,73 @@ def _entry_rules(config: Config, comment: str) -> Iterable[Json]:
     # nft 1.0.6 takes two operands an operator.
     four = {"|": ["fin", {"|": ["syn", {"|": ["rst", "ack"]}]}]}
     flags = {"&": [{"payload": {"protocol": "tcp", "field": "flags"}}, four]}
-    yield _rule(ENTRY, _is({"meta": {"key": "l4proto"}}, "tcp"), _is(flags, "syn", "!="), ACCEPT)
-    yield _rule(ENTRY, _is({"meta": {"key": "l4proto"}}, {"set": ["tcp", "udp"]}, "!="), ACCEPT)
+    yield rule(ENTRY, is_({"meta": {"key": "l4proto"}}, "tcp"), is_(flags, "syn", "!="), ACCEPT)
+    yield rule(ENTRY, is_({"meta": {"key": "l4proto"}}, {"set": ["tcp", "udp"]}, "!="), ACCEPT)
     for family in (4, 6):
-        yield _rule(ENTRY, _in(f"shunned_{family}", source_expression(config, family)), ACCEPT)
-    yield _rule(ENTRY, _in("opening", _KNOCK), {"goto": {"target": REPORT}})
+        yield rule(ENTRY, among(f"shunned_{family}", source_expression(config, family)), ACCEPT)
+    yield rule(ENTRY, among("opening", KNOCK), {"goto": {"target": REPORT}})
     for family in (4, 6):
-        yield _rule(
-            ENTRY, _in(f"callers_{family}", source_expression(config, family)), {"goto": {"target": REPORT}}
+        yield rule(
+            ENTRY, among(f"callers_{family}", source_expression(config, family)), {"goto": {"target": REPORT}}
         )
+
+
+def _dismissed_rules(config: Config) -> Iterable[Json]:
+    """A flow that this host itself keeps alive would let them go on: it stays established whoever is cut."""
+    yield _not_local(DISMISSED)
+    yield from _always(config, DISMISSED)
+    for family in (4, 6):
+        yield rule(DISMISSED, update(dismissed_set(family), source_expression(config, family), DISMISSED_FOR))
+    yield from _service_rules(config, "doors", DISMISSED)
 
 
 def _door_rules(config: Config, door: Door) -> Iterable[Json]:
     chain = door_chain(door.name)
     for family in (4, 6):
-        yield _rule(chain, _in(door_set(door.name, family), source_expression(config, family)), ACCEPT)
+        yield rule(chain, among(door_set(door.name, family), source_expression(config, family)), ACCEPT)
     if config.closed == "reject":
-        yield _rule(chain, _is({"meta": {"key": "l4proto"}}, "tcp"), {"reject": {"type": "tcp reset"}})
-        yield _rule(chain, {"reject": {"type": "icmpx", "expr": "port-unreachable"}})
-    yield _rule(chain, DROP)
+        yield rule(chain, is_({"meta": {"key": "l4proto"}}, "tcp"), {"reject": {"type": "tcp reset"}})
+        yield rule(chain, {"reject": {"type": "icmpx", "expr": "port-unreachable"}})
+    yield rule(chain, DROP)
     if not door.linger:
         # Every packet, not only a flow's first, needs the admission: sessions end with it.
         strict = f"strict_{door.name}"
         yield _not_local(strict)
         yield from _always(config, strict)
-        yield _rule(strict, {"goto": {"target": chain}})
+        yield rule(strict, {"goto": {"target": chain}})
 
 
 def _report_rules(config: Config, hold: int) -> Iterable[Json]:
     timeout = -(-(hold + MARGIN) // SECOND)
     for family in (4, 6):
-        value = {"elem": {"val": source_expression(config, family), "timeout": timeout}}
-        yield _rule(REPORT, {"set": {"op": "update", "elem": value, "set": f"@callers_{family}"}})
+        yield rule(REPORT, update(f"callers_{family}", source_expression(config, family), timeout))
     # `update` on a full set ends its rule: whoever is not in the set now found no room.
     for family in (4, 6):
         source = source_expression(config, family)
-        yield _rule(REPORT, _in(f"callers_{family}", source, "!="), {"counter": FULL}, ACCEPT)
+        yield rule(REPORT, among(f"callers_{family}", source, "!="), {"counter": FULL}, ACCEPT)
     if config.watch == "packet":
         log: Json = {"group": config.group, "snaplen": SNAPLEN, "queue-threshold": TOGETHER}
-        yield _rule(REPORT, {"log": log})
+        yield rule(REPORT, {"log": log})
         return
     if config.watch == "counter":
         for family in (4, 6):
             source = source_expression(config, family)
-            counted = _meter(f"{KNOCKS}_{family}", source, timeout, config.callers, _COUNTER)
-            yield _rule(REPORT, counted)
+            counted = meter(f"{KNOCKS}_{family}", source, timeout, config.callers, COUNTER)
+            yield rule(REPORT, counted)
     for family in (4, 6):
         source = source_expression(config, family)
         faster = {"limit": {"rate": PACE, "per": "second", "burst": PACE_AT_ONCE, "inv": True}}
-        paced = _meter(f"{PACED}_{family}", source, timeout, config.callers, faster)
-        yield _rule(REPORT, paced, {"counter": PACED}, ACCEPT)
+        paced = meter(f"{PACED}_{family}", source, timeout, config.callers, faster)
+        yield rule(REPORT, paced, {"counter": PACED}, ACCEPT)
     yield from _journal_rules(config) if config.watch == "journal" else _counter_rules(config)
-    yield _rule(REPORT, {"counter": UNHEARD})
+    yield rule(REPORT, {"counter": UNHEARD})
 
 
 def _journal_rules(config: Config) -> Iterable[Json]:
     # Of level debug, so that the console, which shows all but that by default, is not flooded.
     log = {"prefix": config.journal_prefix, "level": "debug", "flags": ["tcp sequence"]}
     limit = {"rate": LOG_RATE, "per": "second", "burst": LOG_RATE}
-    yield _rule(REPORT, {"limit": limit}, {"log": log}, ACCEPT)
+    yield rule(REPORT, {"limit": limit}, {"log": log}, ACCEPT)
 
 
 def heard_timeout(config: Config) -> int:
@@ -320,9 +295,9 @@ def heard_timeout(config: Config) -> int:
 
 def _counter_rules(config: Config) -> Iterable[Json]:
     for family in (4, 6):
-        key = {"concat": [source_expression(config, family), *_KNOCK["concat"]]}
-        meter = _meter(f"{HEARD}_{family}", key, heard_timeout(config), HEARD_SIZE, _COUNTER)
-        yield _rule(REPORT, meter, ACCEPT)
+        key = {"concat": [source_expression(config, family), *KNOCK["concat"]]}
+        heard = meter(f"{HEARD}_{family}", key, heard_timeout(config), HEARD_SIZE, COUNTER)
+        yield rule(REPORT, heard, ACCEPT)
 
 
 def _elements(config: Config, opening: Iterable[int]) -> Iterable[Json]:
@@ -365,7 +340,7 @@ def build(config: Config, opening: Iterable[int]) -> Ruleset:
     """The guard for `config`; a source is reported once it hits one of the first knocks `opening`."""
     elements = tuple(_elements(config, opening))
     rest = [rule for door in config.doors.values() for rule in _door_rules(config, door)]
-    rest += _report_rules(config, longest_gap(config))
+    rest += [*_dismissed_rules(config), *_report_rules(config, longest_gap(config))]
     comment = _identity(config, [*_entry_rules(config, ""), *rest], elements)
     return Ruleset(
         living=(*_counters(config), *_living(config)),

@@ -12,8 +12,7 @@ import json
 import os
 import re
 import threading
-from collections.abc import Callable, Iterable, Iterator
-from itertools import chain, islice
+from collections.abc import Callable, Iterable
 from typing import Any, Final, TypeVar
 
 import nftables
@@ -22,14 +21,14 @@ from attrs import frozen
 from portress.errors import Mistake
 from portress.guard import elements, listing
 from portress.guard.elements import Changes
+from portress.guard.expressions import FAMILY, TABLE, Json
 from portress.guard.listing import Listing
-from portress.guard.ruleset import FAMILY, FULL, TABLE, Json, Ruleset, door_set, element
+from portress.guard.ruleset import DISMISSED_FOR, FULL, Ruleset, dismissed_set, door_set
+from portress.guard.timed import seconds, split, timed_parts
 from portress.knock import SECOND, Source
 from portress.netlink import Transactions, sockets
 
 _MILLISECOND: Final = SECOND // 1000
-_FEW, _MANY = 64, 10_000  # see _split
-Entry = tuple[str, Source, int]  # set, source, ns
 Answer = TypeVar("Answer")
 _NAME: Final = {"family": FAMILY, "table": TABLE}
 _HEAD: Final = re.compile(rf"^(table {FAMILY} {TABLE} \{{).*\n(?:\tflags .*\n)?")
@@ -50,42 +49,6 @@ class Held:
     door: str
     source: Source
     left: int
-
-
-def _seconds(ns: int) -> int:
-    """Whole seconds, rounded up: what nft's JSON takes for a timeout."""
-    return max(1, -(-ns // SECOND))
-
-
-def _timed(entries: Iterable[tuple[str, Source, int]], *, new: bool = False) -> tuple[Json, ...]:
-    """Transaction parts that (re)start elements: add, delete, add; for sets that are `new`, add alone.
-
-    Before kernel 6.12 a plain add leaves the old timeout in place, after it it does not; the first add
-    is for the delete to find something.
-    """
-    timed: dict[str, dict[str, Any]] = {}
-    for name, source, ns in entries:
-        address = str(source).partition("/")[0]
-        timed.setdefault(name, {})[address] = {"elem": {"val": address, "timeout": _seconds(ns)}}
-    parts: list[Json] = []
-    for name, by_address in timed.items():
-        full = element(name, list(by_address.values()))
-        parts.append({"add": full})
-        if not new:
-            parts += [{"delete": element(name, list(by_address))}, {"add": full}]
-    return tuple(parts)
-
-
-def _split(carried: list[Entry], more: Iterator[Entry]) -> tuple[list[Entry], Iterator[Entry]]:
-    """What goes into one transaction with the rules, and what goes into the next.
-
-    libnftables takes some 40 µs for each. Carried over are those of a guard that is in force until then, so
-    that many go together; while there is no guard, the doors are open, and few do.
-    """
-    few = list(islice(more, _FEW + 1))
-    together = [*(carried if len(carried) <= _MANY else ()), *(few if len(few) <= _FEW else ())]
-    later = chain(carried if len(carried) > _MANY else (), few if len(few) > _FEW else (), more)
-    return together, later
 
 
 class Table:
@@ -166,8 +129,8 @@ class Table:
         if before is not None and before.prefixes == ruleset.prefixes:
             entries += self._part_way(before, living)
         more = ((door_set(door, source.family), source, ns) for door, source, ns in admit)
-        together, later = _split(entries, more)
-        commands += _timed(together, new=before is None)
+        together, later = split(entries, more)
+        commands += timed_parts(together, new=before is None)
         self._run(commands)
         self.loads += 1
         # The doors are shut to strangers by now, and sessions under way go on.
@@ -259,7 +222,7 @@ class Table:
         lines.append(_HEAD.sub(rf"\1\n{flags}", text))
         for one in held:
             name, address = door_set(one.door, one.source.family), str(one.source).partition("/")[0]
-            timeout = f"{{ {address} timeout {_seconds(one.left)}s }}"
+            timeout = f"{{ {address} timeout {seconds(one.left)}s }}"
             lines += [
                 f"{verb} element {FAMILY} {TABLE} {name} {end}"
                 for verb, end in (("add", timeout), ("delete", f"{{ {address} }}"), ("add", timeout))
@@ -303,6 +266,27 @@ class Table:
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""
         self._end([(door_set(door, source.family), source) for door, source in entries])
+
+    def refuse(self, sources: Iterable[Source]) -> None:
+        """From now on every packet of theirs to a door needs an admission, until none came for a day."""
+        self._start([(dismissed_set(one.family), one, DISMISSED_FOR * SECOND) for one in sources])
+
+    def refuse_no_more(self, sources: Iterable[Source]) -> None:
+        """Flows of theirs that are under way may outlive an admission again."""
+        self._end([(dismissed_set(one.family), one) for one in sources])
+
+    def refused(self) -> set[Source]:
+        """Those of whom every packet needs an admission."""
+        known = self.listing()
+        if known is None:
+            return set()
+        lengths = known.prefixes or (32, 128)
+        return {
+            Source.of(one.key, lengths[family != 4])
+            for family in (4, 6)
+            if dismissed_set(family) in known.sets
+            for one in elements.read(TABLE, dismissed_set(family))
+        }
 
     def shun(self, source: Source, ns: int) -> None:
         """Report the source's knocks no more, for so long."""

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from portress.guard.ruleset import FAMILY, TABLE, Json, Ruleset
+from portress.guard.expressions import FAMILY, TABLE, Json
+from portress.guard.ruleset import Ruleset
 
 
 def _expression(value: Any) -> str:
@@ -78,8 +79,8 @@ def _statement(statement: Json) -> str:
             return _match(body)
         case "accept" | "drop":
             return str(kind)
-        case "goto":
-            return f"goto {body['target']}"
+        case "goto" | "jump":
+            return f"{kind} {body['target']}"
         case "vmap":
             return f"{_expression(body['key'])} vmap {body['data']}"
         case "counter":

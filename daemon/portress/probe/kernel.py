@@ -18,7 +18,8 @@ from attrs import frozen
 
 from portress.config import Config, Watch
 from portress.errors import Mistake
-from portress.guard.ruleset import FAMILY, TABLE, build
+from portress.guard.expressions import FAMILY, TABLE
+from portress.guard.ruleset import build
 from portress.probe.finding import Fact, Finding
 from portress.watch.entries import look_for_files
 from portress.watch.packet import PacketWatcher

@@ -13,7 +13,8 @@ from portress import answers, lock
 from portress.config import Config
 from portress.control import NoDaemon, ask
 from portress.errors import Mistake
-from portress.guard.ruleset import FAMILY, TABLE, Json, Ruleset, build
+from portress.guard.expressions import FAMILY, TABLE, Json
+from portress.guard.ruleset import Ruleset, build
 from portress.paths import Paths
 from portress.probe.finding import Fact, Finding
 from portress.probe.kernel import groups

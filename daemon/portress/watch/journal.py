@@ -36,7 +36,8 @@ from types import TracebackType
 from typing import Final, Self
 
 from portress.errors import Mistake
-from portress.guard.ruleset import TABLE, UNHEARD
+from portress.guard.expressions import TABLE
+from portress.guard.ruleset import UNHEARD
 from portress.knock import SECOND
 from portress.watch import Heard
 from portress.watch.counts import Counts
