@@ -71,8 +71,9 @@ def _load(w: World, count: int) -> None:
         for number in range(count)
     ]
     volley = Volley(w.stranger, "eth0", hardware(w.host, "eth0"), packets)
-    for first in range(0, count, 500):
-        volley.fire(min(500, count - first))
+    for first in range(0, count, 250):  # a link's queue holds 1,000
+        volley.fire(min(250, count - first))
+        time.sleep(0.001)
     volley.close()
 
 
