@@ -41,7 +41,7 @@ from portress.requests import Requests
 from portress.rota import Rota
 from portress.sentinel import Sentinel, away_file
 from portress.sequence.rotating import STEP, step_at
-from portress.steps import Steps
+from portress.steps import Steps, pause_at
 from portress.timekeeper import Timekeeper
 from portress.tracker import Tracker
 from portress.watch import Watcher, watcher
@@ -51,11 +51,6 @@ AHEAD: Final = 10.0  # seconds before a new time step when its sequences are der
 SELDOM: Final = 60  # rounds between two looks at what changes slowly
 DAILY: Final = 24 * 60 * SELDOM  # rounds between two prunings of the ledger and of the memory
 REMEMBER: Final = 366 * 86400.0  # seconds that ended admissions stay in the ledger
-
-
-def pause_at(unix: float) -> float:
-    """Seconds until the next round of housekeeping: it never comes late for a new time step."""
-    return min(TICK, STEP - unix % STEP + 0.005)
 
 
 class Service:
@@ -233,7 +228,7 @@ class Service:
         asyncio.get_running_loop().call_later(interval, self._feed, interval)
 
     def _tick(self) -> None:
-        asyncio.get_running_loop().call_later(pause_at(self.unix()), self._tick)
+        asyncio.get_running_loop().call_later(pause_at(self.unix(), TICK), self._tick)
         self._rounds += 1
         self.listener.tidy()
         self.doorkeeper.expire()

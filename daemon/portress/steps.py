@@ -14,9 +14,14 @@ from portress.guard.ruleset import build
 from portress.guard.table import Table
 from portress.knock import SECOND
 from portress.rota import Rota
-from portress.sequence.rotating import step_at
+from portress.sequence.rotating import STEP, step_at
 from portress.sequence.trie import Node, Trie
 from portress.tracker import Tracker
+
+
+def pause_at(unix: float, most: float) -> float:
+    """Seconds until the next round of housekeeping, `most` at the most: it never comes late for a step."""
+    return min(most, STEP - unix % STEP + 0.005)
 
 
 class Steps:
