@@ -10,12 +10,12 @@ import difflib
 import fcntl
 import os
 import re
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
+from portress import files
 from portress.errors import Mistake
 from portress.keyholders import Keyholder, entry_text, listed, parse
 from portress.reading import Findings, decode, slurp
@@ -113,29 +113,10 @@ def _put(path: Path, text: str, wanted: tuple[Keyholder, ...]) -> None:
 
 
 def _replace(path: Path, text: str) -> None:
-    target = Path(os.path.realpath(path))
-    temporary = None
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)  # mode 0600
-        with open(handle, "w", encoding="utf-8") as file:
-            if target.exists() and os.geteuid() == 0:  # root changes it for whoever owns it
-                about = target.stat()
-                os.fchown(file.fileno(), about.st_uid, about.st_gid)
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.rename(temporary, target)
-        temporary = None
-        directory = os.open(target.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        try:
-            os.fsync(directory)
-        finally:
-            os.close(directory)
+        files.replace(path, text)
     except OSError as error:
         raise _unwritable(path, error) from error
-    finally:
-        if temporary is not None:
-            os.unlink(temporary)
 
 
 def _unwritable(path: Path, error: OSError) -> Mistake:

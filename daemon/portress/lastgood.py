@@ -9,12 +9,11 @@ In: the files' paths. Out: a Config and Keyholders to start with. Without `--las
 from __future__ import annotations
 
 import contextlib
-import os
 from collections.abc import Callable
-from pathlib import Path
 from typing import Final
 
 from portress import config as configuration
+from portress import files
 from portress import keyholders as keyholding
 from portress.config import Config
 from portress.errors import Mistake
@@ -105,18 +104,8 @@ class LastGood:
         if not self.wanted or self.falling_back or not config.text or config.text == self._kept:
             return
         try:
-            _write(self._copy, config.text)
+            files.replace(self._copy, config.text)
         except OSError as error:
             self._events.tell("warning", f"{self._copy}: cannot be kept for the next start: {error.strerror}")
         else:
             self._kept = config.text
-
-
-def _write(path: Path, text: str) -> None:
-    """The whole file or none of it, for its owner alone, on the disk before it has its name."""
-    new = path.with_name(f"{path.name}.new")
-    with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    os.replace(new, path)

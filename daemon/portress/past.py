@@ -44,9 +44,8 @@ class Past:
         self._unix = unix
         # No sequence before this time step is believed where nobody knows if it was used; 0: all is known.
         self.floor = step_at(unix()) + furthest(config)
-        self._secrets: dict[
-            str, bytes
-        ] = {}  # the last one of each keyholder, also of those disenrolled since
+        # The last secret of each keyholder, also of those disenrolled since.
+        self._secrets: dict[str, bytes] = {}
 
     def used(self) -> Used:
         """Rotating sequences used up."""

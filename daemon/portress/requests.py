@@ -14,6 +14,7 @@ from portress import keyholders as keyholding
 from portress.account import account
 from portress.durations import LONGEST, counted, spell
 from portress.errors import Mistake
+from portress.guard.listing import masked
 from portress.knock import SECOND, Source
 
 if TYPE_CHECKING:
@@ -182,7 +183,7 @@ class Requests:
         trying, undo = sentinel.trial_left is not None, sentinel.undo
         await service.reload()
         sentinel.keep()
-        sentinel.resume(self._masked(source) for source in admit)
+        sentinel.resume(masked(source, service.config.widths) for source in admit)
         if seconds is not None:
             # With another configuration in force before, that one comes back; else the guard goes away.
             if not trying and before is not None and before[0] != service.config:
@@ -211,14 +212,7 @@ class Requests:
         return {"doors": list(self._service.config.doors)}
 
     def _source(self, request: Request) -> Source:
-        return self._masked(_read_source(request.get("source")))
-
-    def _masked(self, source: Source) -> Source:
-        """The source that an address or a prefix named by hand counts as. Raises Mistake if too wide."""
-        length = self._service.config.widths[source.family != 4]
-        if source.length < length:
-            raise Mistake(f"'{source}': a source is an address or a prefix of /{length} here (source_prefix)")
-        return Source.of(source.packed, length)
+        return masked(_read_source(request.get("source")), self._service.config.widths)
 
     def _no_door(self, door: object) -> str:
         return f"there is no door '{door}'; the doors are {', '.join(self._service.config.doors)}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import Any
 
 import click
@@ -11,7 +12,7 @@ from portress import control
 from portress.commands.common import DURATION, as_json, common, no_daemon, print_json, read_source, root_only
 from portress.durations import spell
 from portress.errors import Mistake
-from portress.guard.table import Table
+from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Source
 from portress.paths import Paths
 
@@ -55,6 +56,8 @@ def _directly(paths: Paths, source: Source, door: str, stay: int | None) -> str:
     )
     if left < ns:
         table.admit([(door, source, ns)])
+    with contextlib.suppress(GuardError):  # a guard of an older version knows of no dismissed
+        table.refuse_no_more([source])
     return (
         f"{source} is admitted to {door} for {spell(max(ns, left))} (no daemon runs: straight in the guard)"
     )

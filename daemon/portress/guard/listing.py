@@ -56,15 +56,21 @@ class Listing:
 
     def masked(self, source: Source) -> Source:
         """The source that an address or a prefix named by hand counts as. Raises Mistake if too wide."""
-        length = (self.prefixes or (32, 128))[0 if source.family == 4 else 1]
-        if source.length < length:
-            raise Mistake(f"'{source}': a source is an address or a prefix of /{length} here (source_prefix)")
-        return Source.of(source.packed, length)
+        return masked(source, self.prefixes or (32, 128))
 
     @property
     def doors(self) -> list[str]:
         """The doors that the table keeps, by the sets it has for them."""
         return [name[:-2] for name in self.sets if name.endswith("_4") and f"door_{name[:-2]}" in self.chains]
+
+
+def masked(source: Source, widths: tuple[int, int]) -> Source:
+    """The source that `source`, named by hand, counts as where so many bits of an IPv4 and of an IPv6 address
+    do. Raises Mistake if it is too wide."""
+    length = widths[source.family != 4]
+    if source.length < length:
+        raise Mistake(f"'{source}': a source is an address or a prefix of /{length} here (source_prefix)")
+    return Source.of(source.packed, length)
 
 
 def _number(found: Found, kind: int) -> int:
