@@ -48,7 +48,7 @@ def test_the_log_names_source_door_and_stage_and_never_a_port_of_a_sequence() ->
         send.knocks(w.stranger4, w.host4, RIGHT)
         assert "198.51.100.10 admitted to ssh for 1h" in d.wait_for("admitted")
         send.knocks(w.another4, w.host4, ["tcp/7101"])
-        assert f"{w.another4} expired at stage 1 of 3 (ssh)" in d.wait_for("expired", timeout=9)
+        assert f"{w.another4} expired at stage 1 of 3 (ssh)" in d.wait_for("expired")
         for port in ("7101", "9342", "8120"):
             assert port not in d.log
 
@@ -60,7 +60,7 @@ def test_the_stay_ends_and_what_is_under_way_goes_on() -> None:
         assert session.stdin and session.stdout
         session.stdin.write("one\n")
         assert session.stdout.readline() == "one\n"
-        d.wait_for("ended: expired", timeout=8)
+        d.wait_for("ended: expired")
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         session.stdin.write("two\n")
         assert session.stdout.readline() == "two\n"
@@ -78,7 +78,7 @@ def test_without_linger_sessions_end_with_the_admission() -> None:
         assert session.stdin and session.stdout
         session.stdin.write("one\n")
         assert session.stdout.readline() == "one\n"
-        assert "flow cut" in d.wait_for("ended: expired", timeout=8)
+        assert "flow cut" in d.wait_for("ended: expired")
         assert session.wait(10) != 0
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
@@ -101,7 +101,7 @@ def test_dismissing_also_cuts_what_outlived_the_admission(running: bool) -> None
         assert session.stdin and session.stdout
         session.stdin.write("one\n")
         assert session.stdout.readline() == "one\n"
-        d.wait_for("ended: expired", timeout=8)
+        d.wait_for("ended: expired")
         if not running:
             d.terminate()
         told = d.verb("dismiss", w.stranger4, "ssh").stdout

@@ -17,7 +17,7 @@ Addresses are those of RFC 5737 (192.0.2.0/24, 198.51.100.0/24, 203.0.113.0/24) 
 - `space`    Namespace, namespace(), link(), sweep(): run, popen, enter, nft
 - `worlds`   world(): a stranger and another stranger, the host, a backend behind the host
 - `packets`  sender(): SYNs and datagrams with forged sources, IPv4 and IPv6
-- `probe`    tcp_state(), udp_state(), echoes(): what a stranger meets; service(): something to meet
+- `probe`    tcp_state(), udp_state(), echoes(): what a stranger meets; service(): something to meet; until()
 - `ssh`      sshd(): a real OpenSSH server with throw-away keys, and logins to it
 - `capture`  capture(): tcpdump
 - `portress` daemon(): the guard and the daemon from a configuration's text; owned(): whose the guard is
@@ -26,7 +26,7 @@ Addresses are those of RFC 5737 (192.0.2.0/24, 198.51.100.0/24, 203.0.113.0/24) 
 from lab.capture import Capture, capture
 from lab.packets import Sender, datagram, sender, syn
 from lab.portress import Daemon, as_nobody, daemon, owned, portress
-from lab.probe import echoes, service, tcp_state, udp_state
+from lab.probe import echoes, service, tcp_state, udp_state, until
 from lab.space import NEEDS_ROOT, LabError, Namespace, link, namespace, scratch, sweep
 from lab.ssh import Login, Sshd, sshd
 from lab.worlds import World, crowd, plug, world
@@ -60,5 +60,6 @@ __all__ = [
     "syn",
     "tcp_state",
     "udp_state",
+    "until",
     "world",
 ]

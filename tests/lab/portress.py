@@ -110,8 +110,13 @@ class Daemon:
         """SIGHUP; what comes of it is in the log."""
         os.kill(self.pid, signal.SIGHUP)
 
-    def start(self, *words: str, timeout: float = 30) -> None:
-        """Start it and wait until the control socket answers. LabError, with the log, if it ends before."""
+    def start(self, *words: str, timeout: float = 30, told: bool = True) -> None:
+        """Start it and wait until the control socket answers, and until its log, read beside this thread,
+        has come to where it says that it is ready: all that it told before is in `lines` then.
+
+        Not `told`: return as soon as the control socket answers. LabError, with the log, if it ends before.
+        """
+        since = len(self.lines)
         command = [_program(), "run", *self.options, *words]
         if self.ahead:
             command[:1] = [sys.executable, str(Path(__file__).with_name("clocked.py")), str(self.ahead)]
@@ -123,6 +128,8 @@ class Daemon:
                 self.kill()
                 raise LabError(f"portress run did not get ready:\n{self.log}")
             time.sleep(0.01)
+        if told:
+            self.wait_for("ready, watching by", since=since, timeout=timeout)
 
     def _listen(self, process: subprocess.Popen[str]) -> None:
         assert process.stdout is not None
@@ -139,7 +146,7 @@ class Daemon:
             dial.settimeout(1)
             return dial.connect_ex(str(self.socket)) == 0
 
-    def wait_for(self, *words: str, since: int = 0, timeout: float = 5) -> str:
+    def wait_for(self, *words: str, since: int = 0, timeout: float = 20) -> str:
         """The first log line from number `since` on with all the words in it. LabError if none comes."""
         until = time.monotonic() + timeout
         with self._heard:

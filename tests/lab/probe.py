@@ -10,7 +10,7 @@ import socket
 import struct
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Final
 
 from lab.packets import checksum
@@ -18,6 +18,14 @@ from lab.space import LabError, Namespace
 
 _ICMP6: Final = 58
 _UNREACHABLE: Final = {errno.EHOSTUNREACH, errno.ENETUNREACH, errno.EACCES, errno.EPERM}
+
+
+def until(true: Callable[[], object], seconds: float = 20) -> None:
+    """Wait until it is so. AssertionError if it is not after so long."""
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "it did not come about"
+        time.sleep(0.02)
 
 
 def _socket(
