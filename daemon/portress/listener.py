@@ -189,6 +189,8 @@ class Listener:
     def tidy(self) -> None:
         """Once a second: forget callers whose gap is over, tell what was lost."""
         now = self._clock()
+        if self.watcher.interval is None:
+            self.listen()  # what came in time and waits to be read is not over
         for packed, stood in self.tracker.expire(now - self.watcher.lag):
             assert isinstance(packed, bytes)
             self.recent.note(packed, 0, now, Expired(stood.stage, stood.of, stood.doors))

@@ -62,6 +62,7 @@ class Service:
         self.last_good = LastGood(paths, events, last_good)
         self.clock = time.monotonic_ns
         self.unix = time.time
+        self.stamps = time.time_ns  # the clock that the kernel stamps packets by
         self.begun = self.clock()
         self.notify = Notify()
         self.reloads = {"done": 0, "refused": 0}
@@ -144,12 +145,12 @@ class Service:
         return Tracker(trie, limit=rota.config.callers, misses=rota.config.misses, used=used)
 
     def _open_watcher(self, config: Config) -> Watcher:
-        hearing = watcher(config, self.clock, self.paths.state)
+        hearing = watcher(config, self.clock, self.stamps, self.paths.state)
         self._hearing.enter_context(hearing)
         return hearing
 
     def _try_to_hear(self, config: Config) -> None:
-        with watcher(config, self.clock, self.paths.state):
+        with watcher(config, self.clock, self.stamps, self.paths.state):
             pass
 
     def _hear(self, hearing: Watcher) -> None:

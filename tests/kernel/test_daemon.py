@@ -364,6 +364,27 @@ def test_a_hundred_flushes_while_strangers_and_the_admitted_connect() -> None:
         assert set(answering.met) <= {w.another4}
 
 
+def test_a_gap_is_between_the_packets_whenever_the_daemon_comes_to_hear_them() -> None:
+    """One that was asleep hears all at once what came slowly, and late what came in time."""
+    brisk = CONFIG.replace("gap: 5s", "gap: 2s")
+    with world() as w, daemon(w.host, brisk) as d, sender(w.stranger) as send:
+        slow, early = w.stranger4, crowd(1)[0]
+        send.knock(early, w.host4, RIGHT[0])
+        until(lambda: d.status()["callers"]["now"] == 1)
+        os.kill(d.pid, signal.SIGSTOP)
+        send.knock(slow, w.host4, RIGHT[0])
+        for knock in RIGHT[1:]:
+            time.sleep(0.8)
+            send.knock(early, w.host4, knock)
+        time.sleep(1.5)
+        for knock in RIGHT[1:]:
+            send.knock(slow, w.host4, knock)
+        os.kill(d.pid, signal.SIGCONT)
+        d.wait_for(early, "admitted")
+        assert "the gap is 2s" in d.wait_for(slow, "lapsed")
+        assert admitted(d) == {(early, "ssh")}
+
+
 def test_floods_of_missing_sources_do_not_flood_the_log() -> None:
     with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
         for source in crowd(500):

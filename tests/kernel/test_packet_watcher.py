@@ -10,6 +10,7 @@ import select
 import socket
 import struct
 import sys
+import time
 from collections.abc import Iterator
 
 import pytest
@@ -111,6 +112,28 @@ def test_a_knock_carries_the_moment_of_reading_and_the_interface(host: Namespace
         assert [interface_name(index) for *_, index in first + second] == ["eth0", "eth0"]
         assert interface_name(4_000_000) == "#4000000"
     assert second[0][2] == first[0][2] + 1
+
+
+def test_a_knock_read_late_carries_the_moment_it_came(host: Namespace, send: Sender) -> None:
+    """By the kernel's own stamp (NFULA_TIMESTAMP), whatever the reader's clock has come to since."""
+    ears = PacketWatcher(GROUP, time.monotonic_ns, wall=time.time_ns)
+    with host.enter():
+        ears.__enter__()
+    with contextlib.closing(ears):
+        sent = []
+        for pause in (0.0, 0.3, 0.7):
+            time.sleep(pause)
+            before = time.monotonic_ns()
+            send.knock(ANA_4, HOST_4, "tcp/7101")
+            sent.append((before, time.monotonic_ns()))
+        time.sleep(0.5)
+        heard = hear(ears, 3)
+        assert [(source, str(Knock(knock))) for source, knock, _, _ in heard] == [
+            (packed(ANA_4), "tcp/7101")
+        ] * 3
+        for (before, after), (_, _, moment, _) in zip(sent, heard, strict=True):
+            assert before - 1_000_000 <= moment <= after + 1_000_000  # stamps are in microseconds
+        assert ears.read() == [] and ears.lag == 0
 
 
 def test_what_is_no_knock_is_counted_by_kind(host: Namespace, send: Sender) -> None:

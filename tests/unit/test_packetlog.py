@@ -47,6 +47,7 @@ def message(
     *,
     interface: int = 2,
     mac: bool = True,
+    stamp: int | None = 5_000_000_000,
     extra: bytes = b"",
 ) -> bytes:
     """One packet's message with the attributes of kernel 6.18, in its order."""
@@ -59,6 +60,8 @@ def message(
     if mac:
         parts += attribute(8, bytes(12)), attribute(15, b"\0\1"), attribute(17, b"\0\x0e")
         parts += (attribute(16, bytes(14)),)
+    if stamp is not None:
+        parts += (attribute(3, struct.pack("!QQ", *divmod(stamp // 1000, 1_000_000))),)
     if sequence is not None:
         parts += (attribute(12, struct.pack("!I", sequence)),)
     if packet is not None:
@@ -124,6 +127,36 @@ def test_packets_are_read_with_time_and_interface() -> None:
         (SOURCE, KNOCK, 42, 3),
     ]
     assert (reader.lost, dict(reader.odd)) == (0, {})
+
+
+def test_a_packet_carries_when_it_came_by_the_clock_that_is_asked_for() -> None:
+    """The wall clock is 100 s ahead of that clock, which is at 60 s."""
+    reader, second = Reader(), 1_000_000_000
+    reader.ahead = 100 * second
+    at = [150, 150, 155, 152, 161, 0, 9_999_999_999, None, 170]
+    datagrams = [
+        message(number, stamp=None if one is None else one * second) for number, one in enumerate(at)
+    ]
+    heard = take(reader, datagrams, now=60 * second)
+    assert [when // second for _, _, when, _ in heard] == [50, 50, 55, 55, 60, 60, 60, 60, 60]
+    reader.since = 64 * second
+    heard = take(
+        reader, [message(9, stamp=163 * second), message(10, stamp=165_000_001_000)], now=90 * second
+    )
+    assert [when for _, _, when, _ in heard] == [64 * second, 65 * second + 1000]
+    assert (reader.lost, dict(reader.odd)) == (0, {})
+
+
+def test_a_stamp_is_read_alike_with_a_layout_learned_and_without() -> None:
+    for stamp in (None, 0, 7_000_001_000, (1 << 63) * 1000):
+        learned = Reader()
+        learned.ahead = 1_000_000_000
+        take(learned, [message(0, stamp=stamp)], now=9_000_000_000)
+        learned.since = 0
+        fresh = Reader()
+        fresh.ahead = 1_000_000_000
+        one = message(1, stamp=stamp)
+        assert take(fresh, [one], now=9_000_000_000) == take(learned, [one], now=9_000_000_000)
 
 
 def test_messages_of_different_layouts_may_alternate() -> None:
@@ -205,7 +238,7 @@ def test_what_cannot_be_read_is_counted_by_kind(datagram: bytes, kind: str) -> N
 
 def test_an_attribute_whose_length_lies_is_told_with_a_layout_learned_or_without() -> None:
     good = message(0)
-    for offset in (20, 28, 36, 44, 60, 68, 76, 96, 104):
+    for offset in (20, 28, 36, 44, 60, 68, 76, 96, 116, 124):
         for size in (0, 3, 5, 13, 200, 65535):
             bad = bytearray(good)
             struct.pack_into("=H", bad, offset, size)

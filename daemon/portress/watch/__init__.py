@@ -26,8 +26,10 @@ class Watcher(Protocol):
     """
 
     interval: float | None
-    lag: int
     overruns: int
+
+    @property
+    def lag(self) -> int: ...
 
     @property
     def lost(self) -> int: ...
@@ -52,8 +54,14 @@ class Watcher(Protocol):
     ) -> None: ...
 
 
-def watcher(config: Config, clock: Callable[[], int], state: Path | None = None) -> Watcher:
-    """The watcher that `config` asks for, not opened yet. `state` is the directory for what it remembers."""
+def watcher(
+    config: Config, clock: Callable[[], int], wall: Callable[[], int], state: Path | None = None
+) -> Watcher:
+    """The watcher that `config` asks for, not opened yet.
+
+    `clock` and `wall` give ns: monotonic, and the kernel's wall clock. `state` is the directory for what it
+    remembers.
+    """
     if config.watch == "counter":
         from portress.watch.counter import CounterWatcher
 
@@ -71,4 +79,4 @@ def watcher(config: Config, clock: Callable[[], int], state: Path | None = None)
         )
     from portress.watch.packet import PacketWatcher
 
-    return PacketWatcher(config.group, clock, prefix_4=config.prefix_4, prefix_6=config.prefix_6)
+    return PacketWatcher(config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6)

@@ -40,19 +40,21 @@ _WINDOW: Final = 50_000_000  # ns over which packets are counted
 class PacketWatcher:
     """Hears the knocks reported to one packet log group; a context manager that owns the socket.
 
-    `clock` gives the moments of what is heard, in ns (time.monotonic_ns), once for each `read`. `prefix_4`
-    and `prefix_6` say how many bits of an address count as the source. `buffer` is the socket's, in bytes.
-    `overruns` counts how often it was full.
+    `clock` gives ns (time.monotonic_ns); it is asked once for each `read`. `wall` gives those of the wall
+    clock: the kernel stamps packets with them, and what is heard carries the moment it came, by `clock`,
+    however late it is read. Without `wall` it carries the moment of reading. `prefix_4` and `prefix_6` say
+    how many bits of an address count as the source. `buffer` is the socket's, in bytes. `overruns` counts
+    how often it was full.
     """
 
     interval: float | None = None  # the descriptor tells when to read
-    lag = 0
 
     def __init__(
         self,
         group: int,
         clock: Callable[[], int],
         *,
+        wall: Callable[[], int] | None = None,
         prefix_4: int = 32,
         prefix_6: int = 128,
         buffer: int = _BUFFER,
@@ -60,12 +62,19 @@ class PacketWatcher:
         self.group = group
         self.overruns = 0
         self._clock = clock
+        self._wall = wall
+        self._drained = True
         self._room = buffer
         self._reader = Reader(prefix_4, prefix_6)
         self._early: list[Heard] = []
         self._socket: socket.socket | None = None
         self._together = False
         self._counted = self._since = 0
+
+    @property
+    def lag(self) -> int:
+        """How long ago (ns) the last knock came that was read, while more of them wait; 0 if none does."""
+        return 0 if self._drained else max(0, self._clock() - self._reader.since)
 
     @property
     def lost(self) -> int:
@@ -111,15 +120,20 @@ class PacketWatcher:
     def read(self, budget: int = 256) -> list[Heard]:
         """What was heard since, oldest first, no more once it is `budget` knocks; never waits.
 
-        All carry the moment this call began. Raises OSError only if the socket itself is broken.
+        Raises OSError only if the socket itself is broken.
         """
         now = self._clock()
+        if self._wall is not None:
+            self._reader.ahead = self._wall() - now
+        self._drained = False
         heard, self._early = self._early, []
         receive, buffer, take = self._open().recv_into, self._reader.buffer, self._reader.take
         for _ in range(budget):
             try:
                 size = receive(buffer)
             except BlockingIOError:
+                self._drained = True
+                self._reader.since = max(self._reader.since, now)  # what comes from now on comes later
                 break
             except OSError as error:
                 self._survive(error)

@@ -22,7 +22,9 @@ _CONTROL: Final = 16  # below it, messages of netlink itself: NOOP, ERROR, DONE,
 _PACKET: Final = 4 << 8  # NFNL_SUBSYS_ULOG, NFULNL_MSG_PACKET
 _CONFIG: Final = 4 << 8 | 1  # NFULNL_MSG_CONFIG
 _COMMAND, _MODE, _ROOM, _TIMER, _THRESHOLD, _FLAGS = 1, 2, 3, 4, 5, 6  # NFULA_CFG_*
-_INTERFACE, _PAYLOAD, _SEQUENCE = 4, 9, 12  # NFULA_IFINDEX_INDEV, NFULA_PAYLOAD, NFULA_SEQ
+# NFULA_TIMESTAMP (two numbers: seconds, microseconds), NFULA_IFINDEX_INDEV, NFULA_PAYLOAD, NFULA_SEQ
+_STAMP, _INTERFACE, _PAYLOAD, _SEQUENCE = 3, 4, 9, 12
+_STAMP_SIZE: Final = 16
 
 # Enough for the headers of a knock: 20 to 60 bytes of IPv4, or 40 and some extensions of IPv6, and TCP's 20.
 SNAPLEN: Final = 96
@@ -38,6 +40,7 @@ _read_header: Final = Struct("=IH").unpack_from
 _read_attribute: Final = Struct("=HH").unpack_from
 _read_error: Final = Struct("=4xH2xI4xi").unpack_from
 _read_big: Final = Struct("!I").unpack_from
+_read_stamp: Final = Struct("!QQ").unpack_from
 
 
 def _request(
@@ -96,7 +99,7 @@ class _Layout:
     then reads all attribute headers; if they are the learned ones, a walk would have found just these.
     """
 
-    __slots__ = ("headers", "payload", "read", "read_values")
+    __slots__ = ("headers", "payload", "read", "read_values", "stamped")
 
     def __init__(self, headers: tuple[int, ...], found: dict[int, tuple[int, int]]) -> None:
         """`headers` are size and kind of the attributes before the payload, `found` where values lie."""
@@ -105,7 +108,13 @@ class _Layout:
         self.headers = (_PACKET, *headers)
         self.payload = found[_PAYLOAD][0]
         interface, sequence = found[_INTERFACE][0], found[_SEQUENCE][0]
-        self.read_values = Struct(f"!{interface}xI{sequence - interface - 4}xI").unpack_from
+        self.stamped = _STAMP in found
+        if self.stamped:
+            stamp = found[_STAMP][0]
+            places = f"!{interface}xI{stamp - interface - 4}xQQ{sequence - stamp - _STAMP_SIZE}xI"
+        else:
+            places = f"!{interface}xI{sequence - interface - 4}xI"
+        self.read_values = Struct(places).unpack_from
 
 
 class Reader:
@@ -113,15 +122,23 @@ class Reader:
 
     `prefix_4` and `prefix_6` say how many bits of an address count as the source.
 
+    A packet's time is when it came, by the kernel's stamp, which is wall-clock time (since Linux 5.18 every
+    packet has one), where `ahead` says how many ns the wall clock is ahead of the clock of `now`. It is
+    never earlier than `since`, nor than another that was told before, nor later than `now`: so a step of the
+    wall clock between a packet and its reading does not reach further than that. Without a stamp, or with
+    `ahead` None, it is `now`.
+
     lost  packets the kernel reported and this reader never got, from gaps in the sequence numbers
     odd   what was read and is no knock, by kind: the values of Oddity, "message" for a netlink message that
           cannot be read, "empty" for one without a packet, "sequence" for a number from the past
     """
 
-    __slots__ = ("_layout", "_layouts", "_mask", "_next", "buffer", "lost", "odd")
+    __slots__ = ("_layout", "_layouts", "_mask", "_next", "ahead", "buffer", "lost", "odd", "since")
 
     def __init__(self, prefix_4: int = 32, prefix_6: int = 128) -> None:
         self.buffer = bytearray(_LARGEST)
+        self.ahead: int | None = None
+        self.since = 0
         self.lost = 0
         self.odd: Counter[str] = Counter()
         self._mask = masking(prefix_4, prefix_6)
@@ -150,16 +167,34 @@ class Reader:
                 or after > size
             ):
                 break
-            interface, sequence = layout.read_values(self.buffer, position)
-            self._hear(start, end, interface, sequence, now, heard)
+            if layout.stamped:
+                interface, seconds, micros, sequence = layout.read_values(self.buffer, position)
+                when = self._moment(seconds, micros, now)
+            else:
+                interface, sequence = layout.read_values(self.buffer, position)
+                when = self.since = now
+            self._hear(start, end, interface, sequence, when, heard)
             position = after + 3 & ~3
         if position < size:
             self._walk(position, size, now, heard)
 
+    def _moment(self, seconds: int, micros: int, now: int) -> int:
+        """When a packet with this stamp came, by the clock of `now`."""
+        if self.ahead is None:
+            self.since = now
+            return now
+        when = seconds * 1_000_000_000 + micros * 1000 - self.ahead
+        if when > now:
+            when = now
+        if when < self.since:
+            return self.since
+        self.since = when
+        return when
+
     def _hear(
-        self, start: int, end: int, interface: int, sequence: int, now: int, heard: list[Heard]
+        self, start: int, end: int, interface: int, sequence: int, when: int, heard: list[Heard]
     ) -> None:
-        """One packet, `buffer[start:end]`."""
+        """One packet, `buffer[start:end]`, that came at `when`."""
         if sequence != self._next:
             self._account(sequence)
         self._next = sequence + 1 & 0xFFFFFFFF
@@ -167,9 +202,9 @@ class Reader:
         if not isinstance(verdict, tuple):
             self.odd[verdict.value] += 1
         elif self._mask is None:
-            heard.append((verdict[0], verdict[1], now, interface))
+            heard.append((verdict[0], verdict[1], when, interface))
         else:
-            heard.append((self._mask(verdict[0]), verdict[1], now, interface))
+            heard.append((self._mask(verdict[0]), verdict[1], when, interface))
 
     def _account(self, sequence: int) -> None:
         """A number that is not the next: what lies between was lost."""
@@ -211,7 +246,13 @@ class Reader:
             return
         interface = self._number(found.get(_INTERFACE), 0)
         sequence = self._number(found.get(_SEQUENCE), self._next)
-        self._hear(*found[_PAYLOAD], interface, sequence, now, heard)
+        stamp = found.get(_STAMP)
+        if stamp is not None and stamp[1] - stamp[0] == _STAMP_SIZE:
+            seconds, micros = _read_stamp(buffer, stamp[0])
+            when = self._moment(seconds, micros, now)
+        else:
+            when = self.since = now
+        self._hear(*found[_PAYLOAD], interface, sequence, when, heard)
         if (start, end) == (0, size):
             self._learn(tuple(headers), found)
 
@@ -229,6 +270,7 @@ class Reader:
         if layout is None:
             places = found.get(_INTERFACE), found.get(_SEQUENCE), found[_PAYLOAD]
             interface, sequence, payload = places
+            stamp = found.get(_STAMP)
             if (
                 interface is None
                 or sequence is None
@@ -236,6 +278,7 @@ class Reader:
                 or not sequence[0] + 4 == sequence[1] < payload[0]
                 or headers[-1] != _PAYLOAD
                 or 2 * len(found) != len(headers)
+                or not (stamp is None or interface[1] < stamp[0] == stamp[1] - _STAMP_SIZE < sequence[0])
             ):
                 return
             if len(self._layouts) == _MOST_LAYOUTS:
