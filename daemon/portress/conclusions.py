@@ -129,6 +129,7 @@ def _expired(last: Expired | Advanced, config: Config) -> str:
     return (
         f"Its last run ended at stage {last.stage} of {last.of} ({listed(last.doors)}): no right knock came"
         f" within the gap{gap}. Did the next one come late, or is it dropped on the way?"
+        f"{' Or it had to make room for others: see `callers`.' if isinstance(last, Advanced) else ''}"
     )
 
 

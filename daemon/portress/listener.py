@@ -14,8 +14,9 @@ from portress.books import Books
 from portress.doorkeeper import Doorkeeper
 from portress.durations import counted, spell
 from portress.events import Events
+from portress.guard.ruleset import MARGIN, longest_gap
 from portress.guard.table import GuardError, Table
-from portress.knock import Expected, Source
+from portress.knock import SECOND, Expected, Source
 from portress.recent import Recent
 from portress.rota import still_to_come
 from portress.tracker import Tracker
@@ -33,6 +34,11 @@ from portress.verdict import (
 from portress.watch import Watcher
 
 BUDGET: Final = 256  # datagrams read before the loop looks after something else
+QUIET: Final = 100  # first knocks a second that find no room, and are no flood (common practice, no source)
+FRESH: Final = SECOND // 2  # ns that a caller of a flood has for its second knock
+SOON: Final = 0.1  # seconds until the next look for room in a flood
+CATCH_UP: Final = 32  # reads of what waits, before room is made
+MINUTE: Final = 60 * SECOND
 _QUIET: Final = (Ignored, Repeated)
 
 
@@ -62,6 +68,10 @@ class Listener:
         self._clock = clock
         self.shuns = 0  # how often a source was shunned
         self.no_room = 0  # first knocks that found no room in the kernel
+        self._looked = clock()
+        self._turned_away = self._crowded_out = 0  # since it was told last
+        self._tell_next = 0
+        self._again: asyncio.TimerHandle | None = None
         self._lost = self._overruns = 0
         self._tasks: set[asyncio.Task[None]] = set()
 
@@ -209,12 +219,59 @@ class Listener:
             self._events.tell("lost", text, count=lost - self._lost)
             self._lost, self._overruns = lost, overruns
 
-    def look_for_room(self) -> int:
-        """How many first knocks found no room in the kernel's callers; told when it grows."""
-        no_room = self._table.found_no_room()
-        if no_room > self.no_room:
-            more = counted(no_room - self.no_room, "first knock")
-            text = f"{more} found no room: callers is full (see `callers` in the configuration)"
-            self._events.tell("full", text, count=no_room - self.no_room)
-        self.no_room = no_room
-        return no_room
+    def look_for_room(self) -> None:
+        """Once a second: whether first knocks found no room in the kernel's callers. In a flood, make some.
+
+        The kernel forgets a caller only when its time is over, so that a flood from forged sources would keep
+        all others from beginning.
+        """
+        now = self._clock()
+        try:
+            no_room = self._table.found_no_room()
+        except GuardError:
+            return
+        more, self.no_room = max(0, no_room - self.no_room), no_room
+        elapsed, self._looked = now - self._looked, now
+        self._turned_away += more
+        config = self._doorkeeper.config
+        hold = -(-(longest_gap(config) + MARGIN) // SECOND)
+        bearable = max(QUIET, config.callers // hold)  # first knocks a second
+        if more * SECOND > bearable * elapsed:
+            self._make_room(bearable)
+            self._look_again()
+        self._tell_turned_away(now)
+
+    def _make_room(self, bearable: int) -> None:
+        """The callers at their first knock that came in the flood go, and those that are none any more."""
+        for _ in range(CATCH_UP):
+            self.listen()
+        now = self._clock()
+        self._crowded_out += self.tracker.thin(now, bearable, FRESH)
+        kept = [(packed, left + MARGIN) for packed, _, left in self.tracker.callers(now)]
+        if len(kept) > self._doorkeeper.config.callers * 9 // 10:
+            return  # nobody to speak of would go
+        try:
+            self._table.keep_callers((packed, ns) for packed, ns in kept if isinstance(packed, bytes))
+        except GuardError as error:
+            self._events.tell("warning", f"no room was made among the callers: {error}")
+
+    def _look_again(self) -> None:
+        """Soon, while a flood lasts."""
+
+        def look() -> None:
+            self._again = None
+            self.look_for_room()
+
+        if self._again is None:
+            self._again = asyncio.get_running_loop().call_later(SOON, look)
+
+    def _tell_turned_away(self, now: int) -> None:
+        """What found no room, at once and then once a minute."""
+        if not self._turned_away or now < self._tell_next:
+            return
+        text = f"{counted(self._turned_away, 'first knock')} found no room: callers is full (see `callers`)"
+        if self._crowded_out:
+            text += f"; {counted(self._crowded_out, 'caller')} of a flood had to make room"
+        self._events.tell("full", text, count=self._turned_away)
+        self._turned_away = self._crowded_out = 0
+        self._tell_next = now + MINUTE

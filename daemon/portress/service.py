@@ -237,6 +237,8 @@ class Service:
         self.notify.status(self.in_a_line())
         self.timekeeper.look()
         self._interfaces.look(self.config.outside)
+        if self.sentinel.guarding:
+            self.listener.look_for_room()
         if self.steps.rota.rotates and self.sentinel.guarding:
             self.later(self._turn_steps())
         if self._rounds % SELDOM == 0:
@@ -249,8 +251,6 @@ class Service:
 
     async def _seldom(self) -> None:
         self.sentinel.check()
-        if self.sentinel.guarding:
-            self.listener.look_for_room()
         self._publisher.try_again()
         await self.books.settle()
         if self._rounds % DAILY == 0:

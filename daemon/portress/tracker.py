@@ -12,7 +12,7 @@ The rules it holds (DESIGN, "The tracker's rules"; what a knock is, rule 1, was 
  9. A rotating sequence completes once. Again from the same source it is an echo; from another, or of a
     step older than the last one used, a replay.
 10. At most `limit` sources are remembered; when full, the one with the least time left at the lowest
-    stage goes first.
+    stage goes first. In a flood of first knocks, those go that came with it (`thin`).
 
 After `misses.limit` misses within `misses.within`, a source is shunned: its knocks are ignored.
 
@@ -32,11 +32,11 @@ unless its keyholder has been disenrolled meanwhile or has another secret now.
 
 from __future__ import annotations
 
-from collections import OrderedDict, deque
+from collections import Counter, OrderedDict, deque
 from collections.abc import Hashable, Iterator, Mapping
 
 from portress.config import Misses
-from portress.knock import Expected
+from portress.knock import SECOND, Expected
 from portress.sequence.trie import Node, Trie
 from portress.verdict import (
     Advanced,
@@ -274,6 +274,31 @@ class Tracker:
         self._leave(out)
         if first[0]:
             self.evicted += 1
+
+    def thin(self, now: int, crowd: int, fresh: int) -> int:
+        """Forget callers at stage 1 that came in a crowd: in a second in which more than `crowd` came that
+        are still there, and more than `fresh` ns ago. How many they were.
+
+        Whoever came before the crowd keeps his place, and so does whoever has more than one knock right.
+        """
+        first = [room for (stage, _), room in self._rooms.items() if stage == 1]
+        present = self._callers
+        for room in first:
+            room.queue = deque(one for one in room.queue if present.get(one[2]) is one)
+        by_second = Counter(one[0] // SECOND for room in first for one in room.queue)
+        crowded = {second for second, count in by_second.items() if count > crowd}
+        before = len(present)
+        for room in first:
+            staying: deque[State] = deque()
+            for one in room.queue:
+                if one[0] // SECOND in crowded and now - one[0] > fresh:
+                    del present[one[2]]
+                else:
+                    staying.append(one)
+            room.queue, room.living = staying, len(staying)
+        gone = before - len(present)
+        self.evicted += gone
+        return gone
 
     def expire(self, now: int) -> list[tuple[Hashable, Advanced]]:
         """Forget callers whose gap is over, old misses and shunnings; those callers and where they stood."""

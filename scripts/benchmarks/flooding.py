@@ -25,14 +25,17 @@ from lab.worlds import World, world
 
 SUBJECT: Final = "Honest knocks in a flood"
 HONEST: Final = 100
+TRIES: Final = 5
 AIMED: Final = int(RIGHT[0].partition("/")[2])
 
 
 @frozen
 class Seen:
-    """What became of the honest sources: how many were let in (%), the median ms it took; and of the rest."""
+    """What became of the honest sources: how many were let in at once (%), the median ms it took; and of the
+    rest."""
 
     admitted: float
+    at_last: float  # let in at one of TRIES tries (%)
     took: float
     cpu: float  # % of a core, meanwhile
     idle: float  # % of a core, before the honest ones came
@@ -68,6 +71,9 @@ def _figures(name: str, seen: Seen, calm: Seen, *, aimed: bool) -> Iterator[Figu
         None if aimed else Target(">=", 100),
         flood + dropped + full,
     )
+    if aimed:
+        what = f"the same within {TRIES} tries, flood at {name}"
+        yield Figure(SUBJECT, what, seen.at_last, "%", calm.at_last, against)
     if seen.admitted:
         what = f"last knock to open door, median, flood at {name}"
         yield Figure(SUBJECT, what, seen.took, "ms", calm.took, against)
@@ -91,29 +97,33 @@ def _figures(name: str, seen: Seen, calm: Seen, *, aimed: bool) -> Iterator[Figu
 
 
 def _look(w: World, port: int | None, honest: int) -> Seen:
-    with running(w.host, doors()) as host, _flood(w, port, honest * 0.03 + 4) as flood:
+    lasts = honest * (0.03 if port != AIMED else 0.1) + 4
+    with running(w.host, doors()) as host, _flood(w, port, lasts) as flood:
         prober = Prober(w.another, "eth0", w.host, "eth1", w.host4)
         dropped, cpu, begun = _dropped(), host.cpu, time.perf_counter()
         time.sleep(1.5)
         idle = (host.cpu - cpu) / (time.perf_counter() - begun)
         cpu, begun = host.cpu, time.perf_counter()
-        found = []
+        tries: list[list[float | None]] = []
         for number in range(honest):
-            took = prober.open(
-                f"203.0.113.{number + 1}",
-                RIGHT,
-                pause=0.005,
-                patience=1.0 if port != AIMED else 0.05,
-                every=0.0001,
-            )
-            if took is not None:
-                found.append(took * 1000)
+
+            def knock(number: int = number) -> float | None:
+                source = f"203.0.113.{number + 1}"
+                patience = 1.0 if port != AIMED else 0.05
+                return prober.open(source, RIGHT, pause=0.005, patience=patience, every=0.0001)
+
+            tries.append([])
+            while len(tries[-1]) < (TRIES if port == AIMED else 1) and not any(tries[-1]):
+                tries[-1].append(knock())
+        found = [each[0] * 1000 for each in tries if each[0] is not None]
+        at_last = sum(each[-1] is not None for each in tries)
         passed, cpu = time.perf_counter() - begun, host.cpu - cpu
         sent = flood()
         prober.close()
         found.sort()
         return Seen(
             100 * len(found) / honest,
+            100 * at_last / honest,
             found[len(found) // 2] if found else float("nan"),
             100 * cpu / passed,
             100 * idle,

@@ -139,6 +139,10 @@ class Changes:
         """Take elements out of set `name`. One that is not there is an error: then nothing is changed."""
         self._change(_DELSETELEM, 0, name, [_packed(key, 0) for key in keys])
 
+    def clear(self, name: str) -> None:
+        """Take all elements out of set `name`."""
+        self._messages.append((NFTABLES << 8 | _DELSETELEM, 0, _which(self._table, name)))
+
     def restart(self, name: str, elements: Iterable[Timed]) -> None:
         """Have elements in set `name` whose timeouts begin now, whether they were there or not.
 

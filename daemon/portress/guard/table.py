@@ -333,6 +333,17 @@ class Table:
         changes.add("opening", ((_knock_key(one), 0) for one in come))
         self._change(changes)
 
+    def keep_callers(self, kept: Iterable[tuple[bytes, int]]) -> None:
+        """Have these callers only (address, ns until the kernel forgets it), in one transaction."""
+        timed: dict[int, list[tuple[bytes, int]]] = {4: [], 16: []}
+        for packed, ns in kept:
+            timed[len(packed)].append((packed, max(1, -(-ns // _MILLISECOND))))
+        changes = Changes(TABLE)
+        for name, size in (("callers_4", 4), ("callers_6", 16)):
+            changes.clear(name)
+            changes.add(name, timed[size])
+        self._change(changes)
+
     def found_no_room(self) -> int:
         """How many first knocks were not reported because callers was full, since the guard was loaded."""
         return _asked(lambda: listing.counted(FULL))
