@@ -6,11 +6,11 @@ import socket
 import subprocess
 import sys
 import time
-from threading import Thread
+from threading import Event, Thread
 
 import pytest
 
-from lab import crowd, daemon, owned, portress, sender, service, sshd, tcp_state, udp_state, world
+from lab import crowd, daemon, owned, portress, sender, service, sshd, tcp_state, udp_state, until, world
 from lab.portress import Daemon
 
 RIGHT = ["tcp/7101", "udp/9342", "tcp/8120"]
@@ -296,24 +296,16 @@ def test_five_hundred_sources_at_once_are_admitted_and_none_else() -> None:
         knock([*first, *wrong], RIGHT[:1])
         knock(first, RIGHT[1:])
         knock(wrong, [RIGHT[2], RIGHT[1]])
-        _wait(lambda: admitted(d) == set(first))
+        until(lambda: admitted(d) == set(first))
         d.kill()
         assert tcp_state(w.another, w.host4, 22) == "filtered"
         d.start()
         assert admitted(d) == set(first)
         d.wait_for("250 admissions taken over")
         knock(second, RIGHT)
-        _wait(lambda: admitted(d) == set(right))
+        until(lambda: admitted(d) == set(right))
         assert tcp_state(w.another, w.host4, 22) == tcp_state(w.stranger, w.host4, 22) == "filtered"
         assert d.status()["lost"] == 0
-
-
-def _wait(true: object, seconds: float = 10) -> None:
-    assert callable(true)
-    until = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < until, "it did not come about"
-        time.sleep(0.05)
 
 
 def test_full_callers_keep_out_new_ones_only_and_are_told() -> None:
@@ -327,6 +319,44 @@ def test_full_callers_keep_out_new_ones_only_and_are_told() -> None:
         d.wait_for("admitted", w.stranger4)
         assert len(d.status()["callers"]["listed"]) == 7
         assert w.another4 in admitted(d)
+
+
+def test_in_a_flood_of_first_knocks_others_get_in_all_the_same() -> None:
+    """From forged sources, each new, far more than callers has room for in a gap."""
+    early, ahead, honest, *forged = crowd(20_000, 6)
+    text = config(top="callers: 512").replace("gap: 5s", "gap: 60s")
+    over = Event()
+
+    def flood() -> None:
+        with sender(w.another) as pour:
+            for number, source in enumerate(forged):
+                if over.is_set():
+                    return
+                pour.knock(source, w.host6, RIGHT[0])
+                if number % 40 == 0:
+                    time.sleep(0.01)
+
+    with world() as w, daemon(w.host, text) as d, sender(w.stranger) as send:
+        send.knock(early, w.host6, RIGHT[0])
+        send.knocks(ahead, w.host6, RIGHT[:2])
+        time.sleep(1.2)  # the flood begins in another second
+        flooding = Thread(target=flood)
+        flooding.start()
+        try:
+            d.wait_for("found no room: callers is full")
+            for _ in range(20):
+                if honest in admitted(d):
+                    break
+                send.knocks(honest, w.host6, RIGHT, pause=0.01)
+                time.sleep(0.1)
+            send.knocks(early, w.host6, RIGHT[1:])
+            send.knocks(ahead, w.host6, RIGHT[2:])
+            until(lambda: admitted(d) == {honest, early, ahead})
+            assert flooding.is_alive()
+        finally:
+            over.set()
+            flooding.join()
+        assert d.status()["lost"] == 0
 
 
 def test_portress_knock_opens_a_door_over_both_families() -> None:

@@ -104,6 +104,17 @@ def test_thousands_of_admissions_are_made_and_read_back(table: Table) -> None:
     assert {one.source for one in table.admissions()} == set(sources)
 
 
+def test_of_full_callers_those_stay_that_are_named(host: Namespace, table: Table) -> None:
+    full = [f"203.0.113.{number}" for number in range(100)]
+    host.nft(f"add element inet portress callers_4 {{ {', '.join(full)} }}")
+    host.nft("add element inet portress callers_6 { 2001:db8:c::9 }")
+    table.keep_callers([(ANA.packed, 5 * SECOND), (BEA.packed, 7_000_000_000)])
+    assert held(host, "callers_4") == {"203.0.113.7": 5}
+    assert held(host, "callers_6") == {"2001:db8:c::7": 7}
+    table.keep_callers([])
+    assert held(host, "callers_4") == held(host, "callers_6") == {}
+
+
 @pytest.mark.parametrize("count", [3, 300])
 def test_a_guard_thrown_away_is_put_back_with_its_admissions(host: Namespace, count: int) -> None:
     sources = [Source(bytes((203, 0, *divmod(number, 256))), 32) for number in range(count)]

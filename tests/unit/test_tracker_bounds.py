@@ -97,6 +97,28 @@ def test_callers_go_in_the_order_of_stage_and_time_left() -> None:
     assert gone == [short[1], short[2], long[1], long[2]]
 
 
+def test_in_a_flood_those_go_that_came_with_it_and_are_at_their_first_knock() -> None:
+    host = Host(SSH, limit=1000)
+    host.hear(A, 1, source=b"slow")
+    host.hear(A, 10, source=b"ahead")
+    host.hear(B, 10, source=b"ahead")
+    for number in range(200):
+        host.hear(A, 10.2, source=b"flood%d" % number)
+    host.hear(A, 10.9, source=b"fresh")
+    assert host.tracker.thin(int(11.1 * SECOND), crowd=202, fresh=SECOND // 2) == 0
+    assert host.tracker.thin(int(11.1 * SECOND), crowd=200, fresh=SECOND // 2) == 200
+    assert host.callers() == {b"slow": 1, b"ahead": 2, b"fresh": 1}
+    assert host.tracker.evicted == 200
+    for number in range(300):  # and what is left goes on as if nothing had been
+        host.hear(A, 12, source=b"later%d" % number)
+    host.hear(B, 12, source=b"fresh")
+    host.hear(C, 12, source=b"fresh")
+    host.hear(C, 12, source=b"ahead")
+    assert len(host.callers()) == 301
+    assert len(host.tracker.expire(61 * SECOND + 1)) == 1
+    assert len(host.tracker.expire(72 * SECOND + 1)) == 300
+
+
 def test_a_caller_moving_on_sends_nobody_away() -> None:
     host = Host(SSH, limit=2)
     host.hear(A, source=HOME)

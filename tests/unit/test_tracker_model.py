@@ -182,6 +182,15 @@ class Portress(RuleBasedStateMachine):
         for who in over:
             del self.model.runs[who]
 
+    @rule(crowd=st.integers(0, 4), fresh=st.sampled_from((0, *TIMES)))
+    def thin(self, crowd: int, fresh: int) -> None:
+        """All that ever happens here is within one second."""
+        first = {who: run.last for who, run in self.model.runs.items() if len(run.right) == 1}
+        gone = [who for who, last in first.items() if len(first) > crowd and self.now - last > fresh]
+        assert self.tracker.thin(self.now, crowd, fresh) == len(gone)
+        for who in gone:
+            del self.model.runs[who]
+
     @rule(source=st.sampled_from(SOURCES))
     def forget(self, source: bytes) -> None:
         self.tracker.forget(source)
