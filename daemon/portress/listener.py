@@ -68,7 +68,7 @@ class Listener:
         self._clock = clock
         self.shuns = 0  # how often a source was shunned
         self.no_room = 0  # first knocks that found no room in the kernel
-        self._looked = clock()
+        self._looked: int | None = None
         self._turned_away = self._crowded_out = 0  # since it was told last
         self._tell_next = 0
         self._again: asyncio.TimerHandle | None = None
@@ -199,8 +199,7 @@ class Listener:
     def tidy(self) -> None:
         """Once a second: forget callers whose gap is over, tell what was lost."""
         now = self._clock()
-        if self.watcher.interval is None:
-            self.listen()  # what came in time and waits to be read is not over
+        self._catch_up(1)  # what came in time and waits to be read is not over
         for packed, stood in self.tracker.expire(now - self.watcher.lag):
             assert isinstance(packed, bytes)
             self.recent.note(packed, 0, now, Expired(stood.stage, stood.of, stood.doors))
@@ -219,6 +218,14 @@ class Listener:
             self._events.tell("lost", text, count=lost - self._lost)
             self._lost, self._overruns = lost, overruns
 
+    def _catch_up(self, reads: int) -> None:
+        """Hear what waits to be read by now, unless the watcher has an interval of its own."""
+        if self.watcher.interval is None:
+            self.listen()
+            while self.watcher.lag and reads > 1:
+                self.listen()
+                reads -= 1
+
     def look_for_room(self) -> None:
         """Once a second: whether first knocks found no room in the kernel's callers. In a flood, make some.
 
@@ -230,21 +237,22 @@ class Listener:
             no_room = self._table.found_no_room()
         except GuardError:
             return
+        before, self._looked = self._looked, now
         more, self.no_room = max(0, no_room - self.no_room), no_room
-        elapsed, self._looked = now - self._looked, now
+        if before is None:
+            return  # what was counted under another daemon is told already
         self._turned_away += more
         config = self._doorkeeper.config
         hold = -(-(longest_gap(config) + MARGIN) // SECOND)
         bearable = max(QUIET, config.callers // hold)  # first knocks a second
-        if more * SECOND > bearable * elapsed:
+        if more * SECOND > bearable * (now - before):
             self._make_room(bearable)
             self._look_again()
         self._tell_turned_away(now)
 
     def _make_room(self, bearable: int) -> None:
         """The callers at their first knock that came in the flood go, and those that are none any more."""
-        for _ in range(CATCH_UP):
-            self.listen()
+        self._catch_up(CATCH_UP)
         now = self._clock()
         self._crowded_out += self.tracker.thin(now, bearable, FRESH)
         kept = [(packed, left + MARGIN) for packed, _, left in self.tracker.callers(now)]
