@@ -22,7 +22,7 @@ from typing import Any
 
 import pytest
 
-from lab import Sender, World, as_nobody, capture, crowd, daemon, sender, world
+from lab import Sender, World, as_nobody, capture, crowd, daemon, sender, until, world
 from lab.journal import Journal, journald, namespaces_may_log
 from lab.portress import Daemon, portress
 from lab.space import Namespace, scratch
@@ -108,7 +108,7 @@ def scripts(rng: random.Random, sources: list[str]) -> dict[str, list[str]]:
     return told
 
 
-def say(send: Sender, w: World, told: dict[str, list[str]]) -> None:
+def say(d: Daemon, send: Sender, w: World, told: dict[str, list[str]]) -> None:
     """All sources at once, round by round: each up to its first "…", then up to the second, and so on."""
     parts = {source: " ".join(knock or "-" for knock in knocks).split("…") for source, knocks in told.items()}
     for number in range(max(map(len, parts.values()))):
@@ -120,7 +120,8 @@ def say(send: Sender, w: World, told: dict[str, list[str]]) -> None:
                 if round_ < len(knocks) and knocks[round_] != "-":
                     send.knock(source, w.host6 if ":" in source else w.host4, knocks[round_])
             time.sleep(0.02)
-    time.sleep(GAP + 1.5)  # whoever has not got through has expired
+    time.sleep(GAP)
+    until(lambda: d.status()["callers"]["now"] == 0)  # whoever has not got through has expired
 
 
 def canonical(knocks: list[dict[str, Any]]) -> list[Told]:
@@ -189,7 +190,7 @@ def test_a_capture_of_the_strangers_link_is_traced_to_what_the_daemon_said(seed:
         sender(w.stranger) as send,
         capture(w.stranger, path=file) as taken,
     ):
-        say(send, w, scripts(rng, sources))
+        say(d, send, w, scripts(rng, sources))
         taken.stop()
         told, whole = traced(w.another, d, file)
         agrees(d, sources, told)
@@ -206,7 +207,7 @@ def test_a_capture_of_the_host_itself_is_traced_alike(tmp_path: Path) -> None:
         sender(w.stranger) as send,
         capture(w.host, device="any", path=file) as taken,
     ):
-        say(send, w, scripts(random.Random(3), sources))
+        say(d, send, w, scripts(random.Random(3), sources))
         taken.stop()
         agrees(d, sources, traced(w.another, d, file)[0])
 
@@ -232,7 +233,7 @@ def test_journals_are_traced_to_what_the_daemon_said(tmp_path: Path) -> None:
         w = stack.enter_context(world())
         d = stack.enter_context(daemon(journal.beside(w.host), config("journal"), keyholders=KEYHOLDERS))
         send = stack.enter_context(sender(w.stranger))
-        say(send, w, scripts(random.Random(4), sources))
+        say(d, send, w, scripts(random.Random(4), sources))
         journal.sync()
         for file in journals(journal, tmp_path):
             told, whole = traced(w.another, d, file)
