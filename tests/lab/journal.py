@@ -22,7 +22,7 @@ from typing import Final
 from lab.space import LabError, Namespace, scratch
 
 _ALL_NAMESPACES: Final = Path("/proc/sys/net/netfilter/nf_log_all_netns")
-_LOCK: Final = Path("/run/lock/portress-test-log")
+_LOCK: Final = Path("/run/portress-test-log.lock")
 _JOURNALD: Final = "/usr/lib/systemd/systemd-journald"
 _START: Final = f"""
 mkdir -p /run/systemd /run/log
