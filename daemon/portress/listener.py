@@ -34,7 +34,7 @@ from portress.verdict import (
 from portress.watch import Watcher
 
 BUDGET: Final = 256  # datagrams read before the loop looks after something else
-QUIET: Final = 100  # first knocks a second that find no room, and are no flood (common practice, no source)
+CROWD: Final = 100  # first knocks a second that find no room, and are no flood (common practice, no source)
 FRESH: Final = SECOND // 2  # ns that a caller of a flood has for its second knock
 SOON: Final = 0.1  # seconds until the next look for room in a flood
 CATCH_UP: Final = 32  # reads of what waits, before room is made
@@ -244,7 +244,7 @@ class Listener:
         self._turned_away += more
         config = self._doorkeeper.config
         hold = -(-(longest_gap(config) + MARGIN) // SECOND)
-        bearable = max(QUIET, config.callers // hold)  # first knocks a second
+        bearable = max(CROWD, config.callers // hold)  # first knocks a second
         if more * SECOND > bearable * (now - before):
             self._make_room(bearable)
             self._look_again()

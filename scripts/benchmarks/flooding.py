@@ -105,16 +105,13 @@ def _look(w: World, port: int | None, honest: int) -> Seen:
         idle = (host.cpu - cpu) / (time.perf_counter() - begun)
         cpu, begun = host.cpu, time.perf_counter()
         tries: list[list[float | None]] = []
+        patience = 1.0 if port != AIMED else 0.05
         for number in range(honest):
-
-            def knock(number: int = number) -> float | None:
-                source = f"203.0.113.{number + 1}"
-                patience = 1.0 if port != AIMED else 0.05
-                return prober.open(source, RIGHT, pause=0.005, patience=patience, every=0.0001)
-
             tries.append([])
             while len(tries[-1]) < (TRIES if port == AIMED else 1) and not any(tries[-1]):
-                tries[-1].append(knock())
+                source = f"203.0.113.{number + 1}"
+                took = prober.open(source, RIGHT, pause=0.005, patience=patience, every=0.0001)
+                tries[-1].append(took)
         found = [each[0] * 1000 for each in tries if each[0] is not None]
         at_last = sum(each[-1] is not None for each in tries)
         passed, cpu = time.perf_counter() - begun, host.cpu - cpu
