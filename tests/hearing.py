@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from portress.config import Misses
+from portress.config.model import Misses
 from portress.knock import SECOND, Expected, Knock, Sequence
 from portress.sequence.trie import Trie
 from portress.tracker import Tracker

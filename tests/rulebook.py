@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from attrs import define, frozen
 
-from portress.config import Misses
+from portress.config.model import Misses
 from portress.knock import Expected, Knock
 from portress.verdict import (
     Advanced,

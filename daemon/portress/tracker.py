@@ -35,7 +35,7 @@ from __future__ import annotations
 from collections import Counter, OrderedDict, deque
 from collections.abc import Hashable, Iterator, Mapping
 
-from portress.config import Misses
+from portress.config.model import Misses
 from portress.knock import SECOND, Expected
 from portress.sequence.trie import Node, Trie
 from portress.verdict import (

@@ -21,7 +21,7 @@ from attrs import frozen
 from benchmarks.figures import Figure, Target
 from benchmarks.hosts import Running, doors, running
 from lab.space import LabError, Namespace, namespace
-from portress import config as configuration
+from portress.config import load as configuration
 from portress.guard.elements import INET, NFTABLES
 from portress.guard.ruleset import build
 from portress.guard.table import Table

@@ -20,7 +20,7 @@ _CHILD: Final = """
 import gc, json, random, sys, time
 from pathlib import Path
 from benchmarks.hosts import doors
-from portress import config as configuration
+from portress.config import load as configuration
 from portress.knock import SECOND
 from portress.sequence.fixed import expected
 from portress.sequence.trie import Trie

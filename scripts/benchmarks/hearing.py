@@ -21,10 +21,10 @@ from benchmarks.wire import Volley, hardware
 from lab.packets import knock
 from lab.space import LabError, Namespace
 from lab.worlds import World, crowd, world
-from portress import config as configuration
-from portress import keyholders as keyholding
+from portress.config import load as configuration
+from portress.keyholders import file as keyholding
 from portress.knock import Knock
-from portress.rota import Rota
+from portress.sequence.in_force import Rota
 from portress.sequence.rotating import step_at
 from portress.tracker import Tracker
 

@@ -20,7 +20,7 @@ from benchmarks.figures import Figure, Target
 from benchmarks.hosts import doors
 from lab.space import Namespace
 from lab.worlds import World, world
-from portress import config as configuration
+from portress.config import load as configuration
 from portress.guard.ruleset import build
 from portress.guard.table import Table
 from portress.knock import SECOND, Source

@@ -19,7 +19,7 @@ from benchmarks.wire import Volley, hardware
 from lab.packets import knock
 from lab.space import LabError, Namespace
 from lab.worlds import World, world
-from portress import config as configuration
+from portress.config import load as configuration
 from portress.guard import elements
 from portress.guard.expressions import TABLE
 from portress.guard.ruleset import HEARD, build

@@ -6,8 +6,8 @@ import base64
 from functools import cache
 
 from benchmarks.hosts import rotating, secret
-from portress import config as configuration
-from portress.config import Config
+from portress.config import load as configuration
+from portress.config.model import Config
 from portress.sequence.rotating import derive, step_at
 
 

@@ -25,14 +25,14 @@ _CHILD: Final = """
 import asyncio, hmac, json, time
 from benchmarks.hosts import keyholders, rotating
 from benchmarks.stepping import HOLDERS
-from portress import config as configuration
-from portress import keyholders as keyholding
+from portress.config import load as configuration
+from portress.keyholders import file as keyholding
 from portress.guard.ruleset import build
 from portress.guard.table import Table
-from portress.rota import Rota
-from portress.steps import Steps
+from portress.sequence.in_force import Rota
+from portress.run.steps import Steps
 from portress.tracker import Tracker
-from portress.tuning import spare_the_loop
+from portress.run.gc_tuning import spare_the_loop
 
 TURNS = 5
 unix = 1_800_000_000.0

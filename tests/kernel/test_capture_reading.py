@@ -14,7 +14,7 @@ import pytest
 from lab import capture, crowd, sender, world
 from lab.packets import tcp
 from portress.knock import SECOND
-from portress.watch.capture import opened
+from portress.trace.capture import opened
 from portress.watch.packet import PacketWatcher
 
 GROUP = 7507

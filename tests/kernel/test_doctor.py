@@ -13,7 +13,7 @@ import pytest
 from kernel.patient import ABSENT, CONFIG, FIREWALL, ROTATING, finding, kept, names, report
 from lab import World, daemon, service, world
 from lab.portress import REPOSITORY
-from portress.probe import clock, kernel
+from portress.doctor.probe import clock, kernel
 
 
 @pytest.fixture

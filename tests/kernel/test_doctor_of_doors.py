@@ -8,7 +8,7 @@ import pytest
 
 from kernel.patient import ABSENT, CONFIG, FIREWALL, ROTATING, finding, kept, listening, names, report
 from lab import World, daemon, link, namespace, service, tcp_state, world
-from portress.probe import rules, sockets
+from portress.doctor.probe import rules, sockets
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from lab import Namespace, namespace
-from portress import config as configuration
+from portress.config import load as configuration
 from portress.guard.ruleset import build
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Knock, Source

@@ -12,7 +12,7 @@ import pytest
 
 from lab import World, crowd, daemon, sender, service, world
 from lab.portress import Daemon
-from portress.config import Rotating
+from portress.config.model import Rotating
 from portress.knock import SECOND, TCP, UDP
 from portress.sequence.rotating import STEP, derive
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from lab import World, daemon, sender, world
 from lab.portress import Daemon
-from portress.metrics import AT_ONCE, PATIENCE
+from portress.run.metrics import AT_ONCE, PATIENCE
 
 CONFIG = """
 misses: {limit: 2, within: 10m, shun: 30m}

@@ -11,7 +11,7 @@ import threading
 from typing import Final
 
 from lab import Namespace, daemon, namespace, owned, service, tcp_state, world
-from portress import config as configuration
+from portress.config import load as configuration
 from portress.guard.ruleset import build
 from portress.guard.table import Table
 from portress.knock import SECOND, Source

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 import pytest
 
 from lab import World, service, tcp_state, world
+from portress.doctor.probe import links, rules
+from portress.doctor.probe.packet import stranger
+from portress.doctor.probe.passage import journey
 from portress.knock import Knock
-from portress.probe import links, rules
-from portress.probe.packet import stranger
-from portress.probe.passage import journey
 
 # One nft ruleset each; what becomes of a stranger's SYN to tcp/22 over IPv4 and over IPv6 follows by itself.
 RULESETS = {

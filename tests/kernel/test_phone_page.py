@@ -20,7 +20,7 @@ from phone.browser import Browser, Page
 from phone.page import FOLDER, GERMAN, PAGE, PASSPHRASE, TEN_MINUTES_AHEAD, Phone, keycard
 from phone.server import serve
 from phone.tools import node_modules
-from portress.keycard import fragment
+from portress.keyholders.keycard import fragment
 
 VECTORS: dict[str, Any] = json.loads((REPOSITORY / "shared/sequence/vectors.json").read_text())
 HTML = (FOLDER / "index.html").read_text(encoding="utf-8")

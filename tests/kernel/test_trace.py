@@ -26,8 +26,8 @@ from lab import Sender, World, as_nobody, capture, crowd, daemon, sender, until,
 from lab.journal import Journal, journald, namespaces_may_log
 from lab.portress import Daemon, portress
 from lab.space import Namespace, scratch
-from portress import config as configuration
 from portress import control
+from portress.config import load as configuration
 from portress.sequence import rotating
 from portress.sequence.rotating import step_at
 

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 from attrs import evolve
 
-from portress.config import Door, parse
+from portress.config.load import parse
+from portress.config.model import Door
 from portress.errors import Mistake
 from portress.knock import SECOND, TCP, Knock, Sequence, Service
 

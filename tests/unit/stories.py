@@ -8,9 +8,9 @@ from collections.abc import Iterable, Iterator
 from ipaddress import ip_address
 from typing import Final
 
-from portress import config as configuration
-from portress.config import Config
-from portress.keyholders import Keyholder
+from portress.config import load as configuration
+from portress.config.model import Config
+from portress.keyholders.file import Keyholder
 from portress.knock import SECOND, TCP, Knock
 from portress.watch import Heard
 

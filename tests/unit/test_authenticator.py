@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 import client
-from portress.config import Authenticator
+from portress.config.model import Authenticator
 from portress.knock import SECOND
 from portress.sequence import authenticator, rotating
 

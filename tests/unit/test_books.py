@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from portress.admissions import Admission
-from portress.books import Books
 from portress.events import Events, Fields, Kind
 from portress.knock import SECOND, Source
-from portress.ledger import Ledger, LedgerError
+from portress.ledger.ledger import Ledger, LedgerError
+from portress.run.ledger_writer import Books
 
 ANA = Source.parse("192.0.2.7")
 

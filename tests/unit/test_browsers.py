@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from portress.browsers import BAD_PORTS, obstacles
-from portress.config import Authenticator, Door, Rotating
+from portress.config.browsers import BAD_PORTS, obstacles
+from portress.config.model import Authenticator, Door, Rotating
 from portress.knock import SECOND, TCP, UDP, Service
 
 SHARED = Path(__file__).parents[2] / "shared"

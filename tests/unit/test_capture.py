@@ -13,7 +13,7 @@ import dpkt
 import pytest
 
 from portress.errors import Mistake
-from portress.watch.capture import Capture, opened
+from portress.trace.capture import Capture, opened
 
 SOURCE, OTHER, HOST = (ip_address(text).packed for text in ("192.0.2.7", "203.0.113.9", "198.51.100.1"))
 SIX, HOST_6 = (ip_address(text).packed for text in ("2001:db8::7", "2001:db8:1::1"))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from portress.probe.clock import Clock, noted
+from portress.doctor.probe.clock import Clock, noted
 
 WRITER = Path(__file__).resolve().parents[2] / "systemd/clock-error"
 

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from portress.config import Authenticator, Config, Door, Misses, Rotating, parse
+from portress.config.load import parse
+from portress.config.model import Authenticator, Config, Door, Misses, Rotating
 from portress.knock import SECOND, TCP, UDP, Service
 from unit.config_texts import DOORS, EXAMPLES, ROOT, ssh, with_door, with_top
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from portress.config import load, parse
+from portress.config.load import load, parse
 from portress.errors import Mistake
 from unit.config_texts import DOORS, with_door
 

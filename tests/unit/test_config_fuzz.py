@@ -8,8 +8,10 @@ from collections.abc import Callable
 
 import yaml
 
-from portress import keys, reading
-from portress.config import Config, parse
+from portress.config import schema as keys
+from portress.config import yaml_tree as reading
+from portress.config.load import parse
+from portress.config.model import Config
 from portress.errors import Mistake
 from unit.config_texts import DOORS, EXAMPLES, complaints
 

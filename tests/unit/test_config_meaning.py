@@ -6,9 +6,9 @@ import re
 
 import pytest
 
-from portress.config import parse
+from portress.config.load import parse
+from portress.config.schema import RESERVED
 from portress.guard.ruleset import build
-from portress.keys import RESERVED
 from portress.knock import Knock
 from unit.config_texts import DOORS, mistake, with_door, with_top
 

@@ -8,8 +8,9 @@ import subprocess
 import pytest
 import yaml
 
-from portress import reading
-from portress.config import Config, parse
+from portress.config import yaml_tree as reading
+from portress.config.load import parse
+from portress.config.model import Config
 from unit.config_texts import DOORS, mistake, mistakes, ssh, with_door, with_top, wrong_lines
 
 NAMES_A_DOOR = "a configuration names at least one door, as doors: {ssh: {…}}"

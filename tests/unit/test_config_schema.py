@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from portress import keys
+from portress.config import schema as keys
 from unit.config_texts import EXAMPLES, ROOT, complaints, mistakes, with_door, with_top
 
 

@@ -13,15 +13,16 @@ from typing import Any
 
 import pytest
 
-from portress import config as configuration
-from portress import keycard, keyholders
 from portress.commands import main
+from portress.config import load as configuration
 from portress.control import Server
-from portress.enrolling import Screen
 from portress.errors import Mistake
+from portress.keyholders import file as keyholders
+from portress.keyholders import keycard
+from portress.keyholders.enrolling import Screen
+from portress.keyholders.secret import to_base32
 from portress.knock import Source
-from portress.ledger import Ledger
-from portress.sequence.secret import to_base32
+from portress.ledger.ledger import Ledger
 
 Run = Callable[..., tuple[int, str, str]]
 

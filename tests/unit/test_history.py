@@ -15,10 +15,12 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from portress import history_chart, history_screen, moments
+from portress import moments
 from portress.errors import Mistake
 from portress.knock import Source
-from portress.ledger import Record
+from portress.ledger import chart as history_chart
+from portress.ledger import table as history_screen
+from portress.ledger.ledger import Record
 
 NOW = 1_800_000_000.0  # 2027-01-15 08:00 UTC
 HOUR = 3600.0

@@ -13,9 +13,9 @@ import pytest
 
 from portress.errors import Mistake
 from portress.knock import SECOND, Knock, Source
-from portress.tracefile import opened
+from portress.trace.file import opened
+from portress.trace.journalfile import Export, is_export
 from portress.watch.journal import JournalWatcher
-from portress.watch.journalfile import Export, is_export
 from unit.stories import config
 
 JOURNAL_REMOTE = "/lib/systemd/systemd-journal-remote"

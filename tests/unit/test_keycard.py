@@ -11,9 +11,9 @@ import pytest
 import segno
 from attrs import evolve
 
-from portress import keycard
-from portress.config import Authenticator, Door, Rotating
-from portress.keyholders import Keyholder
+from portress.config.model import Authenticator, Door, Rotating
+from portress.keyholders import keycard
+from portress.keyholders.file import Keyholder
 from portress.knock import SECOND, TCP, UDP, Service
 
 VPN = Door(

@@ -12,14 +12,14 @@ from typing import Any
 import pytest
 from attrs import evolve
 
-from portress import enrolment
-from portress.config import Authenticator, Config, Door, Rotating
+from portress.config.model import Authenticator, Config, Door, Rotating
 from portress.errors import Mistake
-from portress.keyholders import Keyholder, expiry, expiry_text, load, locate, parse
+from portress.keyholders import edit as enrolment
+from portress.keyholders.file import Keyholder, expiry, expiry_text, load, locate, parse
+from portress.keyholders.secret import to_base32
 from portress.knock import SECOND, TCP, UDP, Service
 from portress.sequence import authenticator, rotating
 from portress.sequence.enrolled import expected
-from portress.sequence.secret import to_base32
 
 ANA = "JBSWY3DPEHPK3PXPJBSWY3DPEHPK3PXP"
 BEN = "MFRGGZDFMZTWQ2LKNNWG23TPOBYXE43U"

@@ -23,7 +23,7 @@ from typing import Any
 import pytest
 
 from portress.knock import Source
-from portress.ledger import Ledger, LedgerError, Reader, Use
+from portress.ledger.ledger import Ledger, LedgerError, Reader, Use
 
 HOME = Source.parse("198.51.100.7")
 AWAY = Source.parse("2001:db8::7")
@@ -616,7 +616,7 @@ def test_a_ledger_removed_under_the_daemon_is_noticed_at_the_next_write(ledger: 
 def test_another_processs_endless_write_is_a_ledger_error(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("portress.ledgerfile.PATIENCE", 0.05)
+    monkeypatch.setattr("portress.ledger.file.PATIENCE", 0.05)
     with Ledger(path, now=NOON) as ledger:
         other = sqlite3.connect(path, isolation_level=None)
         other.execute("BEGIN IMMEDIATE")

@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
+from portress.doctor.probe.packet import stranger
+from portress.doctor.probe.passage import End, Journey, journey
+from portress.doctor.probe.rules import Chain, Tables
 from portress.knock import Knock
-from portress.probe.packet import stranger
-from portress.probe.passage import End, Journey, journey
-from portress.probe.rules import Chain, Tables
 
 ACCEPT: dict[str, Any] = {"accept": None}
 DROP: dict[str, Any] = {"drop": None}

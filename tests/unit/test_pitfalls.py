@@ -7,9 +7,9 @@ from itertools import permutations
 import pytest
 from attrs import evolve
 
-from portress.config import Authenticator, Config, Door, Misses, Rotating
+from portress.config.model import Authenticator, Config, Door, Misses, Rotating
+from portress.config.pitfalls import Pitfall, Surroundings, pitfalls
 from portress.knock import SECOND, TCP, UDP, Knock, Sequence, Service
-from portress.pitfalls import Pitfall, Surroundings, pitfalls
 
 GOOD = ("tcp/7101", "udp/9342", "tcp/8120")
 HOST = Surroundings(

@@ -9,13 +9,13 @@ from typing import Any
 import pytest
 from attrs import evolve
 
-from portress import answers
-from portress.config import Authenticator, Config, Door, Rotating
+from portress.config.model import Authenticator, Config, Door, Rotating
+from portress.doctor.probe import clock, files, kernel, upkeep
+from portress.doctor.probe.finding import Finding, ordered
 from portress.errors import Mistake
 from portress.guard.ruleset import build
 from portress.knock import SECOND, TCP, UDP, Knock, Sequence, Service
-from portress.probe import clock, files, kernel, upkeep
-from portress.probe.finding import Finding, ordered
+from portress.run import status_answer as answers
 
 SSH = Door(
     "ssh",

@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 from attrs import evolve
 
-from portress.config import Authenticator, Config, Door, Rotating
+from portress.config.model import Authenticator, Config, Door, Rotating
+from portress.doctor.probe import links, others, rules, sockets
+from portress.doctor.probe.finding import Finding
 from portress.knock import SECOND, TCP, UDP, Knock, Sequence, Service
-from portress.probe import links, others, rules, sockets
-from portress.probe.finding import Finding
 
 SSH = Door(
     "ssh",

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from portress import metrics
 from portress.errors import Mistake
-from portress.publisher import Publisher
+from portress.run import metrics
+from portress.run.metrics_server import Publisher
 
 HERE, THERE = ("127.0.0.1", 9753), ("127.0.0.1", 9754)
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from portress.config import parse
-from portress.keyholders import Keyholder
-from portress.rota import Rota, furthest
+from portress.config.load import parse
+from portress.keyholders.file import Keyholder
 from portress.sequence import rotating
+from portress.sequence.in_force import Rota, furthest
 
 CONFIG = parse(
     """\

@@ -9,9 +9,10 @@ from collections import Counter
 import pytest
 
 import make_vectors
-from portress.config import Rotating
+from portress.config.model import Rotating
+from portress.keyholders import secret
 from portress.knock import SECOND, TCP, UDP, Knock
-from portress.sequence import rotating, secret
+from portress.sequence import rotating
 
 ANA = bytes(range(20))
 VPN = Rotating((20000, 51999), (TCP, UDP), 4, 10 * SECOND, 1)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from rich.color import ColorSystem
 from rich.style import Style
 
-from portress.screen import Screen, cells, change, compose, fit, share
+from portress.status.live_screen import Screen, cells, change, compose, fit, share
 from unit.vt import Terminal
 
 NOW = 1_767_270_600.0

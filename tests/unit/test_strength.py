@@ -10,11 +10,11 @@ from itertools import permutations, product
 
 import pytest
 
-from portress import odds
-from portress.config import Authenticator, Config, Door, Misses, Rotating
+from portress.config.model import Authenticator, Config, Door, Misses, Rotating
 from portress.knock import SECOND, TCP, UDP, Expected, Knock, Sequence, Service
 from portress.sequence.trie import Trie
-from portress.strength import YEAR, Attack, Strength, assess, count, duration, one_in
+from portress.strength import odds
+from portress.strength.doors import YEAR, Attack, Strength, assess, count, duration, one_in
 from portress.tracker import Tracker
 from portress.verdict import Completed, Missed
 

@@ -11,13 +11,13 @@ from xml.etree import ElementTree
 import pytest
 from rich.console import Console
 
-from portress.config import Authenticator, Config, Door, Misses, Rotating
+from portress.config.model import Authenticator, Config, Door, Misses, Rotating
+from portress.config.pitfalls import Surroundings, pitfalls
 from portress.errors import Mistake
 from portress.knock import SECOND, TCP, UDP, Knock, Sequence, Service
-from portress.pitfalls import Surroundings, pitfalls
-from portress.strength import YEAR, Attack, assess
-from portress.strength_chart import curves, draw
-from portress.strength_screen import plain, screen
+from portress.strength.chart import curves, draw
+from portress.strength.doors import YEAR, Attack, assess
+from portress.strength.screen import plain, screen
 
 MINUTE = 60 * SECOND
 KNOCKS = ("tcp/7101", "udp/9342", "tcp/8120")

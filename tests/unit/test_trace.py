@@ -6,14 +6,14 @@ from datetime import UTC
 
 import pytest
 
-from portress import trace_screen
-from portress.config import Rotating
-from portress.keyholders import Keyholder
+from portress.config.model import Rotating
+from portress.keyholders.file import Keyholder
 from portress.knock import SECOND, Source
 from portress.sequence import rotating
 from portress.sequence.rotating import step_at
-from portress.timeline import Note, Timeline, Timelines, Tried
-from portress.tracing import Trace
+from portress.trace import screen as trace_screen
+from portress.trace.replay import Trace
+from portress.trace.timeline import Note, Timeline, Timelines, Tried
 from unit.stories import ANA, BEGIN, HOST, ONE_DOOR, ROTATING, Story, Told, config, run
 
 RIGHT = ("tcp/7101", "udp/9342", "tcp/8120")

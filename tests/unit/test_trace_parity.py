@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 
 from portress.guard.ruleset import MARGIN, longest_gap
 from portress.knock import SECOND, Knock, Source
-from portress.reasons import NAMES
 from portress.sequence import fixed
 from portress.sequence.trie import Trie
-from portress.timeline import Note, Timelines
-from portress.tracing import Trace
+from portress.trace.replay import Trace
+from portress.trace.timeline import Note, Timelines
 from portress.tracker import Tracker
 from portress.verdict import Advanced, Completed, Expired, Lapsed, Missed, Repeated, Verdict
+from portress.why.reasons import NAMES
 from unit.stories import BEGIN, Story, config
 
 CONFIG = config(

@@ -20,7 +20,7 @@ import pytest
 from click.testing import CliRunner
 
 from portress.commands.trace import trace
-from portress.config import Rotating
+from portress.config.model import Rotating
 from portress.errors import Mistake
 from portress.sequence import rotating
 from portress.sequence.rotating import step_at

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 import pytest
 
 from hearing import AWAY, FAR, HOME, MISSES, SSH, WORK, A, B, C, D, E, F, Host, expect, opened
-from portress.config import Misses
+from portress.config.model import Misses
 from portress.knock import SECOND
 from portress.verdict import (
     Advanced,

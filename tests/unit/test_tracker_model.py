@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from portress.config import Misses
+from portress.config.model import Misses
 from portress.knock import TCP, Expected, Knock, Sequence
 from portress.sequence.trie import Trie
 from portress.tracker import Tracker

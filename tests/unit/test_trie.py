@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import permutations
 
-from portress.config import Config, Door
+from portress.config.model import Config, Door
 from portress.knock import SECOND, Expected, Knock, Sequence, Service
 from portress.sequence.fixed import expected as fixed
 from portress.sequence.trie import Node, Trie

@@ -11,9 +11,10 @@ import pytest
 
 import client
 import make_vectors
-from portress.config import Authenticator, Rotating
+from portress.config.model import Authenticator, Rotating
+from portress.keyholders import secret
 from portress.knock import PROTOCOLS, SECOND
-from portress.sequence import authenticator, rotating, secret
+from portress.sequence import authenticator, rotating
 
 Row = dict[str, Any]
 VECTORS: Row = json.loads(make_vectors.VECTORS.read_text(encoding="utf-8"))

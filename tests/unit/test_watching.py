@@ -31,7 +31,7 @@ PROGRAM = """
 import json, sys, time
 from pathlib import Path
 from portress.errors import Mistake
-from portress.watching import watch
+from portress.status.live import watch
 
 def ask():
     file = Path(sys.argv[1])

@@ -13,19 +13,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from portress import answers, why_screen
-from portress.account import account
 from portress.admissions import Admission, Register
-from portress.config import Config
+from portress.config.model import Config
 from portress.events import Events
-from portress.keyholders import Keyholder
+from portress.keyholders.file import Keyholder
 from portress.knock import SECOND, UNSURE, Knock, Source
-from portress.listener import Listener
-from portress.rota import Rota
+from portress.run import status_answer as answers
+from portress.run.listener import Listener
+from portress.run.why_answer import account
 from portress.sequence import rotating
+from portress.sequence.in_force import Rota
 from portress.sequence.rotating import step_at
 from portress.tracker import Tracker
 from portress.watch import Heard
+from portress.why import screen as why_screen
 from unit.stories import ANA, BEGIN, ONE_DOOR, ROTATING, config
 
 RIGHT = ("tcp/7101", "udp/9342", "tcp/8120")

@@ -7,9 +7,9 @@ from typing import Any
 
 import click
 
-from portress import config as configuration
 from portress import control
 from portress.commands.common import DURATION, as_json, common, no_daemon, print_json, read_source, root_only
+from portress.config import load as configuration
 from portress.durations import spell
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Table

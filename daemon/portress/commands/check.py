@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from portress import config as configuration
-from portress import keyholders as keyholding
 from portress.commands.common import as_json, common, print_json, warn
+from portress.config import load as configuration
 from portress.durations import spell
+from portress.keyholders import file as keyholding
 from portress.paths import Paths
 
 

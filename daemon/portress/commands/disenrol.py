@@ -6,10 +6,11 @@ from typing import Any
 
 import click
 
-from portress import control, enrolment
+from portress import control
 from portress.commands.common import as_json, common, print_json, warn
 from portress.errors import Mistake
-from portress.keyholders import FILE
+from portress.keyholders import edit as enrolment
+from portress.keyholders.file import FILE
 from portress.paths import Paths
 
 

@@ -6,9 +6,9 @@ import contextlib
 
 import click
 
-from portress import config as configuration
 from portress import control
 from portress.commands.common import as_json, common, no_daemon, print_json, read_source, root_only
+from portress.config import load as configuration
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.guard import flows

@@ -9,12 +9,12 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from portress import config as configuration
 from portress.commands.common import as_json, common, console, print_json, root_only
-from portress.doctor import Report, examine, examine_without
+from portress.config import load as configuration
+from portress.doctor.examine import Report, examine, examine_without
+from portress.doctor.probe.finding import Finding
 from portress.errors import Mistake
 from portress.paths import Paths
-from portress.probe.finding import Finding
 
 
 @click.command()

@@ -12,13 +12,15 @@ from typing import Any
 
 import click
 
-from portress import config as configuration
-from portress import control, enrolling, enrolment, keycard
+from portress import control
 from portress.commands.common import as_json, common, warn
+from portress.config import load as configuration
 from portress.errors import Mistake
-from portress.keyholders import FILE, STYLES, Keyholder, Style, checked_name, expiry, expiry_text
+from portress.keyholders import edit as enrolment
+from portress.keyholders import enrolling, keycard
+from portress.keyholders.file import FILE, STYLES, Keyholder, Style, checked_name, expiry, expiry_text
+from portress.keyholders.secret import generate
 from portress.paths import Paths
-from portress.sequence.secret import generate
 
 MOST_SENT = 768 * 1024  # bytes of keyholders.yaml that fit into a request
 

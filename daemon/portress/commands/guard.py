@@ -11,21 +11,22 @@ import time
 
 import click
 
-from portress import config as configuration
-from portress import control, trial
-from portress import keyholders as keyholding
+from portress import control
 from portress.commands.common import DURATION, common, no_daemon, root_only, warn
-from portress.config import Config
+from portress.config import load as configuration
+from portress.config.model import Config
 from portress.durations import spell
 from portress.errors import Mistake
 from portress.guard import flows
 from portress.guard.ruleset import build
 from portress.guard.table import Table
-from portress.interfaces import absent, present
+from portress.keyholders import file as keyholding
 from portress.knock import SECOND, Service, Source
 from portress.paths import Paths
-from portress.rota import Rota
-from portress.sentinel import away_file
+from portress.run import trial
+from portress.run.interfaces import absent, present
+from portress.run.sentinel import away_file
+from portress.sequence.in_force import Rota
 from portress.sequence.rotating import step_at
 from portress.session import connected, origins
 

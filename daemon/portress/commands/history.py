@@ -8,10 +8,12 @@ from pathlib import Path
 
 import click
 
-from portress import history_chart, history_screen, moments
+from portress import moments
 from portress.commands.common import as_json, common, console, read_source
 from portress.durations import counted
-from portress.ledger import Reader, Record
+from portress.ledger import chart as history_chart
+from portress.ledger import table as history_screen
+from portress.ledger.ledger import Reader, Record
 from portress.paths import Paths
 
 SHOWN = 200  # rows of the table, unless told otherwise

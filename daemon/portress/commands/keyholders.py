@@ -12,14 +12,14 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from portress import config as configuration
 from portress import control, durations, moments
-from portress import keyholders as keyholding
 from portress.commands.common import as_json, common, console, print_json, warn
+from portress.config import load as configuration
 from portress.durations import counted
 from portress.errors import Mistake
-from portress.keyholders import Keyholder, expiry_text
-from portress.ledger import LedgerError, NoLedger, Reader
+from portress.keyholders import file as keyholding
+from portress.keyholders.file import Keyholder, expiry_text
+from portress.ledger.ledger import LedgerError, NoLedger, Reader
 from portress.paths import Paths
 
 Uses = dict[tuple[str, str], float]

@@ -6,13 +6,13 @@ import time
 
 import click
 
-from portress import config as configuration
-from portress import keyholders as keyholding
 from portress.commands.common import as_json, common, print_json
+from portress.config import load as configuration
 from portress.guard.ruleset import build
 from portress.guard.text import render
+from portress.keyholders import file as keyholding
 from portress.paths import Paths
-from portress.rota import Rota
+from portress.sequence.in_force import Rota
 from portress.sequence.rotating import step_at
 
 

@@ -22,7 +22,7 @@ from portress.session import origins
 @common
 def run(paths: Paths, debug: bool, last_good: bool) -> None:
     """Hear knocks and open doors until SIGTERM or SIGINT. The guard stays when it ends."""
-    from portress.service import Service
+    from portress.run.daemon import Service
 
     root_only("portress run")
     write = events.journal() if events.into_journal() else events.plain(sys.stderr)

@@ -6,12 +6,13 @@ from typing import Any, Final
 
 import click
 
-from portress import control, status_screen
+from portress import control
 from portress.commands.common import as_json, common, console, no_daemon, print_json
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND
 from portress.paths import Paths
+from portress.status import screen as status_screen
 
 MOST: Final = 200  # admissions asked for by a screen, more than it has lines
 
@@ -25,7 +26,7 @@ def status(paths: Paths, watch: bool, as_json: bool) -> None:
     if watch:
         if as_json:
             raise click.UsageError("--watch and --json: one at a time")
-        from portress.watching import watch as look
+        from portress.status.live import watch as look
 
         look(lambda: _ask(paths, most=MOST))
         return

@@ -11,16 +11,16 @@ from typing import Any, Final
 
 import click
 
-from portress import config as configuration
-from portress import keyholders as keyholding
-from portress import strength_chart
 from portress.commands.common import as_json, common, console, print_json
+from portress.config import load as configuration
+from portress.config.pitfalls import Surroundings, pitfalls
 from portress.durations import counted
+from portress.keyholders import file as keyholding
 from portress.knock import PROTOCOLS
 from portress.paths import Paths
-from portress.pitfalls import Surroundings, pitfalls
-from portress.strength import Attack, assess
-from portress.strength_screen import plain, screen
+from portress.strength import chart as strength_chart
+from portress.strength.doors import Attack, assess
+from portress.strength.screen import plain, screen
 
 SERVICES: Final = Path("/etc/services")
 EPHEMERAL: Final = Path("/proc/sys/net/ipv4/ip_local_port_range")

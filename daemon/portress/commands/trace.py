@@ -16,18 +16,18 @@ import click
 from rich.console import Console, RenderableType
 from rich.progress import BarColumn, Progress, ProgressColumn, TextColumn, TimeRemainingColumn
 
-from portress import config as configuration
-from portress import keyholders as keyholding
-from portress import trace_screen
 from portress.commands.common import as_json, common, console, read_source
-from portress.config import Config
+from portress.config import load as configuration
+from portress.config.model import Config
 from portress.errors import Mistake
-from portress.keyholders import Keyholder
+from portress.keyholders import file as keyholding
+from portress.keyholders.file import Keyholder
 from portress.knock import Source
 from portress.paths import Paths
-from portress.timeline import Timelines
-from portress.tracefile import STDIN, Opened, opened
-from portress.tracing import Reading, Trace
+from portress.trace import screen as trace_screen
+from portress.trace.file import STDIN, Opened, opened
+from portress.trace.replay import Reading, Trace
+from portress.trace.timeline import Timelines
 
 SHOWN = 50  # sources, unless told otherwise
 CLOSELY = 2000  # lines kept of each source that is asked for

@@ -6,12 +6,13 @@ import contextlib
 
 import click
 
-from portress import control, trial
+from portress import control
 from portress.commands.common import common, root_only
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Table
 from portress.paths import Paths
-from portress.sentinel import away_file
+from portress.run import trial
+from portress.run.sentinel import away_file
 
 
 @click.command()

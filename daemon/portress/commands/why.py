@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import click
 
-from portress import control, why_screen
+from portress import control
 from portress.commands.common import as_json, common, console, print_json, read_source
 from portress.paths import Paths
+from portress.why import screen as why_screen
 
 
 @click.command()

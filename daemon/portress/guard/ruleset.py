@@ -14,7 +14,7 @@ from typing import Final
 
 from attrs import frozen
 
-from portress.config import Config, Door
+from portress.config.model import Config, Door
 from portress.guard.expressions import (
     ACCEPT,
     ADDRESS,

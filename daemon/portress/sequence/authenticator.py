@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import hmac
 
-from portress.config import Authenticator
+from portress.config.model import Authenticator
+from portress.keyholders.secret import checked
 from portress.knock import TCP, Knock, Sequence
-from portress.sequence.secret import checked
 
 
 def code(secret: bytes, step: int, digits: int = 8) -> str:

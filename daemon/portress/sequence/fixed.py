@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from portress.config import Config
+from portress.config.model import Config
 from portress.knock import Expected
 
 

@@ -9,9 +9,9 @@ import hmac
 from struct import Struct
 from typing import Final
 
-from portress.config import Rotating
+from portress.config.model import Rotating
+from portress.keyholders.secret import checked
 from portress.knock import Knock, Sequence
-from portress.sequence.secret import checked
 
 STEP: Final = 30  # seconds: RFC 6238, section 4.1, X
 

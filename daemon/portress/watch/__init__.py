@@ -7,7 +7,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from portress.config import Config
+from portress.config.model import Config
 from portress.guard.ruleset import longest_gap
 from portress.knock import SECOND
 

@@ -1,0 +1,1 @@
+"""The configuration: read, checked, and as the rest of Portress sees it."""

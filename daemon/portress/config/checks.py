@@ -1,0 +1,277 @@
+"""Checks of meaning: what is well written and yet cannot work, or guards nothing.
+
+In: the `Found` of a whole configuration, with places. Out: mistakes and warnings in `Findings`. Every check
+takes time in proportion to the file, for a file may name thousands of services.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from ipaddress import IPv4Network, IPv6Network, collapse_addresses, ip_address
+from itertools import accumulate, pairwise
+from math import comb
+from typing import Any, Final
+
+from attrs import frozen
+
+from portress.config.browsers import refused_among
+from portress.config.schema import spoken
+from portress.config.shapes import Found
+from portress.config.yaml_tree import Findings
+from portress.knock import PROTOCOLS, TCP, Knock, Service
+
+# Common practice, no source: three knocks.
+FEW: Final = {1: "one knock: any port sweep opens it", 2: "two knocks are few"}
+
+_NO_PHONE: Final = "browsers refuse to dial {} (WHATWG Fetch), so no phone can knock here: go round them"
+
+# All of IPv6 that is routed on the Internet (IANA: 2000::/3 is global unicast).
+EVERYTHING: Final = (IPv4Network("0.0.0.0/0"), IPv6Network("2000::/3"))
+
+
+@frozen
+class Claim:
+    """A service named in the file, and the door that guards it; None: it is public."""
+
+    found: Found
+    door: str | None
+
+    @property
+    def stands(self) -> tuple[int, str]:
+        """Sorts claims by where they stand in the file."""
+        return self.found.place.line, self.found.place.path
+
+    @property
+    def service(self) -> Service:
+        service: Service = self.found.value
+        return service
+
+    def __str__(self) -> str:
+        by = "is public" if self.door is None else f"is guarded by doors.{self.door}"
+        return f"{self.service} {by}"
+
+
+class Claims:
+    """All services of all doors and the public ones, to be asked for ports."""
+
+    def __init__(self, top: Found) -> None:
+        self.all: list[Claim] = [Claim(found, None) for found in top.all("public")]
+        for name, door in doors(top):
+            self.all += [Claim(found, name) for found in door.all("services")]
+        self._by_protocol: dict[int, list[Claim]] = {}
+        for claim in sorted(self.all, key=lambda claim: claim.service):
+            self._by_protocol.setdefault(claim.service.protocol, []).append(claim)
+        self._firsts = {p: [claim.service.first for claim in some] for p, some in self._by_protocol.items()}
+        # For each claim, which of it and those that begin before it reaches furthest.
+        self._furthest = {p: list(accumulate(some, _further)) for p, some in self._by_protocol.items()}
+        # How many ports are claimed by each claim and those before it, each port counted once.
+        self._counts = {p: list(accumulate(self._new(p))) for p in self._by_protocol}
+
+    def _new(self, protocol: int) -> list[int]:
+        """For each claim the number of ports that none before it has."""
+        reached, new = 0, []
+        for claim in self._by_protocol[protocol]:
+            service = claim.service
+            new.append(max(0, service.last - max(service.first - 1, reached)))
+            reached = max(reached, service.last)
+        return new
+
+    def overlaps(self) -> list[tuple[Claim, Claim]]:
+        """Pairs that share a port, each in the order of the file; whoever shares one is in some pair."""
+        pairs = []
+        for protocol, some in self._by_protocol.items():
+            for before, claim in zip(self._furthest[protocol], some[1:], strict=False):
+                if before.service.overlaps(claim.service):
+                    first, second = sorted((before, claim), key=lambda one: one.stands)
+                    pairs.append((first, second))
+        return pairs
+
+    def holder(self, protocol: int, first: int, last: int) -> Claim | None:
+        """A claim on one of these ports."""
+        index = bisect_right(self._firsts.get(protocol, []), last) - 1
+        if index < 0:
+            return None
+        claim = self._furthest[protocol][index]
+        return claim if claim.service.last >= first else None
+
+    def count(self, protocol: int, first: int, last: int) -> int:
+        """How many of these ports are claimed."""
+        return self._up_to(protocol, last) - self._up_to(protocol, first - 1)
+
+    def _up_to(self, protocol: int, port: int) -> int:
+        index = bisect_right(self._firsts.get(protocol, []), port) - 1
+        if index < 0:
+            return 0
+        beyond = max(0, self._furthest[protocol][index].service.last - port)
+        return self._counts[protocol][index] - beyond
+
+
+def _further(one: Claim, other: Claim) -> Claim:
+    return other if other.service.last > one.service.last else one
+
+
+def doors(top: Found) -> list[tuple[str, Found]]:
+    """The doors that could be read, by name, in the order of the file."""
+    found = top.get("doors")
+    return [(name, door) for name, door in found.value.items() if door.ok] if found else []
+
+
+def check(top: Found, findings: Findings) -> None:
+    """Note every mistake and warning of meaning. `top`: what `keys.CONFIGURATION` read."""
+    claims = Claims(top)
+    _services(claims, findings)
+    _outside(top, findings)
+    _always(top, findings)
+    _sequences(top, findings)
+    _bases(top, findings)
+    for _, door in doors(top):
+        _fixed(door, claims, findings)
+        _rotating(door, claims, findings)
+        _authenticator(door, claims, findings)
+    metrics = top.get("metrics", "listen")
+    if metrics and not ip_address(metrics.value[0]).is_loopback:
+        findings.warn(metrics.place, "other hosts can read the metrics: 127.0.0.1 keeps them here")
+
+
+def _services(claims: Claims, findings: Findings) -> None:
+    """A service is behind one door, once, or public."""
+    for first, second in claims.overlaps():
+        if first.door != second.door:
+            right = (
+                "a service has one door"
+                if first.door and second.door
+                else "a service is guarded or public, not both"
+            )
+            findings.mistake(second.found.place, f"{first}: {right}")
+        else:
+            findings.mistake(second.found.place, f"{first.found.place.path} has it already: name a port once")
+
+
+def _outside(top: Found, findings: Findings) -> None:
+    """Other tools' wildcards are plain names here, of interfaces that are hardly there."""
+    for found in top.all("outside"):
+        if found.value.endswith("+"):
+            findings.warn(found.place, "the interface of just this name: there are no wildcards")
+
+
+def _always(top: Found, findings: Findings) -> None:
+    """`always` must leave strangers somebody to be."""
+    for everything in EVERYTHING:
+        some = [found for found in top.all("always") if found.value.version == everything.version]
+        whole = [found for found in some if _covers(found.value, everything)]
+        for found in whole:
+            findings.mistake(found.place, f"all of IPv{everything.version}: this would guard nothing")
+        if not whole and any(
+            _covers(one, everything) for one in collapse_addresses(found.value for found in some)
+        ):
+            what = f"with the others all of IPv{everything.version}: this would guard nothing"
+            findings.mistake(some[-1].place, what)
+        # Wider than any block of private use: 10.0.0.0/8 (RFC 1918), fc00::/7 (RFC 4193).
+        widest = 8 if everything.version == 4 else 7
+        for found in some:
+            if found not in whole and found.value.prefixlen < widest:
+                share = f"one IPv{everything.version} address in {2**found.value.prefixlen}"
+                findings.warn(found.place, f"{share} never needs to knock")
+
+
+def _covers(one: IPv4Network | IPv6Network, other: IPv4Network | IPv6Network) -> bool:
+    return one.version == other.version and one.prefixlen <= other.prefixlen and other.network_address in one
+
+
+def _sequences(top: Found, findings: Findings) -> None:
+    """Two doors have two sequences, even if their gaps differ."""
+    known: dict[tuple[Knock, ...], str] = {}
+    for name, door in doors(top):
+        knocks = door.get("fixed", "knocks")
+        if knocks and knocks.whole:
+            other = known.setdefault(knocks.plain, name)
+            if other != name:
+                findings.mistake(
+                    knocks.place, f"the sequence of doors.{other}: every door has one of its own"
+                )
+
+
+def _bases(top: Found, findings: Findings) -> None:
+    """Doors that share a base share a keyholder's sequences, and so the pause allowed within them."""
+    known: dict[int, tuple[str, int]] = {}
+    for name, door in doors(top):
+        base, gap = door.get("authenticator", "base"), door.get("authenticator", "gap")
+        if base and gap:
+            other, wanted = known.setdefault(base.value, (name, gap.value))
+            if gap.value != wanted:
+                what = f"doors.{other} has the same base, so the gap is the same: {spoken(wanted)}"
+                findings.mistake(gap.place, what)
+
+
+def _fixed(door: Found, claims: Claims, findings: Findings) -> None:
+    """No knock is at a port that is guarded or public: it would never be heard as one."""
+    for found in door.all("fixed", "knocks"):
+        knock: Knock = found.value
+        if claim := claims.holder(knock.protocol, knock.port, knock.port):
+            findings.mistake(found.place, f"{claim}: a knock is at a port that is neither guarded nor public")
+    knocks = door.get("fixed", "knocks")
+    if knocks and len(knocks.value) in FEW:
+        findings.warn(knocks.place, f"{FEW[len(knocks.value)]}; three or more are common practice")
+    if knocks and knocks.whole and _swept(knocks.plain, claims):
+        findings.warn(knocks.place, "ports one after the other: a sweep of all ports opens it; mix them")
+
+
+def _swept(knocks: tuple[Knock, ...], claims: Claims) -> bool:
+    """Whether whoever dials all ports in order, up or down, dials these without a miss in between."""
+    for ordered in (knocks, knocks[::-1]):
+        if len(knocks) > 1 and all(
+            one.protocol == other.protocol
+            and one.port < other.port
+            and claims.count(one.protocol, one.port, other.port) == other.port - one.port - 1
+            for one, other in pairwise(ordered)
+        ):
+            return True
+    return False
+
+
+def _rotating(door: Found, claims: Claims, findings: Findings) -> None:
+    """The pool holds enough knocks, and hardly any of them at guarded or public ports."""
+    pool, length = door.get("rotating", "pool"), door.get("rotating", "length")
+    protocols = door.get("rotating", "protocols")
+    if not pool or not length or not protocols or not protocols.whole:
+        return
+    first, last = pool.value
+    numbers = [PROTOCOLS[name] for name in protocols.plain]
+    size = len(numbers) * (last - first + 1)
+    if size < length.value:
+        findings.mistake(
+            pool.place, f"{size} knocks to draw {length.value} different ones from: widen the pool"
+        )
+        return
+    if length.value in FEW:
+        findings.warn(length.place, f"{FEW[length.value]}; three or more are common practice")
+    if numbers == [TCP] and (refused := refused_among(first, last)):
+        findings.warn(pool.place, f"{_NO_PHONE.format(refused)}, as 20000-51999")
+    deaf = sum(claims.count(number, first, last) for number in numbers)
+    if deaf:
+        number = next(number for number in numbers if claims.count(number, first, last))
+        holder = claims.holder(number, first, last)
+        what = (
+            str(holder) if deaf == 1 else f"{deaf} of its {size:,} knocks are guarded or public, as {holder}"
+        )
+        good, every = comb(size - deaf, length.value), comb(size, length.value)
+        if good:
+            findings.warn(pool.place, f"{what}: {_share(every - good, every)}")
+        else:
+            findings.mistake(pool.place, f"{what}: no sequence can work: move the pool")
+
+
+def _share(part: int, whole: int) -> str:
+    if 100 * part < whole:
+        return f"1 sequence in {whole // part:,} cannot work"
+    return f"{100 * part / whole:.0f} % of the sequences cannot work"
+
+
+def _authenticator(door: Found, claims: Claims, findings: Findings) -> None:
+    """All 400 ports that a code can lead to are free."""
+    base: Any = door.get("authenticator", "base")
+    if base and (claim := claims.holder(TCP, base.value, base.value + 399)):
+        ports = f"tcp/{base.value}-{base.value + 399}"
+        findings.mistake(base.place, f"its knocks are {ports}, and {claim}: move the base")
+    elif base and (refused := refused_among(base.value, base.value + 399)):
+        findings.warn(base.place, f"{_NO_PHONE.format(refused)}, as 21000")

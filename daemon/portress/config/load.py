@@ -1,0 +1,87 @@
+"""A YAML file -> Config. All mistakes are told at once, each in a line with its place.
+
+`yaml_tree.py` reads the YAML, `schema.py` holds the table of what may stand in it, `checks.py` checks what
+the values mean together.
+"""
+
+from __future__ import annotations
+
+import stat
+from ipaddress import IPv4Network, IPv6Network, collapse_addresses
+from pathlib import Path
+from typing import Any
+
+from attrs import evolve
+
+from portress.config import checks, yaml_tree
+from portress.config.model import Authenticator, Config, Door, Misses, Rotating
+from portress.config.schema import CONFIGURATION
+from portress.knock import PROTOCOLS, Sequence
+
+
+def load(path: Path) -> Config:
+    """The configuration in a file. Raises Mistake. A file that others can read or change draws a warning."""
+    data, about = yaml_tree.slurp(path, "there is no such file: write it, or name another with --config")
+    text = yaml_tree.decode(data, str(path))
+    config = parse(text, str(path))
+    warnings = []
+    name = yaml_tree.called(str(path))
+    mode = stat.S_IMODE(about.st_mode)
+    if mode & stat.S_IWOTH:
+        warnings.append(f"{name}: mode {mode:04o}: everybody on this host can change it: chmod o-rwx {name}")
+    elif mode & stat.S_IROTH and any(door.fixed for door in config.doors.values()):
+        warnings.append(
+            f"{name}: mode {mode:04o}: everybody on this host can read its sequences: chmod o-rwx {name}"
+        )
+    return evolve(config, text=text, warnings=(*warnings, *config.warnings))
+
+
+def parse(text: str, name: str) -> Config:
+    """The configuration in a text; `name` is what messages call it. Raises Mistake with all that is wrong."""
+    findings = yaml_tree.Findings(name)
+    node = yaml_tree.tree(text, findings)
+    top = CONFIGURATION.read(node, yaml_tree.Place.root(node), findings)
+    checks.check(top, findings)
+    findings.close()
+    return _config(top.plain, findings.warnings())
+
+
+def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
+    prefix = values.pop("source_prefix", {"ipv4": 32, "ipv6": 128})
+    networks: tuple[IPv4Network | IPv6Network, ...] = values.pop("always", ())
+    sections = {
+        "doors": {name: _door(name, door) for name, door in values.pop("doors").items()},
+        "always": _fewest(networks),
+        "prefix_4": prefix["ipv4"],
+        "prefix_6": prefix["ipv6"],
+        "warnings": warnings,
+    }
+    if "misses" in values:
+        sections["misses"] = Misses(**values.pop("misses"))
+    if "metrics" in values:
+        sections["metrics"] = values.pop("metrics")["listen"]
+    if "counter" in values:
+        sections["counter_interval"] = values.pop("counter")["interval"]
+    if "journal" in values:
+        sections["journal_prefix"] = values.pop("journal")["prefix"]
+    return Config(**sections, **values)
+
+
+def _door(name: str, values: dict[str, Any]) -> Door:
+    kinds: dict[str, Any] = {}
+    if "fixed" in values:
+        kinds["fixed"] = Sequence(**values.pop("fixed"))
+    if "rotating" in values:
+        rule = values.pop("rotating")
+        protocols = tuple(sorted(PROTOCOLS[protocol] for protocol in rule.pop("protocols")))
+        kinds["rotating"] = Rotating(protocols=protocols, **rule)
+    if "authenticator" in values:
+        kinds["authenticator"] = Authenticator(**values.pop("authenticator"))
+    return Door(name=name, **kinds, **values)
+
+
+def _fewest(networks: tuple[IPv4Network | IPv6Network, ...]) -> tuple[IPv4Network | IPv6Network, ...]:
+    """The same addresses in as few networks as can be: an nftables set takes no overlaps."""
+    fours = collapse_addresses(one for one in networks if isinstance(one, IPv4Network))
+    sixes = collapse_addresses(one for one in networks if isinstance(one, IPv6Network))
+    return (*fours, *sixes)

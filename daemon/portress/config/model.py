@@ -1,0 +1,90 @@
+"""The configuration as the rest of Portress sees it. Frozen values without I/O.
+
+Durations are whole nanoseconds.
+"""
+
+from __future__ import annotations
+
+from ipaddress import IPv4Network, IPv6Network
+from typing import Literal
+
+from attrs import field, frozen
+
+from portress.knock import SECOND, Sequence, Service
+
+Watch = Literal["packet", "journal", "counter"]
+
+
+@frozen
+class Rotating:
+    """Sequences derived from a keyholder's secret and the time (shared/sequence/v1.md)."""
+
+    pool: tuple[int, int]  # first and last port, both included
+    protocols: tuple[int, ...]  # IP protocol numbers, tcp before udp
+    length: int
+    gap: int
+    skew: int  # time steps of 30 s accepted before and after the present one
+
+
+@frozen
+class Authenticator:
+    """Sequences read off an RFC 6238 code of 8 digits: knock i goes to tcp port base + 100 i + pair i."""
+
+    base: int
+    gap: int
+    skew: int
+
+
+@frozen
+class Door:
+    """What is guarded: one or more services, how they are opened and for how long."""
+
+    name: str
+    services: tuple[Service, ...]
+    stay: int
+    linger: bool = True
+    fixed: Sequence | None = None
+    rotating: Rotating | None = None
+    authenticator: Authenticator | None = None
+
+
+@frozen
+class Misses:
+    """After `limit` misses `within` a while, a source's knocks are ignored for `shun`."""
+
+    limit: int
+    within: int
+    shun: int
+
+
+@frozen
+class Config:
+    """A whole configuration, checked. What is absent in the file has the default given here."""
+
+    doors: dict[str, Door]
+    watch: Watch = "packet"
+    outside: tuple[str, ...] = ()  # empty: every interface but lo
+    always: tuple[IPv4Network | IPv6Network, ...] = ()
+    public: tuple[Service, ...] = ()
+    closed: Literal["drop", "reject"] = "drop"
+    prefix_4: int = 32  # source_prefix.ipv4
+    prefix_6: int = 128  # source_prefix.ipv6
+    misses: Misses | None = None  # None: nobody is shunned
+    callers: int = 65536  # sources remembered part-way at once
+    restore: bool = False  # admissions with time left come back after a reboot
+    metrics: tuple[str, int] | None = None  # address and port
+    group: int = 7507  # number of the kernel's packet log group
+    counter_interval: int = SECOND // 10  # counter.interval: pause between two polls
+    journal_prefix: str = "portress: "  # journal.prefix: how the kernel log lines begin
+    warnings: tuple[str, ...] = field(default=(), eq=False)  # worth telling, one line each
+    text: str = field(default="", eq=False, repr=False)  # the file it was read from
+
+    @property
+    def ears(self) -> tuple[object, ...]:
+        """What of it the watcher is made from."""
+        return (self.watch, self.group, *self.widths, self.counter_interval, self.journal_prefix)
+
+    @property
+    def widths(self) -> tuple[int, int]:
+        """How many bits of an IPv4 and of an IPv6 address count as one source."""
+        return (self.prefix_4, self.prefix_6)

@@ -1,0 +1,346 @@
+"""The table of keys: what a configuration may say, how each value is read, and what an absent one means.
+
+In: nothing. Out: `CONFIGURATION`, the shape that reads a whole file, and the JSON Schema for editors, written
+by `python -m portress.config.schema > shared/portress.schema.json`. What the values mean together is for
+`checks.py`.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from functools import partial
+from ipaddress import IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
+from typing import Any, Final
+
+from portress.config.shapes import Key, Keys, ListOf, Named, Shape, Text, Truth, Whole, one_of
+from portress.knock import PROTOCOLS, SECOND, Knock, Service
+
+MINUTE: Final = 60 * SECOND
+HOUR: Final = 60 * MINUTE
+DAY: Final = 24 * HOUR
+UNITS: Final = {"ms": SECOND // 1000, "s": SECOND, "m": MINUTE, "h": HOUR, "d": DAY}
+
+# What the guard calls its own sets and chains, or may come to: a door of that name would be taken for them.
+RESERVED: Final = frozenset(
+    {"always", "callers", "shunned", "opening", "public", "doors", "strict", "outside"}
+    | {"entry", "report", "heard", "knocks", "paced", "door", "portress", "dismissed"}
+)
+
+DURATION: Final = "a whole number and a unit, as 30s 10m 8h 2d"
+
+
+def spoken(duration: int) -> str:
+    """A duration in ns as it is written in a file: 30s, 10m, 8h, 2d."""
+    unit = next((unit for unit in ("d", "h", "m", "s") if duration % UNITS[unit] == 0), "ms")
+    return f"{duration // UNITS[unit]}{unit}"
+
+
+def duration(text: str, what: str, most: int, least: int = 1, units: str = "s|m|h|d") -> int:
+    """Read `30s 10m 8h 2d` as ns, from `least` to `most` (ns). Raises ValueError that speaks of `what`."""
+    match = re.fullmatch(rf"([0-9]+)({units})", text, re.ASCII)
+    if not match:
+        raise ValueError(
+            f"{what} is {DURATION}" if units == "s|m|h|d" else f"{what} is written as 100ms or 1s"
+        )
+    length = int(match[1][:12]) * UNITS[match[2]]
+    if length == 0:
+        raise ValueError(f"{what} is longer than 0")
+    if length < least:
+        raise ValueError(f"{what} is at least {spoken(least)}")
+    if length > most or len(match[1]) > 12:
+        raise ValueError(f"{what} is at most {spoken(most)}")
+    return length
+
+
+def _lasting(what: str, most: int) -> Text:
+    return Text(
+        f"{what} is {DURATION}",
+        partial(duration, what=what, most=most),
+        {"pattern": "^0*[1-9][0-9]*[smhd]$", "examples": ["30s", "10m", "8h", "2d"]},
+    )
+
+
+def door_name(text: str) -> str:
+    """A door's name: it becomes part of nftables names (`ssh_4`, `door_ssh`). Raises ValueError."""
+    if not re.fullmatch(_DOOR_NAME, text, re.ASCII):
+        raise ValueError("a door's name is a small letter and up to 15 more small letters, digits, - or _")
+    if text in RESERVED:
+        raise ValueError("the guard has this name for something of its own: call the door something else")
+    return text
+
+
+def interface(text: str) -> str:
+    """The name of a network interface: at most 15 bytes (IFNAMSIZ less one). Raises ValueError."""
+    if not re.fullmatch(_INTERFACE, text, re.ASCII) or text in (".", ".."):
+        raise ValueError("an interface's name is 1 to 15 letters, digits and . _ - @ +, as eth0")
+    if text == "lo":
+        raise ValueError("strangers do not come in by lo: it is never guarded")
+    return text
+
+
+def network(text: str) -> IPv4Network | IPv6Network:
+    """An address or a prefix, `192.0.2.7` or `2001:db8::/32`. Raises ValueError."""
+    try:
+        if not re.fullmatch(r"[0-9A-Fa-f:.]+(/[0-9]{1,3})?", text, re.ASCII):
+            raise ValueError
+        loose = ip_network(text, strict=False)
+    except ValueError:
+        scope = ", without a zone" if "%" in text else ""
+        raise ValueError(f"an address or a prefix{scope}, as 192.0.2.7 or 2001:db8::/32") from None
+    first = loose.network_address
+    if isinstance(first, IPv6Address) and first.ipv4_mapped and loose.prefixlen >= 96:
+        plain = ip_network((int(first.ipv4_mapped), loose.prefixlen - 96))
+        raise ValueError(f"an IPv4 address is written as one: {plain}")
+    address = text.partition("/")[0]
+    if ip_address(address) != first:
+        raise ValueError(f"bits beyond the prefix are set: write {loose}, or {address} for that one address")
+    return loose
+
+
+def listen(text: str) -> tuple[str, int]:
+    """`127.0.0.1:9753` or `[::1]:9753`: an address of this host and a port. Raises ValueError."""
+    match = re.fullmatch(r"([0-9.]+|\[[0-9A-Fa-f:.]+\]):([1-9][0-9]{0,4})", text, re.ASCII)
+    try:
+        if match and int(match[2]) <= 65535:
+            return str(ip_address(match[1].strip("[]"))), int(match[2])
+    except ValueError:
+        pass
+    raise ValueError('an address and a port in quotes, as "127.0.0.1:9753" or "[::1]:9753"')
+
+
+def knock(text: str) -> Knock:
+    """`tcp/7101` or `udp/9342`. Raises ValueError."""
+    if "-" in text:
+        raise ValueError("a knock is at one port, as tcp/7101")
+    return Knock.parse(text)
+
+
+def pool(text: str) -> tuple[int, int]:
+    """`20000-51999`: the first and the last port. Raises ValueError."""
+    match = re.fullmatch(r"(0|[1-9][0-9]{0,5})-(0|[1-9][0-9]{0,5})", text, re.ASCII)
+    if not match:
+        raise ValueError("a pool is a range of ports, as 20000-51999")
+    first, last = int(match[1]), int(match[2])
+    if not 1 <= first <= 65535 or not 1 <= last <= 65535:
+        raise ValueError("a port is 1 to 65535")
+    if last < first:
+        raise ValueError(f"a pool is written from the lower port to the higher, as {last}-{first}")
+    return first, last
+
+
+def journal_prefix(text: str) -> str:
+    """What kernel log lines begin with: nftables takes 127 characters, no quotes, and $ for the name of a
+    variable. Raises ValueError."""
+    if not re.fullmatch(_JOURNAL_PREFIX, text, re.ASCII) or not text.strip():
+        raise ValueError("1 to 127 characters of ASCII, none of them a quote, \\ or $, and not all spaces")
+    return text
+
+
+_DOOR_NAME: Final = r"[a-z][a-z0-9_-]{0,15}"
+_INTERFACE: Final = r"[A-Za-z0-9._@+-]{1,15}"
+_JOURNAL_PREFIX: Final = r"[ !#%&(-\[\]-~]{1,127}"
+
+
+def _text(wants: str, parse: Callable[[str], Any], pattern: str, *examples: str) -> Text:
+    return Text(
+        wants, parse, {"pattern": f"^(?:{pattern})$"} | ({"examples": list(examples)} if examples else {})
+    )
+
+
+_PORT: Final = "[1-9][0-9]{0,4}"
+_KNOCK: Final = _text("a knock, as tcp/7101", knock, f"(tcp|udp)/{_PORT}", "tcp/7101", "udp/9342")
+_SERVICE: Final = _text(
+    "a service, as tcp/22 or tcp/8000-8010",
+    Service.parse,
+    f"(tcp|udp)/{_PORT}(-{_PORT})?",
+    "tcp/22",
+    "udp/51820",
+    "tcp/8000-8010",
+)
+_NETWORK: Final = _text(
+    "an address or a prefix, as 192.0.2.7 or 2001:db8::/32",
+    network,
+    "[0-9A-Fa-f:.]+(/[0-9]{1,3})?",
+    "192.0.2.0/24",
+    "2001:db8::/32",
+)
+
+# No client needs an hour between two knocks; a caller's place is remembered no longer.
+_GAP: Final = _lasting("a gap", HOUR)
+_SKEW: Final = Whole("a skew", 0, 10)
+_GAP_TELLS: Final = "the longest pause allowed between two knocks"
+_SKEW_TELLS: Final = "time steps of 30 s accepted before and after the present one"
+
+_FIXED: Final = Keys(
+    {
+        "knocks": Key(
+            ListOf(
+                _KNOCK, "knocks are a list in the order they come, as [tcp/7101, udp/9342, tcp/8120]", 1, True
+            ),
+            "the knocks in the order they come, all different",
+            required=True,
+        ),
+        "gap": Key(_GAP, _GAP_TELLS, default="60s"),
+    },
+    "a fixed sequence, as {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 60s}",
+)
+
+_PROTOCOLS: Final = ListOf(one_of(*PROTOCOLS), "protocols are a list: [tcp, udp], [tcp] or [udp]", 1, True)
+
+_ROTATING: Final = Keys(
+    {
+        "pool": Key(
+            _text("a pool is a range of ports, as 20000-51999", pool, f"{_PORT}-{_PORT}", "20000-51999"),
+            "the ports that knocks are drawn from, as 20000-51999",
+            required=True,
+        ),
+        "protocols": Key(_PROTOCOLS, "the protocols that knocks are drawn from", default=["tcp", "udp"]),
+        # One knock would be opened by any port sweep. More than 16 cost time and buy nothing: 16 knocks from
+        # a pool of 100 ports are more than 100 bits.
+        "length": Key(Whole("a length", 2, 16), "how many knocks a sequence has", default=4),
+        "gap": Key(_GAP, _GAP_TELLS, default="10s"),
+        "skew": Key(_SKEW, _SKEW_TELLS, default=1),
+    },
+    "a rule for rotating sequences, as {pool: 20000-51999, length: 4}",
+)
+
+_AUTHENTICATOR: Final = Keys(
+    {
+        "base": Key(
+            Whole("a base", 1, 65535 - 399),
+            "the first of the 400 ports that the digits of a code stand for",
+            required=True,
+        ),
+        "gap": Key(_GAP, _GAP_TELLS, default="30s"),
+        "skew": Key(_SKEW, _SKEW_TELLS, default=1),
+    },
+    "a rule for authenticator codes, as {base: 21000}",
+)
+
+_DOOR: Final = Keys(
+    {
+        "services": Key(
+            ListOf(_SERVICE, "services are a list, as [tcp/22, udp/51820]", 1, True),
+            "what the door protects, as [tcp/22, tcp/8000-8010]",
+            required=True,
+        ),
+        "stay": Key(_lasting("a stay", 365 * DAY), "how long an admission lasts", default="24h"),
+        "linger": Key(Truth(), "sessions under way outlive the stay; false: they are cut", default=True),
+        "fixed": Key(_FIXED, "the door opens to one sequence that stays the same"),
+        "rotating": Key(
+            _ROTATING, "the door opens to sequences derived from a keyholder's secret and the time"
+        ),
+        "authenticator": Key(
+            _AUTHENTICATOR, "the door opens to the codes of a keyholder's authenticator app"
+        ),
+    },
+    "a door, as {services: [tcp/22], fixed: {knocks: [tcp/7101, udp/9342, tcp/8120]}}",
+    any_of=("fixed", "rotating", "authenticator"),
+    lacking="nothing opens this door: give it fixed, rotating or authenticator",
+)
+
+
+def _one(name: str, shape: Shape, tells: str, example: str, default: Any = None) -> Key:
+    """A section with a single key in it."""
+    return Key(
+        Keys({name: Key(shape, tells, required=default is None, default=default)}, f"written as {example}"),
+        tells,
+    )
+
+
+_MISSES: Final = Keys(
+    {
+        "limit": Key(Whole("a limit", 1, 1000), "how many misses are forgiven, as 5", required=True),
+        "within": Key(
+            _lasting("the while", DAY), "the while in which misses count together, as 10m", required=True
+        ),
+        "shun": Key(_lasting("a shun", 365 * DAY), "how long knocks are then ignored, as 30m", required=True),
+    },
+    "written as {limit: 5, within: 10m, shun: 30m}",
+)
+
+_SOURCE_PREFIX: Final = Keys(
+    {
+        "ipv4": Key(Whole("an IPv4 prefix", 8, 32), "bits of an IPv4 address", default=32),
+        "ipv6": Key(Whole("an IPv6 prefix", 16, 128), "bits of an IPv6 address", default=128),
+    },
+    "written as {ipv4: 32, ipv6: 64}",
+)
+
+_INTERVAL: Final = Text(
+    "an interval is written as 100ms or 1s",
+    partial(duration, what="an interval", most=SECOND, least=SECOND // 100, units="ms|s"),
+    {"pattern": "^[0-9]+(ms|s)$", "examples": ["100ms"]},
+)
+
+_DOOR_NAME_SHAPE: Final = Text(
+    "a door's name", door_name, {"pattern": f"^{_DOOR_NAME}$", "not": {"enum": sorted(RESERVED)}}
+)
+
+CONFIGURATION: Final = Keys(
+    {
+        "watch": Key(
+            one_of("packet", "journal", "counter"), "what turns packets into knocks", default="packet"
+        ),
+        "outside": Key(
+            ListOf(
+                _text("an interface, as eth0", interface, _INTERFACE, "eth0"),
+                "interfaces are a list, as [eth0]; left out, it is every one but lo",
+                1,
+                True,
+            ),
+            "interfaces strangers come in by; left out: every one but lo",
+        ),
+        "always": Key(
+            ListOf(_NETWORK, "sources are a list, as [192.0.2.0/24, 2001:db8::/32]", 0, True),
+            "sources that never need to knock",
+        ),
+        "public": Key(
+            ListOf(_SERVICE, "services are a list, as [tcp/80, tcp/443]", 0, True),
+            "services open to all: never guarded, never a knock",
+        ),
+        "closed": Key(one_of("drop", "reject"), "what a stranger meets at a guarded port", default="drop"),
+        "source_prefix": Key(_SOURCE_PREFIX, "how much of an address counts as one source"),
+        "misses": Key(_MISSES, "after how many misses a source is shunned; left out: nobody is"),
+        "callers": Key(
+            Whole("the number of callers", 1, 1 << 20), "sources remembered part-way at once", default=65536
+        ),
+        "restore": Key(Truth(), "admissions with time left come back after a reboot", default=False),
+        "doors": Key(
+            Named(_DOOR_NAME_SHAPE, _DOOR, "doors by name, at least one, as ssh: {services: [tcp/22], …}"),
+            "what is guarded, each door under a name",
+            required=True,
+        ),
+        "metrics": _one(
+            "listen",
+            _text('"127.0.0.1:9753"', listen, rf"([0-9.]+|\[[0-9A-Fa-f:.]+\]):{_PORT}", "127.0.0.1:9753"),
+            "address and port for Prometheus; left out: none",
+            '{listen: "127.0.0.1:9753"}',
+        ),
+        "group": Key(Whole("a group", 1, 65535), "number of the kernel's packet log group", default=7507),
+        "counter": _one("interval", _INTERVAL, "pause between two polls", "{interval: 100ms}", "100ms"),
+        "journal": _one(
+            "prefix",
+            _text("a prefix in quotes", journal_prefix, _JOURNAL_PREFIX),
+            "how the kernel's log lines begin",
+            '{prefix: "portress: "}',
+            "portress: ",
+        ),
+    },
+    "a configuration names at least one door, as doors: {ssh: {…}}",
+)
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema (draft 7) of a configuration. It knows the shapes, not the rules of `meaning.py`."""
+    return {
+        "$schema": "http://json-schema.org/draft-07/schema#",
+        "title": "Portress configuration",
+        **CONFIGURATION.schema(),
+    }
+
+
+if __name__ == "__main__":
+    print(json.dumps(schema(), indent=2, ensure_ascii=False))

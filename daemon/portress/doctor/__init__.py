@@ -1,0 +1,1 @@
+"""What `portress doctor` looks at."""

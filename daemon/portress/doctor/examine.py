@@ -1,0 +1,94 @@
+"""The doctor: everything that is wrong on this host, and what is worth knowing of it.
+
+In: the configuration and where the daemon's things are. Out: findings, each with what it is, why it matters
+and what to do; and facts. It looks with the probes of `probe/`, and changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from attrs import frozen
+
+from portress.config.model import Config
+from portress.doctor.probe import clock, files, kernel, links, others, rules, sockets, upkeep
+from portress.doctor.probe.finding import Fact, Finding, ordered
+from portress.errors import Mistake
+from portress.keyholders import file as keyholding
+from portress.paths import Paths
+
+
+@frozen
+class Report:
+    """What the doctor found. Healthy: no finding."""
+
+    facts: tuple[Fact, ...]
+    findings: tuple[Finding, ...]
+
+
+def examine_without(mistake: Mistake, paths: Paths) -> Report:
+    """What can be told of this host where the configuration cannot be used, as before there is one.
+
+    Raises Mistake if the host may not be looked at.
+    """
+    nothing = Config(doors={})
+    facts = (
+        *kernel.facts(kernel.read(nothing)),
+        *upkeep.facts(upkeep.read(nothing, paths)),
+        *clock.facts(clock.read()),
+    )
+    why = "the guard is not loaded from it, and the daemon does not start with it"
+    return Report(
+        facts,
+        tuple(
+            Finding("configuration-refused", "error", line, why, "mend it: portress check, man portress.yaml")
+            for line in mistake.lines
+        ),
+    )
+
+
+def examine(config: Config, paths: Paths) -> Report:
+    """Look at this host, in this thread's network namespace. Raises Mistake if it may not be looked at."""
+    core, time, state = kernel.read(config), clock.read(), upkeep.read(config, paths)
+    place, listeners = links.read(), sockets.read()
+    served = frozenset(one.knock for one in listeners if not one.inside)
+    around = others.Neighbourhood(config, rules.read(), place, served)
+    found: list[Finding] = [
+        *upkeep.judge(config, state),
+        *kernel.judge(config, core),
+        *others.judge(around),
+        *links.judge(config, place),
+        *sockets.judge(config, listeners, place, around.forwarded()),
+        *clock.judge(config, time),
+        *_files(config, paths),
+    ]
+    facts = (*kernel.facts(core), *upkeep.facts(state), *clock.facts(time))
+    return Report(facts, tuple(ordered(found)))
+
+
+def _files(config: Config, paths: Paths) -> Iterator[Finding]:
+    """The modes of Portress's files, and keyholders that cannot be read."""
+    holders = keyholding.locate(paths.config)
+    places: tuple[tuple[files.Role, Path], ...] = (
+        ("configuration", paths.config),
+        ("keyholders", holders),
+        ("state", paths.state),
+        ("ledger", paths.ledger),
+        ("socket", paths.socket),
+    )
+    found = list(files.judge(config, files.read(places)))
+    yield from found
+    if any(str(holders) in finding.what for finding in found):
+        return  # it is refused for its mode, which is told
+    try:
+        keyholding.load(holders, config.doors)
+    except Mistake as mistake:
+        for line in mistake.lines:
+            yield Finding(
+                "keyholders-refused",
+                "error",
+                line,
+                "the daemon does not start with it, and keyholders are not let in",
+                "portress check",
+            )

@@ -1,0 +1,175 @@
+"""Who listens: on guarded and public ports somebody should, on knock ports nobody."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+from collections.abc import Iterable, Iterator
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Final
+
+from attrs import frozen
+from pyroute2.netlink.diag import DiagSocket
+
+from portress.config.model import Config, Door
+from portress.doctor.probe.finding import Finding
+from portress.doctor.probe.links import FAMILY_NAMES, Links
+from portress.knock import TCP, UDP, Knock, Service
+
+_LISTEN: Final = 1 << 10  # TCP_LISTEN of include/net/tcp_states.h, as sock_diag asks for states
+_UNCONNECTED: Final = 1 << 7  # TCP_CLOSE: what a UDP socket without a peer is in
+
+
+@frozen
+class Listener:
+    """A socket that takes first packets. `families`: over which it does (an IPv6 one may take IPv4 too)."""
+
+    knock: int
+    address: str
+    families: frozenset[int]
+    program: str | None  # name and process number, where it is known
+
+    @property
+    def inside(self) -> bool:
+        """Bound to an address that no stranger reaches."""
+        return ip_address(self.address.partition("%")[0]).is_loopback
+
+    def __str__(self) -> str:
+        return self.program or "a program"
+
+
+def read() -> tuple[Listener, ...]:
+    """Ask the kernel over sock_diag."""
+    programs = _programs()
+    found = []
+    with DiagSocket() as diag:
+        diag.bind()
+        for protocol, states in ((TCP, _LISTEN), (UDP, _UNCONNECTED)):
+            for family in (socket.AF_INET, socket.AF_INET6):
+                for one in diag.get_sock_stats(family=family, protocol=protocol, states=states):
+                    found.append(_listener(one, protocol, family == socket.AF_INET6, programs))
+    return tuple(one for one in found if one.knock & 0xFFFF)
+
+
+def _listener(one: object, protocol: int, six: bool, programs: dict[int, str]) -> Listener:
+    address, inode = str(one["idiag_src"]), int(one["idiag_inode"])  # type: ignore[index]  # no types
+    port = int(one["idiag_sport"])  # type: ignore[index]
+    families = frozenset({6} if six else {4})
+    if six and ip_address(address.partition("%")[0]).is_unspecified and not _only_six(one):
+        families = frozenset({4, 6})
+    return Listener(protocol << 16 | port, address, families, programs.get(inode))
+
+
+def _only_six(one: object) -> bool:
+    """Whether the IPv6 socket takes no IPv4 (IPV6_V6ONLY, which sock_diag tells in INET_DIAG_SKV6ONLY)."""
+    return bool(one.get_attr("INET_DIAG_SKV6ONLY"))  # type: ignore[attr-defined]
+
+
+def _programs() -> dict[int, str]:
+    """Inode of a socket -> the program that has it open, as far as /proc may be read."""
+    found: dict[int, str] = {}
+    for process in Path("/proc").iterdir():
+        if not process.name.isdecimal():
+            continue
+        try:
+            name = (process / "comm").read_text().strip()
+            for entry in list((process / "fd").iterdir()):
+                with contextlib.suppress(FileNotFoundError):  # closed meanwhile
+                    link = os.readlink(entry)
+                    if link.startswith("socket:["):
+                        found.setdefault(int(link[8:-1]), f"{name} (process {process.name})")
+        except OSError:  # gone meanwhile, or not ours to look at
+            continue
+    return found
+
+
+def judge(
+    config: Config, listeners: Iterable[Listener], links: Links, forwarded: frozenset[int]
+) -> Iterator[Finding]:
+    """`forwarded`: guarded and public knocks that are passed on to another host or container (DNAT)."""
+    outward = [one for one in listeners if not one.inside]
+    inward = {one.knock: one for one in listeners if one.inside}
+    for door in config.doors.values():
+        for service in door.services:
+            yield from _served(service, door.name, outward, inward, links, forwarded)
+    for service in config.public:
+        yield from _served(service, None, outward, inward, links, forwarded)
+    taken = [*config.public, *(service for door in config.doors.values() for service in door.services)]
+    free = [one for one in outward if not any(one.knock in service for service in taken)]
+    for door in config.doors.values():
+        yield from _answered(door, free)
+
+
+def _served(
+    service: Service,
+    door: str | None,
+    outward: list[Listener],
+    inward: dict[int, Listener],
+    links: Links,
+    forwarded: frozenset[int],
+) -> Iterator[Finding]:
+    """Whether somebody is there to be reached at a guarded or public service, over both address families."""
+    named = f"{service}, {'guarded' if door else 'public'}"
+    if any(knock in service for knock in forwarded):
+        return
+    there = [one for one in outward if one.knock in service]
+    if not there:
+        hidden = next((one for knock, one in inward.items() if knock in service), None)
+        if hidden is not None:
+            what = f"at {named}, {hidden} listens on {hidden.address} only"
+            do = "let it listen on an outside address"
+        else:
+            what, do = f"nothing listens at {named}", "start the service"
+        why = "who is let in finds the port closed" if door else "who dials it finds the port closed"
+        yield Finding("service-silent", "warning", what, why, f"{do}, or take {service} out", door)
+        return
+    families = frozenset[int]().union(*(one.families for one in there))
+    for family in sorted(links.families - families):
+        yield Finding(
+            "service-one-family",
+            "warning",
+            f"at {named}, {there[0]} listens over {FAMILY_NAMES[10 - family]} only",
+            f"this host has {FAMILY_NAMES[family]} addresses, too: who comes by one finds the port closed",
+            f"let it listen over {FAMILY_NAMES[family]}, too, or take such addresses out of the DNS",
+            door,
+        )
+
+
+def _answered(door: Door, free: list[Listener]) -> Iterator[Finding]:
+    """Programs that answer at a door's knocks."""
+    for one in free:
+        if door.fixed is not None and one.knock in door.fixed.knocks:
+            yield Finding(
+                "knock-answered",
+                "warning",
+                f"{one} listens at {Knock(one.knock)}, a knock of this door",
+                "the port is told from its neighbours, and whoever uses that program knocks by it",
+                "choose another knock, or bind the program to an inside address",
+                door.name,
+            )
+    drawn = [one for one in free if _may_be_drawn(door, one.knock)]
+    if drawn:
+        shown = ", ".join(f"{Knock(one.knock)} ({one})" for one in drawn[:3])
+        more = f" and {len(drawn) - 3} more" if len(drawn) > 3 else ""
+        yield Finding(
+            "pool-answered",
+            "warning",
+            f"programs listen at ports that this door's sequences are drawn from: {shown}{more}",
+            "whoever uses such a program knocks by it, and a knock there reaches it",
+            "draw from other ports, or bind the programs to inside addresses",
+            door.name,
+        )
+
+
+def _may_be_drawn(door: Door, knock: int) -> bool:
+    rotating, authenticator = door.rotating, door.authenticator
+    protocol, port = knock >> 16, knock & 0xFFFF
+    if (
+        rotating is not None
+        and protocol in rotating.protocols
+        and 0 <= port - rotating.pool[0] <= rotating.pool[1] - rotating.pool[0]
+    ):
+        return True
+    return authenticator is not None and protocol == TCP and 0 <= port - authenticator.base < 400

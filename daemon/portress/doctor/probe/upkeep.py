@@ -1,0 +1,205 @@
+"""The guard in the kernel and the daemon that runs, against the configuration as it is now."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+import nftables
+from attrs import frozen
+
+from portress import lock
+from portress.config.model import Config
+from portress.control import NoDaemon, ask
+from portress.doctor.probe.finding import Fact, Finding
+from portress.doctor.probe.kernel import groups
+from portress.errors import Mistake
+from portress.guard.expressions import FAMILY, TABLE, Json
+from portress.guard.ruleset import Ruleset, build
+from portress.paths import Paths
+from portress.run import status_answer as answers
+from portress.run.sentinel import away_file
+
+Shape = Mapping[str, tuple[tuple[str, ...], ...]]  # chain -> its rules, each what it does in order
+
+_RELOAD: Final = "systemctl reload portress, or portress guard --keep without the service"
+
+
+@frozen
+class Guard:
+    """The table in the kernel: the comment that names its configuration, its rules' shape, its base chain."""
+
+    comment: str | None
+    shape: Shape
+    base: tuple[Any, ...]
+
+
+@frozen
+class Upkeep:
+    """What is found of guard and daemon; None: there is none."""
+
+    guard: Guard | None
+    away: bool  # the guard was taken away by hand
+    daemon: Mapping[str, Any] | None  # what it answers to `status`
+    silent: str | None  # why a daemon that is there does not answer
+    locked: bool  # some daemon holds the lock of this network namespace
+    socket: str
+    group: int | None  # who listens to the packet log group: a netlink port
+
+
+def read(config: Config, paths: Paths) -> Upkeep:
+    """Ask the kernel and the daemon."""
+    daemon, silent = None, None
+    try:
+        daemon = ask(paths.socket, "status")
+    except NoDaemon:
+        pass
+    except Mistake as mistake:
+        silent = str(mistake)
+    return Upkeep(
+        _guard(), away_file(paths.socket).exists(), daemon, silent, lock.held(), str(paths.socket),
+        groups().get(config.group),
+    )  # fmt: skip
+
+
+def _guard() -> Guard | None:
+    nft = nftables.Nftables()
+    nft.set_json_output(True)
+    nft.set_stateless_output(True)
+    nft.set_terse_output(True)
+    nft.set_numeric_prio_output(True)
+    code, output, _ = nft.cmd(f"list table {FAMILY} {TABLE}")
+    return _described(json.loads(output)["nftables"]) if code == 0 else None
+
+
+def _described(listing: list[Json]) -> Guard:
+    rules = [one["rule"] for one in listing if "rule" in one]
+    bases = [one["chain"] for one in listing if "hook" in one.get("chain", ())]
+    base = tuple(
+        sorted(
+            (one["name"], one["type"], one["hook"], one["prio"], one.get("policy", "accept")) for one in bases
+        )
+    )
+    chains = [one["chain"]["name"] for one in listing if "chain" in one]
+    comment = next((rule["comment"] for rule in rules if "comment" in rule), None)
+    return Guard(comment, _shape(chains, rules), base)
+
+
+# Without the conditions: nft leaves out those that others imply, some versions more than others.
+def _shape(chains: list[str], rules: list[Json]) -> Shape:
+    return {
+        chain: tuple(
+            tuple(kind for expression in rule["expr"] for kind in expression if kind != "match")
+            for rule in rules
+            if rule["chain"] == chain
+        )
+        for chain in chains
+    }
+
+
+def expected(rules: Ruleset) -> Guard:
+    """What the kernel tells of the guard if it is as it should be."""
+    bodies = [{"chain": one["chain"]} for one in rules.chains] + [
+        {"rule": one["rule"]} for one in rules.rules
+    ]
+    return _described(bodies)
+
+
+def facts(upkeep: Upkeep) -> Iterator[Fact]:
+    yield Fact("guard", "not loaded" if upkeep.guard is None else "loaded")
+    if upkeep.daemon is not None:
+        yield Fact("daemon", f"process {upkeep.daemon['pid']}, version {upkeep.daemon['version']}")
+
+
+def judge(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
+    """Where guard, daemon and configuration disagree."""
+    yield from _of_guard(config, upkeep)
+    yield from _of_daemon(config, upkeep)
+
+
+def _of_guard(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
+    guard, wanted = upkeep.guard, expected(build(config, ()))
+    if guard is None:
+        by_hand = ": it was taken away by hand" if upkeep.away else ""
+        yield Finding(
+            "guard-missing",
+            "error",
+            f"the guard is not loaded{by_hand}",
+            "the doors stand open to everybody",
+            "portress guard",
+        )
+    elif guard.comment != wanted.comment:
+        yield Finding(
+            "guard-differs",
+            "error",
+            "the guard in the kernel was made from another configuration",
+            "what is guarded is not what is configured",
+            _RELOAD,
+        )
+    elif (guard.shape, guard.base) != (wanted.shape, wanted.base):
+        chains = [
+            name
+            for name in {**wanted.shape, **guard.shape}
+            if guard.shape.get(name) != wanted.shape.get(name)
+        ]
+        yield Finding(
+            "guard-changed",
+            "error",
+            f"somebody changed the guard's rules ({', '.join(chains) or 'its hook'})",
+            "the doors may stand open, or shut to those they are for",
+            f"portress guard; compare portress rules with: nft list table {FAMILY} {TABLE}",
+        )
+
+
+def _of_daemon(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
+    daemon = upkeep.daemon
+    if daemon is None:
+        yield _absent(upkeep)
+        if config.watch == "packet" and upkeep.group is not None and not upkeep.locked:
+            yield Finding(
+                "group-taken",
+                "error",
+                f"packet log group {config.group} is taken by another program (netlink port {upkeep.group})",
+                "the daemon cannot have it, and will not start",
+                "give portress another one with group:, or that program",
+            )
+        return
+    if differing := list(_differing(config, daemon)):
+        yield Finding(
+            "daemon-differs",
+            "error",
+            f"the daemon runs another configuration, which differs in {', '.join(differing)}",
+            "what it opens, to whom and for how long is not what is configured",
+            _RELOAD,
+        )
+    if not daemon.get("ledger", {}).get("present", True):
+        yield Finding(
+            "ledger-missing",
+            "error",
+            "the daemon has no ledger",
+            "no rotating sequence is accepted, and nobody is let in again after a reboot",
+            "see the daemon's log for the reason: journalctl -u portress",
+        )
+
+
+def _absent(upkeep: Upkeep) -> Finding:
+    if upkeep.silent is not None:
+        what, do = f"the daemon does not answer: {upkeep.silent}", "see its log: journalctl -u portress"
+    elif upkeep.locked:
+        what = f"a daemon runs, but none answers at {upkeep.socket}"
+        do = "name its --socket, or start it anew: systemctl restart portress"
+    else:
+        what, do = "the daemon does not run", "systemctl start portress, or portress run"
+    return Finding("daemon-missing", "error", what, "nobody hears knocks, so nobody is let in", do)
+
+
+def _differing(config: Config, daemon: Mapping[str, Any]) -> Iterator[str]:
+    """What of the daemon's configuration, as far as it tells, is not in this one."""
+    if daemon["watch"] != config.watch:
+        yield "watch"
+    theirs = {door["name"]: {**door, "admitted": 0} for door in daemon["doors"]}
+    ours = {name: json.loads(json.dumps(answers.door(door, 0))) for name, door in config.doors.items()}
+    for name in {**ours, **theirs}:
+        if ours.get(name) != theirs.get(name):
+            yield f"door {name}"

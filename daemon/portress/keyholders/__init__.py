@@ -1,0 +1,1 @@
+"""Keyholders: the file, enrolling, keycards, secrets."""

@@ -1,0 +1,137 @@
+"""Changes to keyholders.yaml: one entry more or less, comments and order kept, never a moment half-written.
+
+In: the file's path and a keyholder, or a name. Out: the file replaced in one step: a new one, mode 0600,
+written beside it, synced, renamed over it. Two changes at once wait for each other.
+"""
+
+from __future__ import annotations
+
+import difflib
+import fcntl
+import os
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Final
+
+from portress import files
+from portress.config.yaml_tree import Findings, decode, slurp
+from portress.errors import Mistake
+from portress.keyholders.file import Keyholder, entry_text, listed, parse
+
+HEADER: Final = """\
+# Who may open rotating doors, and with which secret. Whoever reads this file can open them: mode 0600.
+# portress enrol and portress disenrol add and remove entries; comments and order are kept.
+"""
+
+
+class Unknown(Mistake):
+    """No keyholder in the file has that name."""
+
+
+def add(path: Path, keyholder: Keyholder) -> None:
+    """Append `keyholder` to the file at `path`, which is made if there is none.
+
+    Raises Mistake: the name is taken, the file has mistakes or cannot be written.
+    """
+    with locked(path):
+        text = _text(path)
+        before = parse(text, str(path), None)
+        if any(other.name == keyholder.name for other in before):
+            raise Mistake(
+                f"{path}: {keyholder.name} is enrolled already: portress disenrol {keyholder.name} first, "
+                "or take another name"
+            )
+        if not before and re.sub(r"#.*", "", text).strip() == "[]":
+            text = text.replace("[]", "", 1)
+        _put(path, _appended(text, keyholder), (*before, keyholder))
+
+
+def remove(path: Path, name: str) -> Keyholder:
+    """Take the keyholder called `name` out of the file at `path`, and say who it was.
+
+    The doors need not exist any more. Raises Unknown, and Mistake: the file has mistakes or cannot be
+    written.
+    """
+    with locked(path):
+        text = _text(path)
+        before = parse(text, str(path), None)
+        for index, keyholder in enumerate(before):
+            if keyholder.name == name:
+                _put(path, _without(text, index), before[:index] + before[index + 1 :])
+                return keyholder
+    raise Unknown(f"{path}: {unknown(name, before)}")
+
+
+def unknown(name: str, keyholders: Sequence[Keyholder]) -> str:
+    """That there is no such keyholder, and whose name is the nearest."""
+    near = difflib.get_close_matches(name, [keyholder.name for keyholder in keyholders], 1)
+    return f"no keyholder is called {name!r}" + (f": the nearest is {near[0]!r}" if near else "")
+
+
+def save(path: Path, keyholders: Sequence[Keyholder]) -> None:
+    """Write a file of just these keyholders, whatever stood there. Raises Mistake."""
+    lines = "".join(f"{entry_text(keyholder)}\n" for keyholder in keyholders)
+    with locked(path):
+        _put(path, HEADER + lines, tuple(keyholders))
+
+
+def _text(path: Path) -> str:
+    """The file's text, whatever its mode: replacing it makes it private."""
+    return decode(slurp(path)[0], str(path)) if os.path.lexists(path) else HEADER
+
+
+def _appended(text: str, keyholder: Keyholder) -> str:
+    if text and not text.endswith("\n"):
+        text += "\n"
+    dashes = re.findall(r"^( *)- ", text, re.MULTILINE)
+    return f"{text}{dashes[0] if dashes else ''}{entry_text(keyholder)}\n"
+
+
+def _without(text: str, index: int) -> str:
+    """The text without the lines of one entry; comments in front of the next entry stay."""
+    items = listed(text, Findings("keyholders"))
+    lines = text.splitlines(keepends=True)
+    first = items[index].line - 1
+    last = items[index + 1].line - 1 if index + 1 < len(items) else len(lines)
+    while last > first + 1 and re.match(r"\s*(#|$)", lines[last - 1]):
+        last -= 1
+    return "".join(lines[:first] + lines[last:])
+
+
+def _put(path: Path, text: str, wanted: tuple[Keyholder, ...]) -> None:
+    """Replace the file, if `text` really says what is wanted."""
+    says = None
+    with suppress(Mistake):
+        says = parse(text, str(path), None)
+    if says != wanted:
+        raise Mistake(
+            f"{path}: laid out in a way that cannot be changed safely: put each entry on a line of its own"
+        )
+    _replace(path, text)
+
+
+def _replace(path: Path, text: str) -> None:
+    try:
+        files.replace(path, text)
+    except OSError as error:
+        raise _unwritable(path, error) from error
+
+
+def _unwritable(path: Path, error: OSError) -> Mistake:
+    return Mistake(f"{path}: cannot be changed: {error.strerror or error}")
+
+
+@contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Nobody else changes the file meanwhile: they lock its directory, for the file itself is replaced."""
+    try:
+        directory = os.open(Path(os.path.realpath(path)).parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    except OSError as error:
+        raise _unwritable(path, error) from error
+    try:
+        fcntl.flock(directory, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(directory)

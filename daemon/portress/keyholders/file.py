@@ -1,0 +1,275 @@
+"""Keyholders: who has a secret, for which doors, in what style and until when.
+
+In: keyholders.yaml beside the configuration (mode 0600, or it is refused), or the systemd credential
+of that name. Out: Keyholders, checked against the doors; every mistake with its line. `add` and
+`remove` change the file in place: one entry more or less, everything else as it was.
+
+No secret is ever part of a message or of what `repr` shows.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import re
+import stat
+from collections.abc import Mapping as AnyMapping
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any, Final, Literal, get_args
+
+from attrs import field, frozen
+
+from portress.config.model import Door
+from portress.config.shapes import Found, Key, Keys, ListOf, Text, one_of
+from portress.config.yaml_tree import Findings, Listing, Node, Place, Scalar, decode, quoted, slurp, tree
+from portress.errors import Mistake
+from portress.keyholders.secret import from_base32, to_base32
+
+Style = Literal["derived", "authenticator"]
+
+FILE: Final = "keyholders.yaml"
+STYLES: Final = get_args(Style)
+
+_LAST: Final = 253402300799.0  # the last second of the year 9999, UTC: no date stands for a later one
+
+_NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._@-]{0,63}", re.ASCII)
+_LIKE_A_SECRET: Final = re.compile(r"[A-Za-z2-7]{16,}")
+
+
+@frozen
+class Keyholder:
+    """A person or device with a secret. `until`: the moment (unix seconds) from which no sequence of
+    theirs is accepted; None: never."""
+
+    name: str
+    doors: tuple[str, ...]
+    secret: bytes = field(repr=False)
+    style: Style = "derived"
+    until: float | None = None
+
+
+def checked_name(text: str) -> str:
+    """`text`, if it can be a keyholder's name. Raises ValueError."""
+    if not _NAME.fullmatch(text):
+        raise ValueError(
+            "a name is 1 to 64 letters, digits, dots, hyphens, underscores and @, the first a letter or digit"
+        )
+    return text
+
+
+def expiry(text: str) -> float:
+    """What a date (`2027-01-31`: the end of that day, UTC) or a moment with its zone
+    (`2027-01-31T18:00+01:00`) means, in unix seconds. Raises ValueError.
+    """
+    wants = "a date as 2027-01-31, or a moment with its zone as 2027-01-31T18:00+01:00"
+    if not text.isascii() or len(text) > 40:
+        raise ValueError(wants)
+    try:
+        if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
+            day = date.fromisoformat(text)
+            return _bounded(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() + 86400)
+        moment = datetime.fromisoformat(text)
+    except (ValueError, OverflowError):
+        raise ValueError(wants) from None
+    if moment.tzinfo is None:
+        raise ValueError(f"{wants}: the zone is missing")
+    return _bounded(moment.timestamp())
+
+
+def _bounded(until: float) -> float:
+    """`until`, or the nearest moment that has a time step and a date."""
+    return max(0.0, min(until, _LAST))
+
+
+def expiry_text(until: float) -> str:
+    """As `expiry` reads it: a date where a day ends, or else a moment in UTC."""
+    moment = datetime.fromtimestamp(until, UTC)
+    if until % 86400 == 0:
+        return f"{moment - timedelta(days=1):%Y-%m-%d}"
+    return moment.isoformat().replace("+00:00", "Z")
+
+
+@frozen
+class _Secret:
+    """A secret in base32; unlike other shapes it never shows what it found."""
+
+    def read(self, node: Node, place: Place, findings: Findings) -> Found:
+        where = Place(place.line, place.path)
+        if not isinstance(node, Scalar):
+            findings.mistake(where, "a secret is one word in base32")
+            return Found(where)
+        try:
+            return Found(where, from_base32(node.text))
+        except ValueError as error:
+            findings.mistake(where, f"{error}; portress enrol makes one")
+            return Found(where)
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "string"}
+
+
+@frozen
+class _Expiry:
+    """A date or a moment; YAML's own reading of it does not matter."""
+
+    def read(self, node: Node, place: Place, findings: Findings) -> Found:
+        try:
+            return Found(place, expiry(node.text if isinstance(node, Scalar) else ""))
+        except ValueError as error:
+            findings.mistake(place, str(error))
+            return Found(place)
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "string"}
+
+
+_ENTRY: Final = Keys(
+    {
+        "name": Key(Text("a name, as ana", checked_name), "the keyholder's name", required=True),
+        "doors": Key(
+            ListOf(Text("a door's name", str), "a list of doors, as [vpn]", at_least=1, different=True),
+            "the doors their sequences open",
+            required=True,
+        ),
+        "secret": Key(_Secret(), "base32, at least 128 bits", required=True),
+        "style": Key(one_of(*STYLES), "how their sequences come about", default="derived"),
+        "until": Key(_Expiry(), "the last day, or the moment it ends"),
+    },
+    "a keyholder, as {name: ana, doors: [vpn], secret: …, style: derived}",
+)
+
+
+def locate(config_path: Path, environment: AnyMapping[str, str] = os.environ) -> Path:
+    """The keyholders' file: the systemd credential where there is one, else beside the configuration."""
+    return credential(environment) or config_path.parent / FILE
+
+
+def credential(environment: AnyMapping[str, str] = os.environ) -> Path | None:
+    """The keyholders' file that systemd has passed to this process, if it has: a copy made at its start."""
+    path = _credentials(environment) / FILE
+    return path if path.exists() else None
+
+
+def _credentials(environment: AnyMapping[str, str]) -> Path:
+    return Path(environment.get("CREDENTIALS_DIRECTORY") or "/nonexistent")
+
+
+def load(path: Path, doors: AnyMapping[str, Door]) -> tuple[Keyholder, ...]:
+    """The keyholders in the file at `path`, in its order; none if there is no file. Raises Mistake."""
+    if not os.path.lexists(path):
+        return ()
+    return parse(_private_text(path), str(path), doors)
+
+
+def _private_text(path: Path) -> str:
+    """The file's text. Raises Mistake if others can read it; of a credential systemd takes care itself."""
+    data, about = slurp(path)
+    mode = stat.S_IMODE(about.st_mode)
+    if mode & 0o077 and path.parent != _credentials(os.environ):
+        raise Mistake(f"{path}: mode {mode:04o}: the secrets in it are for its owner alone: chmod 600 {path}")
+    return decode(data, str(path))
+
+
+def parse(text: str, name: str, doors: AnyMapping[str, Door] | None) -> tuple[Keyholder, ...]:
+    """The keyholders in `text`; `name` is what mistakes call the file. Raises Mistake.
+
+    Without `doors`, it is not checked whether there are such doors.
+    """
+    findings = Findings(name)
+    entries: list[Found] = []
+    try:
+        entries += (_entry(node, index, findings) for index, node in enumerate(listed(text, findings)))
+        _check(entries, doors, findings)
+        findings.close()
+    except Mistake as mistake:
+        names = [str(found.value) for entry in entries if (found := entry.get("name"))]
+        raise _redacted(mistake, f"{findings.name}:", [*names, *(doors or ())]) from None
+    return tuple(Keyholder(**entry.plain) for entry in entries)
+
+
+def _redacted(mistake: Mistake, prefix: str, known: list[str]) -> Mistake:
+    """The mistake without what may be a secret in a wrong place: a long word that is no name or door."""
+    known = [word for word in known if not re.fullmatch(r"[A-Z2-7]{16,}", word)]
+
+    def hidden(found: re.Match[str]) -> str:
+        return found[0] if any(found[0] in word for word in known) else "…"
+
+    lines = (line.removeprefix(prefix) for line in mistake.lines)
+    return Mistake(*(prefix + _LIKE_A_SECRET.sub(hidden, line) for line in lines))
+
+
+def listed(text: str, findings: Findings) -> list[Node]:
+    """The entries of the list in `text`; an empty file, or one of comments alone, has none."""
+    root = tree(text, findings)
+    if isinstance(root, Listing):
+        return root.items
+    if not (isinstance(root, Scalar) and root.plain and not root.text):
+        findings.mistake(root.line, f"a list of keyholders, each {_ENTRY.wants.partition(', ')[2]}")
+    return []
+
+
+def _entry(node: Node, index: int, findings: Findings) -> Found:
+    """One entry, called by its name in mistakes where it has one."""
+    path = f"[{index}]"
+    pairs = getattr(node, "pairs", ())
+    for key, value in pairs:
+        if isinstance(key, Scalar) and key.text == "name" and isinstance(value, Scalar):
+            path = value.text if _NAME.fullmatch(value.text) else path
+    shown = quoted(node.text) if isinstance(node, Scalar) else ""
+    return _ENTRY.read(node, Place(node.line, path, shown if not pairs else ""), findings)
+
+
+def _check(entries: list[Found], doors: AnyMapping[str, Door] | None, findings: Findings) -> None:
+    names: dict[str, int] = {}
+    secrets: dict[bytes, str] = {}
+    for entry in entries:
+        name, secret, style = entry.get("name"), entry.get("secret"), entry.get("style")
+        if name and names.setdefault(name.value, name.place.line) != name.place.line:
+            findings.mistake(name.place, f"this name stands on line {names[name.value]} already")
+        if name and secret and secrets.setdefault(secret.value, name.value) != name.value:
+            findings.mistake(
+                secret.place, f"the same secret as {secrets[secret.value]}'s: each has one of their own"
+            )
+        for door in entry.all("doors") if doors is not None and style else ():
+            assert doors is not None and style is not None
+            if fault := unsuited(door.value, style.value, doors):
+                findings.mistake(door.place, fault)
+
+
+def unsuited(door: str, style: Style, doors: AnyMapping[str, Door]) -> str | None:
+    """Why a keyholder of that style cannot have that door, None if they can."""
+    if door not in doors:
+        near = difflib.get_close_matches(door, doors, 1)
+        return (
+            f"no such door: the nearest is {near[0]!r}"
+            if near
+            else f"no such door: there are {', '.join(doors)}"
+        )
+    if style == "derived" and doors[door].rotating is None:
+        return f"this door has no `rotating:`, which style derived needs{_or_else(doors[door])}"
+    if style == "authenticator" and doors[door].authenticator is None:
+        return f"this door has no `authenticator:`, which style authenticator needs{_or_else(doors[door])}"
+    return None
+
+
+def _or_else(door: Door) -> str:
+    other = "authenticator" if door.authenticator else "derived" if door.rotating else None
+    return f"; style {other} would suit" if other else ""
+
+
+def entry_text(keyholder: Keyholder) -> str:
+    """The keyholder as one line of the file, with the secret."""
+
+    def word(text: str) -> str:
+        return f"'{text}'" if Scalar(1, text, plain=True).taken_for else text
+
+    parts = [
+        f"name: {word(keyholder.name)}",
+        f"doors: [{', '.join(word(door) for door in keyholder.doors)}]",
+        f"secret: {word(to_base32(keyholder.secret))}",
+        f"style: {keyholder.style}",
+    ]
+    if keyholder.until is not None:
+        parts.append(f"until: {expiry_text(keyholder.until)}")
+    return f"- {{{', '.join(parts)}}}"

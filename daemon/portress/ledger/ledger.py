@@ -1,0 +1,357 @@
+"""The ledger: an SQLite file with every admission, and the last step each keyholder has used at each door.
+
+In: what the daemon did. Out: what it must remember after a crash or a reboot, and the history.
+Moments are unix seconds (UTC, float). Every method may raise LedgerError, and raises nothing else.
+
+Rules
+ 1. What a writing method returned from is on the disk: write-ahead log, synced at every commit.
+ 2. `use` is decided by one SQL statement: of two processes that use one step, one is told True.
+ 3. A damaged file is set aside and an empty one begun. What had been used is then not known, so
+    `use` refuses the steps up to `floor`: those whose sequences someone may just have seen.
+ 4. One thread at a time: a Ledger may be made in one thread and used in another, as by an executor
+    with a single worker, but never by two at once. An iterator from `history` counts as a use.
+ 5. Readers (`Reader`) never block the daemon, and never change or set aside a file.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Self
+
+from attrs import frozen
+
+from portress.knock import Source
+from portress.ledger.file import (
+    COLUMNS,
+    Damaged,
+    LedgerError,
+    NoLedger,
+    beside,
+    connect,
+    errors_named,
+    open_checked,
+    replace,
+)
+
+__all__ = ["Ledger", "LedgerError", "NoLedger", "Reader", "Record", "Use"]
+
+STEP: Final = 30  # s, RFC 6238's X
+BATCH: Final = 500  # rows read or deleted at a time
+
+
+@frozen
+class Use:
+    """The last use of a keyholder's sequence at a door."""
+
+    step: int
+    source: Source
+
+
+@frozen
+class Record:
+    """One admission. `ended` is None while it is under way; moments in unix seconds."""
+
+    row: int
+    source: Source
+    door: str
+    keyholder: str | None
+    step: int | None
+    how: str  # knock | command | found | restored
+    since: float
+    until: float
+    ended: float | None = None
+    # expired | dismissed | disenrolled | door removed | source_prefix changed | superseded
+    ending: str | None = None
+
+    @property
+    def finish(self) -> float:
+        """When it ended, or will end unless renewed; one that ran out unseen ended at its `until`."""
+        return self.until if self.ended is None else self.ended
+
+    def state(self, now: float) -> str:
+        """`under way`, or how it ended."""
+        if self.ended is None:
+            return "under way" if self.until > now else "expired"
+        return self.ending or "ended"
+
+
+def _source(packed: bytes, length: int) -> Source:
+    if len(packed) not in (4, 16) or not 0 <= length <= len(packed) * 8:
+        raise sqlite3.DatabaseError("it is damaged: a source of an impossible length")
+    return Source(packed, length)
+
+
+def _record(row: Any) -> Record:
+    number, packed, length, *rest = row
+    return Record(number, _source(packed, length), *rest)
+
+
+class Reader:
+    """The ledger, read beside a running daemon."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the ledger at `path` for reading. Raises LedgerError, NoLedger where there is none."""
+        self.path = path
+        with errors_named(path):
+            if not path.exists():
+                raise NoLedger(f"{path}: there is no ledger yet; portress run begins one")
+            if not path.is_file():
+                raise LedgerError(f"{path}: not a regular file")
+            try:
+                self._db = connect(path, "ro")
+                self._db.execute("SELECT 1 FROM admission LIMIT 1")
+            except sqlite3.OperationalError as error:
+                # Without a daemon there is no -wal; a reader that may not make one reads the file as it is.
+                unwritable = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+                if error.sqlite_errorcode & 0xFF not in unwritable or beside(path, "-wal").exists():
+                    raise
+                self._db = connect(path, "ro&immutable=1")
+
+    def close(self) -> None:
+        with errors_named(self.path):
+            self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def used(self) -> dict[tuple[str, str], Use]:
+        """The last use by (keyholder, door)."""
+        with errors_named(self.path):
+            rows = self._db.execute("SELECT keyholder, door, step, source, length FROM used")
+            return {
+                (name, door): Use(step, _source(packed, length)) for name, door, step, packed, length in rows
+            }
+
+    def last_uses(self) -> dict[tuple[str, str], float]:
+        """The moment of the last use by (keyholder, door)."""
+        with errors_named(self.path):
+            return {
+                (name, door): at
+                for name, door, at in self._db.execute("SELECT keyholder, door, at FROM used")
+            }
+
+    def under_way(self, now: float) -> list[Record]:
+        """The admissions that have not ended and have time left at `now`, oldest first."""
+        query = f"SELECT {COLUMNS} FROM admission WHERE ended IS NULL AND until > ? ORDER BY id"  # noqa: S608
+        with errors_named(self.path):
+            return [_record(row) for row in self._db.execute(query, (now,))]
+
+    def history(
+        self,
+        *,
+        door: str | None = None,
+        keyholder: str | None = None,
+        source: Source | None = None,
+        since: float | None = None,
+        until: float | None = None,
+        limit: int | None = None,
+    ) -> Iterator[Record]:
+        """Admissions, newest first: those through `door`, of `keyholder`, from `source`, inside it
+        or a prefix it is in, and under way at any moment from `since` to `until`; at most `limit` of them.
+
+        Read in small batches, each a read of its own: memory is bounded, and the daemon's
+        write-ahead log is never held back however slowly the caller goes on.
+        """
+        where, values = _conditions(door, keyholder, source, since, until)
+        query = (
+            f"SELECT {COLUMNS} FROM admission WHERE {where} AND (since, id) < (?, ?) "  # noqa: S608
+            "ORDER BY since DESC, id DESC LIMIT ?"
+        )
+        before = (float("inf"), 0)
+        left = limit
+        while left is None or left > 0:
+            size = BATCH if left is None else min(BATCH, left)
+            with errors_named(self.path):
+                records = [_record(row) for row in self._db.execute(query, (*values, *before, size))]
+            yield from records
+            if len(records) < size:
+                return
+            before = (records[-1].since, records[-1].row)
+            left = None if left is None else left - size
+
+
+def _conditions(
+    door: str | None, keyholder: str | None, source: Source | None, since: float | None, until: float | None
+) -> tuple[str, list[object]]:
+    parts: list[str] = ["1"]
+    values: list[object] = []
+    for condition, value in (
+        ("door = ?", door),
+        ("keyholder = ?", keyholder),
+        ("coalesce(ended, until) >= ?", since),
+        ("since <= ?", until),
+    ):
+        if value is not None:
+            parts.append(condition)
+            values.append(value)
+    if source is not None:
+        # Those inside it, and the prefixes it is in: an address may have come in as one of a wider source.
+        wider = [Source.of(source.packed, length) for length in range(source.length)]
+        within = ", ".join(["(?, ?)"] * len(wider))
+        around = f" OR (source, length) IN (VALUES {within})" if wider else ""
+        parts.append(f"(source BETWEEN ? AND ? AND length(source) = ? AND length >= ?{around})")
+        last = source.network.broadcast_address.packed
+        values += [source.packed, last, len(source.packed), source.length]
+        values += [part for one in wider for part in (one.packed, one.length)]
+    return " AND ".join(parts), values
+
+
+class Ledger(Reader):
+    """The ledger as the daemon keeps it.
+
+    `set_aside` is where a damaged file has been moved to, None if the file was sound; `damage` says
+    what was wrong with it. `floor` is the last step refused because of it, 0 if there is none.
+    """
+
+    def __init__(self, path: Path, now: float | None = None, skew: int = 1) -> None:
+        """Open the ledger at `path`, or begin one. `now` is the present (unix seconds, default: the
+        clock's), `skew` the most steps accepted ahead of it. Raises LedgerError."""
+        self.path = path
+        self.set_aside: Path | None = None
+        self.damage: str | None = None
+        now = time.time() if now is None else now
+        try:
+            self._db = open_checked(path)
+        except Damaged as damage:
+            self.damage = str(damage)
+            self.set_aside = replace(path, now, int(now // STEP) + skew)
+            self._db = self._reopen()
+        with errors_named(path):
+            self._inode = os.stat(path).st_ino
+            row = self._db.execute("SELECT value FROM mark WHERE name = 'floor'").fetchone()
+        self.floor = int(row[0]) if row else 0
+
+    def _reopen(self) -> sqlite3.Connection:
+        try:
+            return open_checked(self.path)
+        except Damaged as damage:
+            raise LedgerError(
+                f"{self.path}: a new file is damaged as well: {damage}; is the disk sound?"
+            ) from damage
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        with errors_named(self.path):
+            try:
+                moved = os.stat(self.path).st_ino != self._inode
+            except FileNotFoundError:
+                moved = True
+            if moved:  # SQLite would go on writing to a file without a name, gone at the next start
+                raise LedgerError(f"{self.path}: moved or removed under the running daemon; restart it")
+            yield self._db
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """What is written within is on the disk at the end, all of it or, after an error, nothing."""
+        with self._writing() as db:
+            db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                db.execute("COMMIT")
+            except BaseException:
+                if db.in_transaction:
+                    db.execute("ROLLBACK")
+                raise
+
+    def use(self, keyholder: str, door: str, step: int, source: Source, at: float) -> bool:
+        """Note that `keyholder`'s sequence of `step` was completed at `door` by `source` at the moment `at`.
+
+        True: it had not been used, nor a later one, and no crash can make it usable again.
+        False: it, or a later one, was used before, or it may have been (rule 3).
+        """
+        if step <= self.floor:
+            return False
+        with self._writing() as db:
+            done = db.execute(
+                "INSERT INTO used VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (keyholder, door) DO UPDATE SET "
+                "step = excluded.step, source = excluded.source, length = excluded.length, at = excluded.at "
+                "WHERE excluded.step > used.step",
+                (keyholder, door, step, source.packed, source.length, at),
+            )
+            return done.rowcount == 1
+
+    def forget(self, *keyholders: str) -> None:
+        """Drop the steps that `keyholders` have used. Only for those whose secret is another one now."""
+        with self._writing() as db:
+            db.executemany("DELETE FROM used WHERE keyholder = ?", ((one,) for one in keyholders))
+
+    def admitted(
+        self,
+        source: Source,
+        door: str,
+        since: float,
+        until: float,
+        keyholder: str | None = None,
+        step: int | None = None,
+        how: str = "knock",
+    ) -> int:
+        """Note an admission, and return the row that `renewed` and `ended` want.
+
+        `how`: knock | command | found | restored.
+        """
+        with self._writing() as db:
+            done = db.execute(
+                "INSERT INTO admission (source, length, door, keyholder, step, how, since, until) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (source.packed, source.length, door, keyholder, step, how, since, until),
+            )
+            assert done.lastrowid is not None
+            return done.lastrowid
+
+    def renewed(self, row: int, until: float) -> None:
+        """The admission under way in `row` now lasts until `until`; it is never shortened."""
+        with self._writing() as db:
+            db.execute(
+                "UPDATE admission SET until = max(until, ?) WHERE id = ? AND ended IS NULL", (until, row)
+            )
+
+    def ended(self, row: int, at: float, how: str) -> None:
+        """The admission in `row` ended. `how`: as `Record.ending`.
+
+        One that had ended before keeps its first ending; none runs out later than its `until`, though it may
+        be noted later.
+        """
+        with self._writing() as db:
+            db.execute(
+                "UPDATE admission SET ended = CASE WHEN ? THEN min(?, until) ELSE ? END, ending = ?"
+                " WHERE id = ? AND ended IS NULL",
+                (how == "expired", at, at, how, row),
+            )
+
+    def expire(self, now: float) -> int:
+        """End the admissions that ran out with no daemon to see it, each at its own `until`; how many."""
+        with self._writing() as db:
+            done = db.execute(
+                "UPDATE admission SET ended = until, ending = 'expired' WHERE ended IS NULL AND until <= ?",
+                (now,),
+            )
+            return done.rowcount
+
+    def prune(self, before: float) -> int:
+        """Drop the admissions that ended before `before`, give the room back, and say how many there were.
+
+        In small transactions: another process's write never waits for long.
+        """
+        dropped = 0
+        with self._writing() as db:
+            while True:
+                done = db.execute(
+                    "DELETE FROM admission WHERE id IN (SELECT id FROM admission WHERE ended < ? LIMIT ?)",
+                    (before, BATCH),
+                )
+                dropped += done.rowcount
+                if done.rowcount < BATCH:
+                    break
+            db.execute("PRAGMA incremental_vacuum").fetchall()
+        return dropped

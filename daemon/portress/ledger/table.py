@@ -1,0 +1,98 @@
+"""What `portress history` prints: a table for people (rich), JSON and CSV for programs.
+
+In: Records, newest first. Out: text. JSON and CSV are written row by row: memory stays bounded however
+long the ledger is. Moments are local for people, UTC for programs.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable
+from datetime import tzinfo
+from typing import Any, Final, TextIO
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from portress import durations, moments
+from portress.knock import SECOND
+from portress.ledger.ledger import Record
+
+ROOMY: Final = 110  # columns from which on seconds and the end's moment are shown
+FIELDS: Final = ("source", "door", "keyholder", "step", "how", "since", "until", "ended", "ending")
+
+_STYLES: Final = {"under way": "bold green", "expired": "dim", "dismissed": "yellow", "disenrolled": "yellow"}
+
+
+def by(record: Record) -> str:
+    """What let the source in: the keyholder, or how it came about."""
+    if record.keyholder:
+        return record.keyholder
+    return {"knock": "fixed knock", "command": "by hand", "found": "found there"}.get(record.how, record.how)
+
+
+def table(records: Iterable[Record], now: float, width: int, zone: tzinfo | None = None) -> Table:
+    """The records as a table for a screen of `width` columns."""
+    roomy = width >= ROOMY
+    shown = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    shown.add_column("since", no_wrap=True)
+    if roomy:
+        shown.add_column("until", no_wrap=True)
+    shown.add_column("for", no_wrap=True, justify="right")
+    shown.add_column("source", overflow="fold")
+    shown.add_column("door", overflow="fold")
+    shown.add_column("let in by", overflow="fold")
+    shown.add_column("state", no_wrap=True)
+    for record in records:
+        state = record.state(now)
+        cells = [_moment(record.since, roomy, zone)]
+        if roomy:
+            cells.append(_moment(record.finish, roomy, zone))
+        cells += [_lasted(record, now), str(record.source), record.door, by(record)]
+        shown.add_row(*map(Text, cells), Text(state, _STYLES.get(state, "")))
+    return shown
+
+
+def _moment(unix: float, seconds: bool, zone: tzinfo | None) -> str:
+    """Date and time of day, to the minute or the second."""
+    return durations.moment(unix, zone)[: 19 if seconds else 16]
+
+
+def _lasted(record: Record, now: float) -> str:
+    """How long it has lasted, or lasted in all."""
+    return durations.spell(int(max(0.0, min(now, record.finish) - record.since) * SECOND))
+
+
+def values(record: Record, now: float) -> dict[str, Any]:
+    """A record for programs, moments in UTC. `ended` and `ending` are None while it is under way."""
+    over = record.ended is not None or record.until <= now
+    return {
+        "source": str(record.source),
+        "door": record.door,
+        "keyholder": record.keyholder,
+        "step": record.step,
+        "how": record.how,
+        "since": moments.utc(record.since),
+        "until": moments.utc(record.until),
+        "ended": moments.utc(record.finish) if over else None,
+        "ending": record.state(now) if over else None,
+    }
+
+
+def write_json(records: Iterable[Record], now: float, out: TextIO) -> None:
+    """One JSON list, a record a line."""
+    opener = "[\n"
+    for record in records:
+        out.write(f"{opener}{json.dumps(values(record, now))}")
+        opener = ",\n"
+    out.write("[]\n" if opener == "[\n" else "\n]\n")
+
+
+def write_csv(records: Iterable[Record], now: float, out: TextIO) -> None:
+    """A header line and a line a record (RFC 4180, but for the line ends)."""
+    writer = csv.DictWriter(out, FIELDS, lineterminator="\n")
+    writer.writeheader()
+    for record in records:
+        writer.writerow(values(record, now))

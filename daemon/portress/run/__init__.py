@@ -1,0 +1,1 @@
+"""The daemon: what runs, in one process, under `portress run`."""

@@ -1,0 +1,285 @@
+"""The hot path: what the watcher hears goes through the tracker, and what the verdicts ask for is done.
+
+Knocks heard in one read are judged one after the other; those they admit are admitted together.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Callable
+from typing import Final
+
+from portress.durations import counted, spell
+from portress.events import Events
+from portress.guard.ruleset import MARGIN, longest_gap
+from portress.guard.table import GuardError, Table
+from portress.knock import SECOND, Expected, Source
+from portress.run.doorkeeper import Doorkeeper
+from portress.run.ledger_writer import Books
+from portress.run.recent import Recent
+from portress.sequence.in_force import still_to_come
+from portress.tracker import Tracker
+from portress.verdict import (
+    Advanced,
+    Completed,
+    Expired,
+    Ignored,
+    Lapsed,
+    Missed,
+    Repeated,
+    Replayed,
+    Verdict,
+)
+from portress.watch import Watcher
+
+BUDGET: Final = 256  # datagrams read before the loop looks after something else
+CROWD: Final = 100  # first knocks a second that find no room, and are no flood (common practice, no source)
+FRESH: Final = SECOND // 2  # ns that a caller of a flood has for its second knock
+SOON: Final = 0.1  # seconds until the next look for room in a flood
+CATCH_UP: Final = 32  # reads of what waits, before room is made
+MINUTE: Final = 60 * SECOND
+_QUIET: Final = (Ignored, Repeated)
+
+
+class Listener:
+    """Hears `watcher`, asks `tracker`, acts through `doorkeeper`. `clock` gives ns."""
+
+    def __init__(
+        self,
+        watcher: Watcher,
+        tracker: Tracker,
+        doorkeeper: Doorkeeper,
+        table: Table,
+        books: Books,
+        events: Events,
+        clock: Callable[[], int],
+    ) -> None:
+        self.watcher = watcher
+        self.tracker = tracker
+        self.recent = Recent()
+        self.counts: Counter[type] = Counter()
+        self.replays: Counter[str] = Counter()
+        self.opened: Callable[[int], None] = lambda _ns: None  # told how long each opening took
+        self._doorkeeper = doorkeeper
+        self._table = table
+        self._books = books
+        self._events = events
+        self._clock = clock
+        self.shuns = 0  # how often a source was shunned
+        self.no_room = 0  # first knocks that found no room in the kernel
+        self._looked: int | None = None
+        self._turned_away = self._crowded_out = 0  # since it was told last
+        self._tell_next = 0
+        self._again: asyncio.TimerHandle | None = None
+        self._lost = self._overruns = 0
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    def turn_to(self, watcher: Watcher) -> None:
+        """Hear another watcher from now on."""
+        self.watcher = watcher
+        self._lost, self._overruns = watcher.lost, watcher.overruns
+
+    def listen(self) -> None:
+        """Read what there is, up to the budget."""
+        hear, note, counts = self.tracker.hear, self.recent.note, self.counts
+        completed: list[tuple[Expected, Source, int]] = []
+        for packed, knock, when, _interface in self.watcher.read(BUDGET):
+            verdict = hear(packed, knock, when)
+            kind = type(verdict)
+            counts[kind] += 1
+            note(packed, knock, when, verdict)
+            if kind not in _QUIET:
+                self._act(packed, verdict, when, completed)
+        if completed:
+            self._open(completed)
+
+    def source(self, packed: bytes) -> Source:
+        """The source that the watcher's bytes stand for."""
+        config = self._doorkeeper.config
+        return Source.of(packed, config.prefix_4 if len(packed) == 4 else config.prefix_6)
+
+    def _act(
+        self, packed: bytes, verdict: Verdict, when: int, completed: list[tuple[Expected, Source, int]]
+    ) -> None:
+        if isinstance(verdict, Advanced):
+            if self._events.wants("advanced"):
+                self._tell("advanced", packed, verdict, f"is at stage {verdict.stage} of {verdict.of}")
+        elif isinstance(verdict, Completed):
+            source = self.source(packed)
+            completed.extend((opening, source, when) for opening in verdict.openings)
+        elif isinstance(verdict, Missed):
+            if self._events.wants("missed"):
+                self._tell("missed", packed, verdict, f"missed at stage {verdict.stage} of {verdict.of}")
+            if verdict.shunned_until is not None:
+                self._shun(packed, verdict.shunned_until - when, verdict)
+        elif isinstance(verdict, Lapsed):
+            if self._events.wants("lapsed"):
+                at = f"lapsed at stage {verdict.stage} of {verdict.of}"
+                late = f"{at}: {spell(verdict.pause)} after the knock before"
+                self._tell("lapsed", packed, verdict, f"{late}, the gap is {spell(verdict.gap)}")
+        elif isinstance(verdict, Replayed):
+            source = self.source(packed)
+            if not self._is_in(source, verdict.opening):
+                self._replayed(source, verdict.opening, verdict.last.step, known=bool(verdict.last.source))
+
+    def _tell(self, name: str, packed: bytes, verdict: Advanced | Missed | Lapsed, text: str) -> None:
+        source, doors = self.source(packed), ", ".join(verdict.doors)
+        self._events.tell(name, f"{source} {text} ({doors})", source=source, door=doors, stage=verdict.stage)
+
+    def _shun(self, packed: bytes, ns: int, verdict: Missed) -> None:
+        source = self.source(packed)
+        misses = self.tracker.misses
+        assert misses is not None
+        self.shuns += 1
+        self._events.tell(
+            "shunned",
+            f"{source} shunned for {spell(ns)} after {counted(misses.limit, 'miss')}"
+            f" within {spell(misses.within)} ({', '.join(verdict.doors)})",
+            source=source,
+            door=", ".join(verdict.doors),
+            stage=verdict.stage,
+        )
+        try:
+            self._table.shun(source, ns)
+        except (
+            GuardError
+        ) as error:  # the tracker ignores it all the same; the kernel reports more than needed
+            self._events.tell("warning", str(error), source=source)
+
+    def _is_in(self, source: Source, opening: Expected) -> bool:
+        """Whether the source is admitted by that very keyholder: a client that knocks over two families, and
+        soon again, uses up steps out of order. It is refused, but no thief."""
+        known = self._doorkeeper.register.get(opening.door, source)
+        return known is not None and known.keyholder == opening.keyholder
+
+    def _replayed(self, source: Source, opening: Expected, last: int, *, known: bool = True) -> None:
+        self.replays[opening.door] += 1
+        older = "used before" if opening.step == last else "older than the last one used"
+        if known and still_to_come(self._doorkeeper.config, opening.step or 0, last):
+            older += f", at a clock that was ahead: enrol {opening.keyholder} anew"
+        self._events.tell(
+            "replayed",
+            f"{source} refused at {opening.door}: replay of keyholder {opening.keyholder}, {older}",
+            source=source,
+            door=opening.door,
+            keyholder=opening.keyholder,
+        )
+
+    def _open(self, completed: list[tuple[Expected, Source, int]]) -> None:
+        at_once = [(opening, source) for opening, source, _ in completed if opening.step is None]
+        if at_once:
+            self._admit(at_once)
+            for opening, _, when in completed:
+                if opening.step is None:
+                    self.opened(self._clock() - when)
+        for opening, source, when in completed:
+            if opening.step is not None:
+                task = asyncio.get_running_loop().create_task(self._open_once(opening, source, when))
+                self._tasks.add(task)
+                task.add_done_callback(self._tasks.discard)
+
+    async def _open_once(self, opening: Expected, source: Source, when: int) -> None:
+        """Admit by a rotating sequence, once its use is on the disk."""
+        assert opening.keyholder is not None and opening.step is not None
+        if await self._books.use(opening.keyholder, opening.door, opening.step, source):
+            if (opening.keyholder, opening.door) not in self.tracker.trie.rotating:
+                return  # disenrolled meanwhile
+            self._admit([(opening, source)])
+            self.opened(self._clock() - when)
+        else:
+            self._replayed(source, opening, opening.step)
+
+    def _admit(self, openings: list[tuple[Expected, Source]]) -> None:
+        try:
+            self._doorkeeper.open(openings)
+        except GuardError as error:
+            self._events.tell("warning", f"{len(openings)} not admitted: {error}")
+
+    def tidy(self) -> None:
+        """Once a second: forget callers whose gap is over, tell what was lost."""
+        now = self._clock()
+        self._catch_up(1)  # what came in time and waits to be read is not over
+        for packed, stood in self.tracker.expire(now - self.watcher.lag):
+            assert isinstance(packed, bytes)
+            self.recent.note(packed, 0, now, Expired(stood.stage, stood.of, stood.doors))
+            source, doors = self.source(packed), ", ".join(stood.doors)
+            self._events.tell(
+                "expired",
+                f"{source} expired at stage {stood.stage} of {stood.of} ({doors})",
+                source=source,
+                door=doors,
+                stage=stood.stage,
+            )
+        lost, overruns = self.watcher.lost, self.watcher.overruns
+        if lost != self._lost or overruns != self._overruns:
+            missing, full = lost - self._lost, overruns - self._overruns
+            text = f"{counted(missing, 'reported packet')} lost, the buffer was full {counted(full, 'time')}"
+            self._events.tell("lost", text, count=lost - self._lost)
+            self._lost, self._overruns = lost, overruns
+
+    def _catch_up(self, reads: int) -> None:
+        """Hear what waits to be read by now, unless the watcher has an interval of its own."""
+        if self.watcher.interval is None:
+            self.listen()
+            while self.watcher.lag and reads > 1:
+                self.listen()
+                reads -= 1
+
+    def look_for_room(self) -> None:
+        """Once a second: whether first knocks found no room in the kernel's callers. In a flood, make some.
+
+        The kernel forgets a caller only when its time is over, so that a flood from forged sources would keep
+        all others from beginning.
+        """
+        now = self._clock()
+        try:
+            no_room = self._table.found_no_room()
+        except GuardError:
+            return
+        before, self._looked = self._looked, now
+        more, self.no_room = max(0, no_room - self.no_room), no_room
+        if before is None:
+            return  # what was counted under another daemon is told already
+        self._turned_away += more
+        config = self._doorkeeper.config
+        hold = -(-(longest_gap(config) + MARGIN) // SECOND)
+        bearable = max(CROWD, config.callers // hold)  # first knocks a second
+        if more * SECOND > bearable * (now - before):
+            self._make_room(bearable)
+            self._look_again()
+        self._tell_turned_away(now)
+
+    def _make_room(self, bearable: int) -> None:
+        """The callers at their first knock that came in the flood go, and those that are none any more."""
+        self._catch_up(CATCH_UP)
+        now = self._clock()
+        self._crowded_out += self.tracker.thin(now, bearable, FRESH)
+        kept = [(packed, left + MARGIN) for packed, _, left in self.tracker.callers(now)]
+        if len(kept) > self._doorkeeper.config.callers * 9 // 10:
+            return  # nobody to speak of would go
+        try:
+            self._table.keep_callers((packed, ns) for packed, ns in kept if isinstance(packed, bytes))
+        except GuardError as error:
+            self._events.tell("warning", f"no room was made among the callers: {error}")
+
+    def _look_again(self) -> None:
+        """Soon, while a flood lasts."""
+
+        def look() -> None:
+            self._again = None
+            self.look_for_room()
+
+        if self._again is None:
+            self._again = asyncio.get_running_loop().call_later(SOON, look)
+
+    def _tell_turned_away(self, now: int) -> None:
+        """What found no room, at once and then once a minute."""
+        if not self._turned_away or now < self._tell_next:
+            return
+        text = f"{counted(self._turned_away, 'first knock')} found no room: callers is full (see `callers`)"
+        if self._crowded_out:
+            text += f"; {counted(self._crowded_out, 'caller')} of a flood had to make room"
+        self._events.tell("full", text, count=self._turned_away)
+        self._turned_away = self._crowded_out = 0
+        self._tell_next = now + MINUTE

@@ -1,0 +1,244 @@
+"""What can be asked of the daemon on its control socket, a method a request."""
+
+from __future__ import annotations
+
+import functools
+import heapq
+import os
+from collections import Counter
+from collections.abc import Awaitable, Callable
+from typing import TYPE_CHECKING, Any
+
+from portress.durations import LONGEST, counted, spell
+from portress.errors import Mistake
+from portress.guard.listing import masked
+from portress.keyholders import file as keyholding
+from portress.knock import SECOND, Source
+from portress.run import status_answer as answers
+from portress.run.why_answer import account
+
+if TYPE_CHECKING:
+    from portress.config.model import Config
+    from portress.keyholders.file import Keyholder
+    from portress.run.daemon import Service
+
+Request = dict[str, Any]
+
+
+class Requests:
+    """Answers the requests to one daemon."""
+
+    def __init__(self, service: Service) -> None:
+        self._service = service
+        self._known: dict[str, Callable[[Request, int], Awaitable[Any]]] = {
+            "status": self._status,
+            "why": self._why,
+            "admit": self._admit,
+            "dismiss": self._dismiss,
+            "keyholders": self._keyholders,
+            "disenrol": self._disenrol,
+            "guard": self._guard,
+            "keep": self._keep,
+            "unguard": self._unguard,
+            "reload": self._reload,
+        }
+
+    async def handle(self, request: Request, uid: int) -> Any:
+        """The answer to `request`, asked by a process of user `uid`. Raises Mistake."""
+        method = self._known.get(request["do"])
+        if method is None:
+            raise Mistake(f"'{request['do']}' is no request; one of {', '.join(self._known)}")
+        return await method(request, uid)
+
+    async def _status(self, request: Request, uid: int) -> Any:
+        service = self._service
+        now, unix = service.clock(), service.unix()
+        steps = service.steps
+        admitted = [one for one in service.doorkeeper.register if one.until > now]
+        counts = Counter(one.door for one in admitted)
+        most = request.get("most")
+        if type(most) is int and most >= 0:
+            listed = heapq.nsmallest(most, admitted, key=lambda one: one.until)
+        else:
+            listed = sorted(admitted, key=lambda one: one.until)
+        return {
+            **answers.about(
+                service.config,
+                str(service.last_good.in_use),
+                os.getpid(),
+                now - service.begun,
+                steps.step if steps.rota.rotates else None,
+                unix,
+            ),
+            "guard": {
+                "present": service.sentinel.in_force,
+                "restorations": dict(service.sentinel.restorations),
+                "trial": service.sentinel.trial_left,
+            },
+            "doors": [answers.door(door, counts[name]) for name, door in service.config.doors.items()],
+            "as_configured": not service.last_good.falling_back,
+            "admitted": len(admitted),
+            "admissions": [answers.admission(one, now, unix) for one in listed],
+            **answers.tracking(service.listener, now),
+            "keyholders": len(steps.rota.keyholders),
+            "credential": keyholding.credential() is not None,
+            "ledger": {"present": service.books.ledger is not None, "failures": service.books.failures},
+            "events": answers.events(service.events.last(), full=_trusted(uid)),
+        }
+
+    async def _why(self, request: Request, uid: int) -> Any:
+        service, source = self._service, self._source(request)
+        now = service.clock()
+        return account(
+            service.listener,
+            service.config,
+            source,
+            service.doorkeeper.register.of(source),
+            now,
+            service.unix(),
+            up=now - service.begun,
+            full=_trusted(uid),
+            guarded=service.sentinel.in_force,
+        )
+
+    async def _admit(self, request: Request, _uid: int) -> Any:
+        service, source = self._service, self._source(request)
+        door = service.config.doors.get(str(request.get("door")))
+        if door is None:
+            raise Mistake(self._no_door(request.get("door")))
+        seconds = request.get("for")
+        if seconds is not None and not (type(seconds) is int and 0 < seconds <= LONGEST // SECOND):
+            raise Mistake("an admission lasts from 1s to 366d")
+        if not service.sentinel.guarding:
+            raise Mistake("the guard was taken away: the doors are open; portress guard shuts them")
+        ns = door.stay if seconds is None else seconds * SECOND
+        made = service.doorkeeper.admit([(door.name, source, ns, None, None, "command")])
+        known = made[0] if made else service.doorkeeper.register.get(door.name, source)
+        assert known is not None
+        left = spell(known.until - service.clock())
+        longer = "" if made else ", as it was already, for longer than asked"
+        return {"text": f"{source} is admitted to {door.name} for {left}{longer}"}
+
+    async def _dismiss(self, request: Request, _uid: int) -> Any:
+        service, source, door = self._service, self._source(request), request.get("door")
+        if door is not None and not (isinstance(door, str) and door in service.config.doors):
+            raise Mistake(self._no_door(door))
+        ended = service.doorkeeper.dismiss(source, door)
+        if not ended:
+            not_admitted = f"{source} is not admitted{f' to {door}' if door else ''}"
+            cut = service.doorkeeper.cut(source, door)
+            if not cut:
+                raise Mistake(not_admitted)
+            return {"text": f"{not_admitted} any more; {counted(cut, 'flow')} that outlived it cut"}
+        return {"text": f"{source} is dismissed from {', '.join(one.door for one in ended)}"}
+
+    async def _keyholders(self, request: Request, uid: int) -> Any:
+        """Take the keyholders anew: from the file, or from the text that only root may send.
+
+        A daemon that was given a credential takes those of the text besides: nobody in it is thrown out.
+        """
+        service, text = self._service, request.get("text")
+        given = keyholding.credential() is not None
+        if isinstance(text, str):
+            if not _trusted(uid):
+                raise Mistake("only root may change the keyholders")
+            holders = keyholding.parse(text, keyholding.FILE, service.config.doors)
+        else:
+            holders, given = service.load_keyholders(service.config), False
+        names = {one.name for one in holders}
+        await service.take_keyholders(
+            lambda known: (*(one for one in known if given and one.name not in names), *holders)
+        )
+        return {"keyholders": len(holders), "credential": given}
+
+    async def _disenrol(self, request: Request, uid: int) -> Any:
+        """Expect a keyholder's sequences no more and end their admissions."""
+        service, name = self._service, str(request.get("name"))
+        if not _trusted(uid):
+            raise Mistake("only root may change the keyholders")
+        found = any(one.name == name for one in service.steps.rota.keyholders)
+        ended = await service.take_keyholders(lambda known: tuple(one for one in known if one.name != name))
+        gone = [one for one in ended if one.keyholder == name]
+        return {
+            "dismissed": [{"source": str(one.source), "door": one.door} for one in gone],
+            "known": found,
+            "credential": keyholding.credential() is not None,
+        }
+
+    async def _guard(self, request: Request, uid: int) -> Any:
+        """Put the guard in force by the configuration as it is now, perhaps on trial.
+
+        `config`: the file that is meant. `provisional`: what is in force now was itself only on trial.
+        """
+        self._root_only(uid)
+        service, seconds = self._service, _trial_seconds(request.get("trial"))
+        mine, meant = service.paths.config.resolve(), request.get("config", None)
+        if meant is not None and str(mine) != meant:
+            raise Mistake(f"{meant}: the daemon here has its configuration from {mine}: change that one")
+        listed = request.get("admit", [])
+        if not isinstance(listed, list):
+            raise Mistake("admit is a list of sources")
+        admit = [_read_source(text) for text in listed]
+        before, sentinel = self._before(provisional=bool(request.get("provisional"))), service.sentinel
+        trying, undo = sentinel.trial_left is not None, sentinel.undo
+        await service.reload()
+        sentinel.keep()
+        sentinel.resume(masked(source, service.config.widths) for source in admit)
+        if seconds is not None:
+            # With another configuration in force before, that one comes back; else the guard goes away.
+            if not trying and before is not None and before[0] != service.config:
+                undo = functools.partial(service.go_back, *before)
+            sentinel.on_trial(seconds, undo)
+        return {"doors": list(service.config.doors), "goes_back": seconds is not None and undo is not None}
+
+    def _before(self, *, provisional: bool) -> tuple[Config, tuple[Keyholder, ...]] | None:
+        """What is in force now, for a trial to go back to; None if nothing is that somebody chose to keep."""
+        service = self._service
+        if provisional or service.last_good.falling_back or not service.sentinel.guarding:
+            return None
+        return service.config, service.steps.rota.keyholders
+
+    async def _keep(self, _request: Request, uid: int) -> Any:
+        self._root_only(uid)
+        return {"kept": self._service.sentinel.keep()}
+
+    async def _unguard(self, _request: Request, uid: int) -> Any:
+        self._root_only(uid)
+        return {"removed": self._service.sentinel.stand_down("the guard was taken away by command")}
+
+    async def _reload(self, _request: Request, uid: int) -> Any:
+        self._root_only(uid)
+        await self._service.reload()
+        return {"doors": list(self._service.config.doors)}
+
+    def _source(self, request: Request) -> Source:
+        return masked(_read_source(request.get("source")), self._service.config.widths)
+
+    def _no_door(self, door: object) -> str:
+        return f"there is no door '{door}'; the doors are {', '.join(self._service.config.doors)}"
+
+    @staticmethod
+    def _root_only(uid: int) -> None:
+        if not _trusted(uid):
+            raise Mistake("only root may change the guard")
+
+
+def _trusted(uid: int) -> bool:
+    """Root, or the daemon's own user: who can read and change its files anyway."""
+    return uid in (0, os.geteuid())
+
+
+def _trial_seconds(value: object) -> float | None:
+    """How long a trial lasts (s), None if there is none. Raises Mistake: else a guard on trial would stay."""
+    if value is None:
+        return None
+    if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value <= LONGEST / SECOND:
+        return float(value)
+    raise Mistake("a trial lasts a number of seconds, up to 366 days")
+
+
+def _read_source(text: object) -> Source:
+    try:
+        return Source.parse(str(text))
+    except ValueError as error:
+        raise Mistake(f"'{text}': {error}") from None

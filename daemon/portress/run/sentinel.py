@@ -1,0 +1,246 @@
+"""Keeps the guard in force: loads it or takes it over at the start, puts it back when others throw it away,
+takes it away when told to, on trial or for good.
+
+While the guard was taken away by hand, a file beside the control socket says so: a daemon that starts
+then leaves the doors open. Only `portress guard`, or a reboot, ends that.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+from collections import Counter
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Final
+
+from portress.durations import counted
+from portress.events import Events
+from portress.guard import flows
+from portress.guard.ruleset import Ruleset, build
+from portress.guard.table import GuardError, Table
+from portress.guard.vigil import Vigil
+from portress.knock import SECOND, Source
+from portress.ledger.ledger import Record
+from portress.run.doorkeeper import Doorkeeper
+from portress.session import connected
+from portress.tracker import Tracker
+
+AWAY: Final = "unguarded"  # the file's name
+TRIAL: Final = "trial"  # the name of the file that a trial's own process leaves (`trial.py`)
+BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
+BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandbox hides or mistakes that file
+
+
+def away_file(socket: Path) -> Path:
+    """The file that says the guard was taken away by hand."""
+    return socket.parent / AWAY
+
+
+def trial_file(socket: Path) -> Path:
+    """The file that says which process will end a trial, should the daemon not do it."""
+    return socket.parent / TRIAL
+
+
+class Sentinel:
+    """Keeps the guard of `doorkeeper.config` in `table`, its first knocks those that `tracker` expects."""
+
+    def __init__(
+        self,
+        table: Table,
+        tracker: Tracker,
+        doorkeeper: Doorkeeper,
+        events: Events,
+        clock: Callable[[], int],
+        away: Path,
+    ) -> None:
+        self.guarding = True
+        self.loaded_anew = False  # by this daemon, where there was no guard before
+        self.restorations: Counter[str] = Counter()  # how often the guard was put back, by cause
+        self.tracker = tracker
+        self.vigil = Vigil()
+        self._table = table
+        self._doorkeeper = doorkeeper
+        self._events = events
+        self._clock = clock
+        self._away = away
+        self._trial: asyncio.TimerHandle | None = None
+        self._undo: Callable[[], None] | None = None  # what the end of the trial does, if not taking it away
+
+    def ruleset(self) -> Ruleset:
+        """The guard as it has to be now."""
+        return build(self._doorkeeper.config, self.tracker.trie.opening)
+
+    def begin(self, records: list[Record], admit: Iterable[Source], state: Path) -> tuple[int, int]:
+        """Take over the guard and its admissions, or load it: how many were found, how many restored.
+
+        `records` are the admissions under way by the ledger: restored if so configured, after a reboot
+        or where the guard is gone. `admit`: sources admitted to every door if the guard is loaded anew.
+        """
+        before = self._table.listing()
+        rebooted = _rebooted(state)
+        if before is None and self._away.exists():
+            self.guarding = False
+            self._tell_away("the guard was taken away by hand")
+            return 0, 0
+        with contextlib.suppress(OSError):
+            self._away.unlink()
+        if before is None:
+            self._adopt_sessions()
+        self._table.load(self.ruleset())
+        self.loaded_anew = before is None
+        found = self._doorkeeper.take_over(self._table.admissions(), records)
+        restored = 0
+        if self._doorkeeper.config.restore and (before is None or rebooted):
+            restored = self._doorkeeper.restore(records)
+        if before is None:
+            self.admit_everywhere(admit)
+        return found, restored
+
+    def leave_as_found(self) -> None:
+        """The daemon cannot start: the doors that it has shut must not stay shut with nobody to open them."""
+        if self.loaded_anew:
+            self.guarding = False
+            with contextlib.suppress(GuardError):
+                self._table.remove()
+
+    def _adopt_sessions(self) -> None:
+        """Sessions under way go on when the doors are shut, also where nothing tracked them so far."""
+        doors = self._doorkeeper.config.doors.values()
+        try:
+            flows.adopt(connected(service for door in doors for service in door.services))
+        except OSError as error:
+            text = f"sessions under way may hang: connection tracking did not take them: {error.strerror}"
+            self._events.tell("warning", text)
+
+    def admit_everywhere(self, sources: Iterable[Source]) -> None:
+        """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
+        self._doorkeeper.admit(
+            (door.name, source, door.stay, None, None, "command")
+            for source in sources
+            for door in self._doorkeeper.config.doors.values()
+        )
+
+    @property
+    def in_force(self) -> bool:
+        """Whether the guard is in the kernel, and is meant to be."""
+        try:
+            return self.guarding and self._table.there()
+        except GuardError:
+            return False
+
+    def look(self) -> None:
+        """Something was announced: if others touched the guard, put it back."""
+        culprit = self.vigil.read()
+        if culprit is not None and self.guarding:
+            cause = "changed" if self._table.there() else "removed"
+            self.put_back(cause, f" by {culprit}" if culprit else "")
+
+    def put_back(self, cause: str, culprit: str = "") -> None:
+        """Load the guard with every admission. Tells what happened and counts it; raises nothing."""
+        if self.guarding and self._away.exists():
+            self.guarding = False
+            self._tell_away("the guard was taken away by hand")
+        if not self.guarding:
+            return
+        begun = self._clock()
+        try:
+            self._doorkeeper.put_back(self.ruleset())
+        except GuardError as error:
+            self._events.tell("refused", f"the guard was {cause}{culprit} and cannot be put back: {error}")
+            return
+        if cause != "changed":
+            self._adopt_sessions()
+        self.restorations[cause] += 1
+        took = (self._clock() - begun) / SECOND * 1000
+        count = len(self._doorkeeper.register)
+        self._events.tell(
+            "restored",
+            f"the guard was {cause}{culprit}; put back with {counted(count, 'admission')} in {took:.0f} ms",
+            cause=cause,
+        )
+
+    def check(self) -> None:
+        """Now and then: the guard must be there whatever was announced."""
+        if self.guarding and not self._table.present(self.ruleset()):
+            self.put_back("missing")
+
+    def resume(self, admit: Iterable[Source]) -> None:
+        """Put the guard in force after it was taken away by hand. Raises GuardError."""
+        with contextlib.suppress(FileNotFoundError):
+            self._away.unlink()
+        if not self.guarding:
+            self.guarding = True
+            self._adopt_sessions()
+            self._doorkeeper.put_back(self.ruleset())
+        self.admit_everywhere(admit)
+
+    def stand_down(self, why: str) -> bool:
+        """Take the guard away and leave it so. False if there was none. Raises GuardError."""
+        self.keep()
+        self.guarding = False
+        with contextlib.suppress(OSError):
+            self._away.touch(mode=0o600)
+        there = self._table.remove()
+        self.trial_ended()
+        self._tell_away(why)
+        return there
+
+    def _tell_away(self, why: str) -> None:
+        self._events.tell("unguarded", f"{why}: the doors are open; `portress guard` shuts them again")
+
+    def on_trial(self, seconds: float, undo: Callable[[], None] | None = None) -> None:
+        """After `seconds`, unless `keep` comes first, do `undo`, or take the guard away."""
+        self.keep()
+        self._undo = undo
+        self._trial = asyncio.get_running_loop().call_later(seconds, self._end_trial)
+
+    def _end_trial(self) -> None:
+        undo, self._trial, self._undo = self._undo, None, None
+        if undo is not None:
+            undo()
+            return
+        text = "the guard was on trial and nobody kept it"
+        try:
+            self.stand_down(text)
+        except GuardError as error:
+            self._events.tell("refused", f"{text}, but it cannot be taken away: {error}")
+
+    def trial_ended(self) -> None:
+        """What the trial changed is undone: the process that waits in case it were not has nothing to do."""
+        with contextlib.suppress(OSError):
+            self._away.with_name(TRIAL).unlink()
+
+    def keep(self) -> bool:
+        """End the trial, the guard stays. False if there was no trial."""
+        if self._trial is None:
+            return False
+        self._trial.cancel()
+        self._trial, self._undo = None, None
+        return True
+
+    @property
+    def undo(self) -> Callable[[], None] | None:
+        """What the end of the trial under way will do; None: take the guard away."""
+        return self._undo
+
+    @property
+    def trial_left(self) -> float | None:
+        """Seconds of the trial that are left, None if there is none."""
+        if self._trial is None:
+            return None
+        return max(0.0, self._trial.when() - asyncio.get_running_loop().time())
+
+
+def _rebooted(state: Path) -> bool:
+    """Whether the host was booted since a daemon last started here; from now on it was not."""
+    mark = state / "boot"
+    try:
+        now = os.environ.get(BOOT_ID) or BOOT.read_text().strip()
+        before = mark.read_text().strip() if mark.exists() else ""
+        if now != before:
+            mark.write_text(f"{now}\n")
+    except OSError:
+        return False
+    return before not in ("", now)

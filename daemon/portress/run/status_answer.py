@@ -1,0 +1,126 @@
+"""What the daemon answers on the control socket about itself, for `status`. Values for JSON.
+
+It is for whoever may read the socket: it holds no secret, and no port of a sequence.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any, Final
+
+from portress import __version__
+from portress.admissions import Admission
+from portress.config.model import Config, Door
+from portress.knock import SECOND
+from portress.run.listener import Listener
+from portress.sequence.rotating import STEP
+from portress.why.reasons import NAMES
+
+MOST: Final = 1000  # callers and shunned sources listed; the totals count them all
+
+_PLACE: Final = re.compile(r"[^:]*:\d+: [\w.\[\]-]*:?")  # portress.yaml:14: doors.ssh.fixed.knocks[1]:
+_PORT: Final = re.compile(r"\b((?:tcp|udp)\W{1,6})\d[\d-]*")
+
+
+def outcome(kind: type) -> str:
+    """A verdict's name in metrics and status."""
+    return NAMES[kind]
+
+
+def seconds(ns: int) -> float:
+    """`ns` in seconds, to the millisecond."""
+    return round(ns / SECOND, 3)
+
+
+def admission(one: Admission, now: int, unix: float) -> dict[str, Any]:
+    """An admission; moments in unix seconds, `left` in seconds."""
+    return {
+        "door": one.door,
+        "source": str(one.source),
+        "keyholder": one.keyholder,
+        "how": one.how,
+        "since": round(unix - (now - one.since) / SECOND, 3),
+        "until": round(unix + (one.until - now) / SECOND, 3),
+        "left": seconds(max(0, one.until - now)),
+    }
+
+
+def door(one: Door, admitted: int) -> dict[str, Any]:
+    """A door, and for the authenticator style which ports a code is dialled on."""
+    openers = [name for name in ("fixed", "rotating", "authenticator") if getattr(one, name) is not None]
+    told: dict[str, Any] = {
+        "name": one.name,
+        "services": [str(service) for service in one.services],
+        "openers": openers,
+        "stay": seconds(one.stay),
+        "linger": one.linger,
+        "admitted": admitted,
+    }
+    if one.authenticator is not None:
+        bases = [one.authenticator.base + 100 * pair for pair in range(4)]
+        told["dial"] = {
+            "ports": bases,
+            "rule": "for the code AABBCCDD dial tcp "
+            + ", ".join(f"{base}+{pair}" for base, pair in zip(bases, ("AA", "BB", "CC", "DD"), strict=True)),
+        }
+    return told
+
+
+def tracking(listener: Listener, now: int) -> dict[str, Any]:
+    """Callers, shunned sources and counts of knocks."""
+    callers = [
+        {
+            "source": str(listener.source(_bytes(packed))),
+            "stage": at.stage,
+            "of": at.of,
+            "doors": list(at.doors),
+            "left": seconds(left),
+        }
+        for (packed, at, left), _ in zip(listener.tracker.callers(now), range(MOST), strict=False)
+    ]
+    shunned = [
+        {"source": str(listener.source(_bytes(packed))), "left": seconds(until - now)}
+        for (packed, until), _ in zip(listener.tracker.shunned(now), range(MOST), strict=False)
+    ]
+    return {
+        "callers": {"now": len(listener.tracker), "limit": listener.tracker.limit, "listed": callers},
+        "shunned": shunned,
+        "knocks": {
+            outcome(kind): count for kind, count in sorted(listener.counts.items(), key=lambda i: str(i[0]))
+        },
+        "lost": listener.watcher.lost,
+        "overruns": listener.watcher.overruns,
+        "odd": dict(listener.watcher.odd),
+    }
+
+
+def _bytes(packed: object) -> bytes:
+    assert isinstance(packed, bytes)
+    return packed
+
+
+def events(told: list[dict[str, Any]], *, full: bool) -> list[dict[str, Any]]:
+    """The last events. What is wrong with a configuration can quote a sequence: only `full` tells that."""
+    return told if full else [{**one, "text": _without_ports(one["event"], one["text"])} for one in told]
+
+
+def _without_ports(event: str, text: str) -> str:
+    if event == "ready":  # names the doors' services, which everybody may know
+        return text
+    if event in ("warning", "refused") and (place := _PLACE.match(text)):
+        return f"{place[0]} (root is told the rest)"
+    return _PORT.sub(r"\1…", text)
+
+
+def about(config: Config, path: str, pid: int, up: int, step: int | None, unix: float) -> dict[str, Any]:
+    """The daemon itself: what it runs and since when."""
+    told: dict[str, Any] = {
+        "version": __version__,
+        "pid": pid,
+        "config": path,
+        "watch": config.watch,
+        "up": seconds(up),
+    }
+    if step is not None:
+        told["step"] = {"now": step, "left": round(STEP - unix % STEP, 3)}
+    return told

@@ -1,0 +1,98 @@
+"""Time steps: at each new one the expected sequences and the guard's first knocks are replaced together.
+
+The next step's tree is made ahead of time in a thread, so that the loop goes on hearing knocks; the
+change itself is one transaction in the kernel and one assignment in the tracker.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+from portress.guard.ruleset import build
+from portress.guard.table import Table
+from portress.knock import SECOND
+from portress.sequence.in_force import Rota
+from portress.sequence.rotating import STEP, step_at
+from portress.sequence.trie import Node, Trie
+from portress.tracker import Tracker
+
+
+def pause_at(unix: float, most: float) -> float:
+    """Seconds until the next round of housekeeping, `most` at the most: it never comes late for a step."""
+    return min(most, STEP - unix % STEP + 0.005)
+
+
+class Steps:
+    """Keeps `tracker` and `table` at the present step of `rota`. `unix` gives unix seconds, `clock` ns."""
+
+    def __init__(
+        self, rota: Rota, tracker: Tracker, table: Table, unix: Callable[[], float], clock: Callable[[], int]
+    ) -> None:
+        self.rota = rota
+        self.tracker = tracker
+        self.step = step_at(unix())
+        self.observe: Callable[[float], None] = lambda _seconds: None  # told how long each change took
+        self._table = table
+        self._unix = unix
+        self._clock = clock
+        self._thread = ThreadPoolExecutor(1, "steps")
+        self._ready: tuple[Rota, int, Trie] | None = None
+        self.busy = asyncio.Lock()  # held while sequences change; a reload holds it, too
+
+    def adopt(self, rota: Rota, step: int) -> None:
+        """Take `rota` as it was loaded elsewhere, for time step `step`."""
+        self.rota, self.step, self._ready = rota, step, None
+
+    async def prepare(self) -> None:
+        """Derive the next step's sequences, unless that is done."""
+        rota, step = self.rota, self.step + 1
+        if not rota.rotates or (self._ready is not None and self._ready[:2] == (rota, step)):
+            return
+        async with self.busy:
+            trie = await asyncio.get_running_loop().run_in_executor(self._thread, rota.trie, step)
+            self._ready = (rota, step, trie)
+
+    async def change(self, rota: Rota | None = None) -> bool:
+        """Bring into force what the present moment, or `rota`, wants. True if anything changed.
+
+        Raises GuardError if the guard's first knocks cannot be replaced; then nothing is.
+        """
+        step = step_at(self._unix())
+        wanted = self.rota if rota is None else rota
+        if rota is None and (step == self.step or not wanted.rotates):
+            return False
+        begun = self._clock()
+        async with self.busy:
+            if rota is None and (step == self.step or wanted is not self.rota):
+                return False
+            loop, loads = asyncio.get_running_loop(), self._table.loads
+            ready = self._ready
+            if ready is not None and ready[0] is wanted and ready[1] == step:
+                trie = ready[2]
+            else:
+                trie = await loop.run_in_executor(self._thread, wanted.trie, step)
+            old = [*self.tracker.trie.root.children.values()]
+            await loop.run_in_executor(
+                self._thread, self._change_opening, self.tracker.trie.opening, trie.opening
+            )
+            self.tracker.replace(trie)
+            self._thread.submit(_let_go, old)
+            self.rota, self.step, self._ready = wanted, step, None
+            if self._table.loads != loads:  # the guard was put back meanwhile, perhaps with the old knocks
+                self._table.load(build(wanted.config, trie.opening))
+        self.observe((self._clock() - begun) / SECOND)
+        return True
+
+    def _change_opening(self, before: frozenset[int], after: frozenset[int]) -> None:
+        self._table.change_opening(before - after, after - before)
+
+    def close(self) -> None:
+        self._thread.shutdown(wait=False)
+
+
+def _let_go(branches: list[Node]) -> None:
+    """Free an old tree branch by branch: at a stroke, thousands of them would hold up the loop."""
+    while branches:
+        branches.pop()

@@ -1,0 +1,144 @@
+"""What the daemon knows of one source, for `portress why`: values for JSON.
+
+In: the daemon's memory. Out: where the source stands, its last knocks with what came of each, and what
+follows from it. `full` is for those who can read the configuration anyway: for them the knocks have their
+ports and a wrong one says what was expected. For all others no knock has a port, right or wrong: a late
+knock, one out of order or one of a shunned source is as much a part of a sequence as a right one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from portress.admissions import Admission
+from portress.config.model import Config
+from portress.knock import SECOND, UNSURE, Knock, Source
+from portress.run.listener import Listener
+from portress.run.recent import Note
+from portress.run.status_answer import admission, seconds
+from portress.sequence.rotating import step_at
+from portress.verdict import Advanced, Completed, Expired, Ignored, Lapsed, Missed, Replayed, Use
+from portress.why.conclusions import Facts, conclude, gap_of
+from portress.why.reasons import Hint, Run, fields, say
+
+
+def account(
+    listener: Listener,
+    config: Config,
+    source: Source,
+    admissions: Iterable[Admission],
+    now: int,
+    unix: float,
+    *,
+    up: int,
+    full: bool,
+    guarded: bool = True,
+) -> dict[str, Any]:
+    """All there is to tell of `source`. `now` and `up` (how long the daemon runs) in ns, `unix` in s.
+
+    `guarded`: the guard is in force; without it every door is open.
+    """
+    packed, tracker = source.packed, listener.tracker
+    at = next(((at, left) for one, at, left in tracker.callers(now) if one == packed), None)
+    until = next((until for one, until in tracker.shunned(now) if one == packed), None)
+    admitted = [admission(one, now, unix) for one in admissions]
+    notes = _lapses(listener.recent.of(packed), config)
+    facts = Facts(
+        source=source,
+        up=up,
+        lost=listener.watcher.lost,
+        guarded=guarded,
+        always=next((str(one) for one in config.always if _inside(source, one)), None),
+        admitted=tuple((one["door"], round(one["left"] * SECOND)) for one in admitted),
+        shunned=None if until is None else until - now,
+        stage=None if at is None else (at[0].stage, at[0].of, at[0].doors, at[1]),
+        notes=tuple(notes),
+    )
+    limit = None if tracker.misses is None else tracker.misses.limit
+    return {
+        "source": str(source),
+        "guarded": guarded,
+        "caller": at
+        and {"stage": at[0].stage, "of": at[0].of, "doors": [*at[0].doors], "left": seconds(at[1])},
+        "misses": {"now": tracker.misses_of(packed, now), "limit": limit},
+        "shunned": None if until is None else {"left": seconds(until - now)},
+        "always": facts.always is not None,
+        "admissions": admitted,
+        "ports": full,
+        "knocks": _knocks(listener, notes, now, unix, full=full),
+        "conclusion": conclude(facts, config),
+    }
+
+
+def _inside(source: Source, network: Any) -> bool:
+    return source.network.version == network.version and source.network.subnet_of(network)
+
+
+def _knocks(
+    listener: Listener, notes: Iterable[Note], now: int, unix: float, *, full: bool
+) -> list[dict[str, Any]]:
+    run, told, before = Run(), [], None
+    for when, number, verdict in notes:
+        at = unix - (now - when) / SECOND
+        hint = Hint()
+        if isinstance(verdict, Replayed):
+            hint = _used(listener, verdict, now, unix)
+        elif isinstance(verdict, Completed):
+            hint = Hint(behind=_behind(verdict, at))
+        elif not isinstance(verdict, Expired) and (full or number == UNSURE):
+            hint = run.hint(listener.tracker.trie, number, verdict)
+        run.follow(number, verdict)
+        told.append(
+            {
+                "at": round(at, 3),
+                "pause": None if before is None else seconds(when - before),
+                "knock": str(Knock(number)) if full and number != UNSURE else None,
+                **fields(verdict, hint),
+                "said": say(verdict, hint),
+            }
+        )
+        before = when
+    return told
+
+
+def _lapses(notes: Iterable[Note], config: Config) -> list[Note]:
+    """The notes, where a stage that expired and the next knock after it are one: a knock that came late."""
+    told: list[Note] = []
+    right = None  # when the last right knock came
+    for when, number, verdict in notes:
+        late = told[-1][2] if told else None
+        if isinstance(late, Expired) and right is not None and isinstance(verdict, Ignored | Advanced):
+            gap = gap_of(late.doors, config)
+            if gap is not None and when - right > gap:
+                anew = isinstance(verdict, Advanced)
+                lapsed = Lapsed(late.stage, late.of, when - right, gap, anew, late.doors)
+                told[-1] = (when, number, lapsed)
+                right = when if anew else None
+                continue
+        if isinstance(verdict, Advanced | Missed | Lapsed):
+            right = when if getattr(verdict, "anew", True) else None
+        told.append((when, number, verdict))
+    return told
+
+
+def _behind(verdict: Completed, at: float) -> int:
+    """How many time steps behind the moment the completed sequence was."""
+    steps = [one.step for one in verdict.openings if one.step is not None]
+    return step_at(max(0.0, at)) - steps[0] if steps else 0
+
+
+def _used(listener: Listener, verdict: Replayed, now: int, unix: float) -> Hint:
+    """When and by whom the sequence was used before, as far as that is remembered."""
+    last: Use = verdict.last
+    if not isinstance(last.source, bytes) or not last.source:
+        return Hint()
+    for when, _, earlier in listener.recent.of(last.source):
+        if isinstance(earlier, Completed) and any(
+            (one.keyholder, one.door, one.step)
+            == (verdict.opening.keyholder, verdict.opening.door, last.step)
+            for one in earlier.openings
+        ):
+            at = round(unix * SECOND) - (now - when)
+            return Hint(used_at=at, used_by=str(listener.source(last.source)))
+    return Hint(used_by=str(listener.source(last.source)))

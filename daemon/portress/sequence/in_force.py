@@ -1,0 +1,78 @@
+"""Which sequences are in force: the configuration's, and every keyholder's of the steps around now. Pure.
+
+A new step's sequences are derived ahead of time, in a thread; what each step expects is kept as long as
+it is in force, so that a change of step derives one step's and no more.
+"""
+
+from __future__ import annotations
+
+from attrs import define, field
+
+from portress.config.model import Config
+from portress.keyholders.file import Keyholder
+from portress.knock import Expected
+from portress.sequence import enrolled, fixed
+from portress.sequence.trie import Trie
+
+
+def furthest(config: Config) -> int:
+    """The largest skew of any door: how many steps before and after the present one can be in force."""
+    rules = [rule for door in config.doors.values() for rule in (door.rotating, door.authenticator)]
+    return max((rule.skew for rule in rules if rule is not None), default=0)
+
+
+def still_to_come(config: Config, step: int, last: int) -> bool:
+    """Whether `last`, the last step used, is later than any that can be in force along with `step`."""
+    return last - step > 2 * furthest(config)
+
+
+@define
+class Rota:
+    """The sequences in force for one configuration and one set of keyholders."""
+
+    config: Config
+    keyholders: tuple[Keyholder, ...] = ()
+    _steps: dict[int, list[Expected]] = field(factory=dict, init=False)
+
+    @property
+    def rotates(self) -> bool:
+        """Whether anything changes with time at all."""
+        return bool(self.keyholders)
+
+    @property
+    def until(self) -> dict[str, float]:
+        """When keyholders end (unix seconds), those that do."""
+        return {one.name: one.until for one in self.keyholders if one.until is not None}
+
+    @property
+    def keys(self) -> set[tuple[str, str]]:
+        """Every keyholder with each of their doors."""
+        return {(one.name, door) for one in self.keyholders for door in one.doors}
+
+    def trie(self, step: int) -> Trie:
+        """The tree of all sequences in force in time step `step`."""
+        expected = fixed.expected(self.config)
+        if self.rotates:
+            reach = furthest(self.config)
+            steps = range(max(0, step - reach), step + reach + 1)
+            self._steps = {one: self._of(one) for one in steps}
+            skews = self._skews()
+            for one in steps:
+                away = abs(one - step)
+                expected += [each for each in self._steps[one] if away <= skews[each.keyholder, each.door]]
+        return Trie(expected)
+
+    def _of(self, step: int) -> list[Expected]:
+        known = self._steps.get(step)
+        return known if known is not None else enrolled.expected(self.keyholders, self.config, step)
+
+    def _skews(self) -> dict[tuple[str | None, str], int]:
+        """How many steps off the present one is accepted, by (keyholder, door)."""
+        skews: dict[tuple[str | None, str], int] = {}
+        for keyholder in self.keyholders:
+            for name in keyholder.doors:
+                door = self.config.doors.get(name)
+                rule = door and (door.rotating if keyholder.style == "derived" else door.authenticator)
+                if rule:
+                    skews[keyholder.name, name] = rule.skew
+        return skews

@@ -1,0 +1,1 @@
+"""What `portress status` shows, printed once or live."""

@@ -1,0 +1,368 @@
+"""How hard the doors are to guess: what `portress strength` says of each, worked out from its configuration.
+
+In: a configuration, the number of keyholders of each door, and an attack to measure against. Out: frozen
+`Strength` values, one for each way a door opens. Pure. Formulas are in odds.py, warnings in pitfalls.py.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from decimal import Decimal
+from fractions import Fraction
+from functools import cache
+from typing import Final, Literal
+
+from attrs import frozen
+
+from portress.config.model import Authenticator, Config, Misses, Rotating
+from portress.knock import PROTOCOL_NAMES, SECOND, Sequence
+from portress.strength import odds
+
+Kind = Literal["fixed", "rotating", "authenticator"]
+
+# Common practice, no source: people pick ports of four digits.
+PICKED: Final = (1000, 9999)
+PICKED_TEXT: Final = "ports 1000 to 9999: common practice, no source"
+YEAR: Final = 365.25 * 86400
+SCANS: Final = 100
+# Common practice, no source: the chance of a break-in within a year from which a door is called what.
+_GRADES: Final = ((1e-6, "strong"), (1e-3, "sound"), (0.1, "weak"), (math.inf, "very weak"))
+_OPEN: Final = "open to a sweep"
+
+_SHARED = "Who shares the knocker's public address (NAT) shares the admission."
+_ALTERED = "Who can alter traffic in the path can take an admitted connection over."
+_READ = "Anyone on the path can read the fixed sequence off the wire and knock it again, whatever its length."
+_STOLEN = "Who has a keyholder's secret knocks as that keyholder, until disenrolled."
+
+
+@frozen
+class Attack:
+    """What is thrown at the doors: `sources`, each sending `rate` packets/s, over a line of `link` bit/s."""
+
+    sources: int = 1000
+    rate: float = 1000.0
+    link: float = 1e9
+
+    @property
+    def line(self) -> float:
+        """The most packets a second the line carries."""
+        return odds.frames(self.link)
+
+
+@frozen
+class Search:
+    """One way of guessing a door's sequence: out of `space`, in which `possible` sequences can be made."""
+
+    space: str
+    short: str  # the same in a word or two
+    possible: int  # sequences that can be made of them
+    in_force: int  # of these, how many open the door at any moment
+    packets: int  # the fewest packets that test one more sequence
+    renewed: bool  # the sequences in force change, so what was tried may come up again
+    brake: float | None  # guesses/s that shunning leaves one source; None: nobody is shunned, or no use
+    remembered: int  # of so many sources at once the misses are remembered (rule 10)
+
+    @property
+    def bits(self) -> float:
+        return odds.bits(self.possible)
+
+    def pace(self, attack: Attack, sources: int | None, *, shunning: bool) -> float:
+        """Guesses a second by that many sources; None: as many as fill the line, at their best each."""
+        line = attack.line / self.packets
+        if sources is None:
+            return line
+        braked = shunning and self.brake is not None and sources <= self.remembered
+        brake = self.brake if braked and self.brake is not None else math.inf
+        return min(sources * min(attack.rate / self.packets, brake), line)
+
+    def mean(self, pace: float) -> float:
+        """The expected time to a break-in, in s, at `pace` guesses/s."""
+        return odds.mean_guesses(self.possible, self.in_force, renewed=self.renewed) / pace
+
+    def chance(self, pace: float, seconds: float) -> float:
+        """The chance of a break-in within `seconds` at `pace` guesses/s."""
+        return odds.chance_within(pace * seconds, self.possible, self.in_force, renewed=self.renewed)
+
+
+@frozen
+class Scans:
+    """What port scans do to a door. Where not `exact`, a chance is no less than the true one."""
+
+    exact: bool
+    upwards: Fraction  # one sweep upwards, the most dangerous of those over one or both protocols
+    downwards: Fraction
+    opening: tuple[str, ...]  # the sweeps that open a fixed sequence
+    repeated: tuple[str, ...]  # those that open it when repeated without end
+    random: Fraction  # one scan of both protocols in random order
+    random_many: float  # SCANS of them, one after the other
+    too_slow: bool  # at this rate the gap ends between any two packets of a scan
+
+
+@frozen
+class Opener:
+    """One way of opening one door."""
+
+    door: str
+    kind: Kind
+    length: int  # knocks
+    gap: int  # ns
+    in_force: int  # sequences that open it at any moment
+    keyholders: int | None  # None: it has none by its nature; 0: the figures are for one
+
+
+@frozen
+class Strength:
+    """How hard one way of opening one door is to guess."""
+
+    opener: Opener
+    one_try: Fraction  # that one guess drawn at random opens it
+    searches: tuple[Search, ...]  # the first over everything there is
+    scans: Scans
+    alike: float | None  # that two sequences in force are the same, so that the wrong keyholder may be named
+    year: float  # the chance of a break-in within a year by the search that suits a stranger best
+    grade: str
+    verdict: str
+
+    @property
+    def worst(self) -> Search:
+        """The search that suits a stranger best."""
+        return min(self.searches, key=lambda search: search.possible)
+
+    @property
+    def not_against(self) -> tuple[str, ...]:
+        """What no length of sequence protects from."""
+        return ((_READ,) if self.opener.kind == "fixed" else (_STOLEN,)) + (_SHARED, _ALTERED)
+
+
+def silent(config: Config) -> frozenset[int]:
+    """The guarded and public ports: no knocks, whoever dials them (rule 1)."""
+    services = [*config.public, *(service for door in config.doors.values() for service in door.services)]
+    return frozenset(
+        service.protocol << 16 | port
+        for service in services
+        for port in range(service.first, service.last + 1)
+    )
+
+
+@frozen
+class _Given:
+    """What every door is measured against."""
+
+    quiet: frozenset[int]
+    misses: Misses | None
+    attack: Attack
+    remembered: int
+
+    def brake(self, length: int, firsts: int, in_force: int) -> float | None:
+        """Guesses/s that shunning leaves one source. A sequence of one knock is never missed half-way."""
+        if self.misses is None or length == 1:
+            return None
+        within, shun = self.misses.within / SECOND, self.misses.shun / SECOND
+        return odds.shunned_rate(firsts, in_force, self.misses.limit, within, shun)
+
+
+def assess(config: Config, keyholders: Mapping[tuple[str, str], int], attack: Attack) -> tuple[Strength, ...]:
+    """The strength of every way every door opens.
+
+    `keyholders` counts them by (door, style: "derived" or "authenticator"). Where there are none, the
+    figures are for one.
+    """
+    given = _Given(silent(config), config.misses, attack, config.callers)
+    found: list[Strength] = []
+    for door in config.doors.values():
+        if door.fixed is not None:
+            found.append(_fixed(door.name, door.fixed, given))
+        if door.rotating is not None:
+            found.append(
+                _rotating(door.name, door.rotating, keyholders.get((door.name, "derived"), 0), given)
+            )
+        if door.authenticator is not None:
+            count = keyholders.get((door.name, "authenticator"), 0)
+            found.append(_authenticator(door.name, door.authenticator, count, given))
+    return tuple(found)
+
+
+def _fixed(door: str, sequence: Sequence, given: _Given) -> Strength:
+    length = len(sequence.knocks)
+    spaces = [("every port of tcp and udp", "every port", odds.ALL_KNOCKS)]
+    if all(PICKED[0] <= knock.port <= PICKED[1] for knock in sequence.knocks):
+        protocols = sorted({knock.protocol for knock in sequence.knocks})
+        names = " and ".join(PROTOCOL_NAMES[protocol] for protocol in protocols)
+        picked = (PICKED[1] - PICKED[0] + 1) * len(protocols)
+        spaces.append((f"the ports people pick, {names}", "picked ports", picked))
+    searches = tuple(
+        Search(
+            space, short, odds.falling(n, length), 1, 1, False, given.brake(length, n, 1), given.remembered
+        )
+        for space, short, n in spaces
+    )
+    one_try = Fraction(1, searches[0].possible)
+    scans = _fixed_scans(sequence, given)
+    return _judged(Opener(door, "fixed", length, sequence.gap, 1, None), one_try, searches, scans, given)
+
+
+def _rotating(door: str, rule: Rotating, count: int, given: _Given) -> Strength:
+    size = (rule.pool[1] - rule.pool[0] + 1) * len(rule.protocols)
+    possible = odds.falling(size, rule.length)
+    opener = Opener(door, "rotating", rule.length, rule.gap, _in_force(count, rule.skew), count)
+    names = " and ".join(PROTOCOL_NAMES[protocol] for protocol in rule.protocols)
+    space = f"the pool, {names} {rule.pool[0]} to {rule.pool[1]}"
+    brake = given.brake(rule.length, size, opener.in_force)
+    search = Search(space, "the pool", possible, opener.in_force, 1, True, brake, given.remembered)
+    one_try = Fraction(min(opener.in_force, possible), possible)
+    windows = _windows(rule.pool, rule.protocols, rule.length, given.quiet)
+    swept = [min(Fraction(opener.in_force * found, possible), Fraction(1)) for found in windows]
+    return _judged(opener, one_try, (search,), _drawn_scans(opener, swept, given), given)
+
+
+def _authenticator(door: str, rule: Authenticator, count: int, given: _Given) -> Strength:
+    opener = Opener(door, "authenticator", 4, rule.gap, _in_force(count, rule.skew), count)
+    likeliest = odds.likeliest_code()
+    # Guessing the likeliest codes only is as good as if there were no others. A guess takes all four of its
+    # packets: its first knock begins no other guess, and after the last one all is to be done again.
+    possible = math.floor(1 / likeliest)
+    brake = given.brake(4, 100, opener.in_force)
+    search = Search(
+        "codes of 8 digits", "the codes", possible, opener.in_force, 4, True, brake, given.remembered
+    )
+    one_try = min(opener.in_force * likeliest, Fraction(1))
+    # No code's knocks follow each other: they rise by 1 only from pair 99 to pair 00, never twice running.
+    scans = _drawn_scans(opener, [Fraction(0), Fraction(0)], given)
+    return _judged(opener, one_try, (search,), scans, given)
+
+
+def _in_force(keyholders: int, skew: int) -> int:
+    return max(keyholders, 1) * (2 * skew + 1)
+
+
+def _heard(given: _Given) -> int:
+    """How many different knocks there are for a scanner who dials everything."""
+    return odds.ALL_KNOCKS - len(given.quiet)
+
+
+def _too_slow(gap: int, attack: Attack) -> bool:
+    return attack.rate * gap < SECOND
+
+
+def _fixed_scans(sequence: Sequence, given: _Given) -> Scans:
+    once: list[odds.Sweep] = []
+    again: list[odds.Sweep] = []
+    for sweep in odds.sweeps():
+        for into, repeat in ((once, False), (again, True)):
+            stride = sweep.stride(sequence.knocks, given.quiet, again=repeat)
+            if stride is not None and stride * SECOND <= given.attack.rate * sequence.gap:
+                into.append(sweep)
+    length, heard = len(sequence.knocks), _heard(given)
+    slow = _too_slow(sequence.gap, given.attack)
+    return Scans(
+        exact=True,
+        upwards=Fraction(any(sweep.upwards for sweep in once)),
+        downwards=Fraction(any(not sweep.upwards for sweep in once)),
+        opening=tuple(str(sweep) for sweep in once),
+        repeated=tuple(str(sweep) for sweep in again),
+        random=Fraction(0) if slow else odds.random_scan(heard, length),
+        random_many=0.0 if slow else _random_scans(heard, length),
+        too_slow=slow,
+    )
+
+
+def _random_scans(heard: int, length: int) -> float:
+    """The chance of SCANS random-order scans; of very many knocks, where it would take minutes, 0."""
+    if odds.random_scan(heard, length) < odds.NO_CHANCE:
+        return 0.0
+    return odds.random_scans(heard, length, SCANS, float)
+
+
+def _drawn_scans(opener: Opener, swept: list[Fraction], given: _Given) -> Scans:
+    """Scans against drawn sequences: the sum over all in force, which is no less than the true chance."""
+    heard, slow = _heard(given), _too_slow(opener.gap, given.attack)
+    upwards, downwards = [Fraction(0)] * 2 if slow else swept
+    random = odds.random_scan(heard, opener.length) * opener.in_force
+    many = _random_scans(heard, opener.length) * opener.in_force
+    return Scans(
+        exact=False,
+        upwards=upwards,
+        downwards=downwards,
+        opening=(),
+        repeated=(),
+        random=Fraction(0) if slow else min(random, Fraction(1)),
+        random_many=0.0 if slow else min(many, 1.0),
+        too_slow=slow,
+    )
+
+
+@cache
+def _windows(
+    pool: tuple[int, int], protocols: tuple[int, ...], length: int, quiet: frozenset[int]
+) -> tuple[int, int]:
+    """How many sequences of the pool the worst sweep upwards opens, and the worst one downwards."""
+    knocks = {protocol << 16 | port for protocol in protocols for port in range(pool[0], pool[1] + 1)}
+    both = [sweep for sweep in odds.sweeps() if len(sweep.protocols) == 2]
+    up, down = (
+        max(sweep.windows(length, knocks, quiet) for sweep in both if sweep.upwards is upwards)
+        for upwards in (True, False)
+    )
+    return up, down
+
+
+def _judged(
+    opener: Opener, one_try: Fraction, searches: tuple[Search, ...], scans: Scans, given: _Given
+) -> Strength:
+    attack, worst = given.attack, min(searches, key=lambda search: search.possible)
+    shunning = worst.brake is not None
+    year = worst.chance(worst.pace(attack, attack.sources, shunning=shunning), YEAR)
+    grade = next(name for bound, name in _GRADES if year < bound)
+    if scans.repeated:
+        grade = _OPEN
+    alike = odds.any_two_alike(opener.in_force, worst.possible) if opener.keyholders is not None else None
+    verdict = _verdict(scans, grade, year, worst, attack)
+    return Strength(opener, one_try, searches, scans, alike, year, grade, verdict)
+
+
+def one_in(chance: float | Fraction) -> str:
+    """A chance in words: `never`, `1 in 2.3e15`, `1 in 17`, `34 %`, `certain`."""
+    if chance <= 0:
+        return "never"
+    if chance >= 1:
+        return "certain"
+    if chance >= 0.1:
+        return f"{float(chance):.0%}".replace("%", " %")
+    return f"1 in {count(1 / chance)}"
+
+
+def count(number: float | Fraction) -> str:
+    """A large number in two digits, a small one in full: `64,000`, `2.3e15`."""
+    if number < 1e6:
+        return f"{round(number):,}"
+    return f"{Decimal(int(number)):.1e}".replace("e+", "e")
+
+
+def duration(seconds: float) -> str:
+    """A time in the unit that suits it: `40 seconds`, `3.1 hours`, `36 years`, `1.2e9 years`."""
+    if seconds == math.inf:
+        return "over 1e300 years"
+    for unit, size in (("year", YEAR), ("day", 86400.0), ("hour", 3600.0), ("minute", 60.0)):
+        if seconds >= 1.5 * size:
+            number = seconds / size
+            return f"{number:.2g} {unit}s" if number < 10 else f"{count(number)} {unit}s"
+    return f"{seconds:.2g} seconds"
+
+
+def _verdict(scans: Scans, grade: str, year: float, worst: Search, attack: Attack) -> str:
+    if scans.repeated:
+        repeated = "" if scans.opening else ", repeated without end,"
+        return f"{grade.capitalize()}: a sweep of the ports in order{repeated} opens it."
+    shunning = worst.brake is not None
+    within = duration(worst.mean(worst.pace(attack, attack.sources, shunning=shunning)))
+    who = "1 source" if attack.sources == 1 else f"{attack.sources:,} sources"
+    rate = f"{attack.rate:,.10g} packets/s{' each' if attack.sources > 1 else ''}"
+    chance = f"with a chance of {one_in(year)} ({within} on average)"
+    if year > 0.995:
+        chance = f"almost certainly, in {within} on average"
+    elif year == 0:
+        chance = f"practically never ({within} on average)"
+    return (
+        f"{grade.capitalize()}: {who} at {rate}{', shunned as configured,' if shunning else ''} "
+        f"{'opens' if attack.sources == 1 else 'open'} it within a year {chance}."
+    )

@@ -1,0 +1,1 @@
+"""What `portress trace` needs: captures and journals read, and replayed through the rules."""

@@ -1,0 +1,324 @@
+"""Replays what was heard once through the rules of today: who knocked what, and why it did or did not open.
+
+In: a configuration, its keyholders, and knocks out of a capture or a journal. Out: the verdicts that the
+daemon would have given, as a timeline for each source that began a sequence. Pure: the only time is that of
+the capture, memory does not grow with it, and one pass is enough.
+
+Of rule 1 it holds what can be known from a packet: not to a public or guarded service, not from `always`, to
+this host. Which addresses are this host's is told, or else they are those that first knocks go to, each from
+its first one on. What interface a packet came by and whether it belonged to a flow under way cannot be known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from ipaddress import IPv4Network, IPv6Network
+from typing import Final, Protocol
+
+from portress.config.model import Config
+from portress.keyholders.file import Keyholder
+from portress.knock import SECOND, Knock, Source
+from portress.sequence.in_force import Rota
+from portress.sequence.other_times import Elsewhen
+from portress.sequence.rotating import STEP, step_at
+from portress.sequence.trie import Trie
+from portress.trace.timeline import Astray, Elsewhere, Note, Timeline, Timelines, Tried
+from portress.tracker import Tracker
+from portress.verdict import Advanced, Completed, Echoed, Ignored, Replayed, Verdict
+from portress.watch import Heard
+from portress.watch.frame import masking
+from portress.why.reasons import Hint
+
+JUMP: Final = 1 * SECOND  # back by more is a clock that was set, or another capture; by less, disorder
+HOSTS: Final = 64  # addresses taken for this host's
+_LATEST: Final = 221_845_392_000 * SECOND  # the year 9000: what ends later can still be told
+_NETWORKS: Final = 65536  # addresses whose being in `always` is remembered
+
+
+class Reading(Protocol):
+    """Where knocks come from: iterate once. Times are unix ns, sources are whole addresses.
+
+    `to` is the address that the last knock given went to; b"" if it is known to be this host's.
+    """
+
+    to: bytes
+    packets: int
+
+    @property
+    def notes(self) -> list[str]: ...
+
+    @property
+    def odd(self) -> Mapping[str, int]: ...
+
+    def __iter__(self) -> Iterator[Heard]: ...
+
+
+class Trace:
+    """The replay. `follow` takes what was heard; everything else is what came of it.
+
+    `hosts` are this host's addresses (4 or 16 bytes); none: they are found. `only`: keep the timeline of that
+    source, or those in that prefix, alone and in more detail.
+
+    first      the moment of the first packet, unix ns; None: there was none
+    knocks     packets that counted as knocks
+    silent     knocks that began no sequence, of sources that began none
+    passed_by  packets that were no knocks: "elsewhere", "always", "public", "service", "time"
+    disorder   packets earlier than one before them; taken for as late as that
+    jumps      how often the clock went back by more than `JUMP`
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        keyholders: tuple[Keyholder, ...] = (),
+        *,
+        hosts: frozenset[bytes] = frozenset(),
+        only: Source | None = None,
+        timelines: Timelines | None = None,
+    ) -> None:
+        self.config = config
+        self.hosts = set(hosts)
+        self.named = bool(hosts)
+        self.only = only
+        self.timelines = timelines or Timelines()
+        self.first: int | None = None
+        self.knocks = self.silent = self.disorder = self.jumps = 0
+        self.passed_by = dict.fromkeys(("elsewhere", "always", "public", "service", "time"), 0)
+        self._rota = Rota(config, keyholders)
+        self._until = {one.name: one.until for one in keyholders if one.until is not None}
+        self._step = 0
+        self._turns = 0  # when other sequences come into force, by the time that never goes back
+        first = Trie() if self._rota.rotates else self._rota.trie(0)
+        self.tracker = Tracker(first, limit=config.callers, misses=config.misses)
+        self._used: dict[tuple[str | None, str], tuple[int | None, int]] = {}
+        self._elsewhen = Elsewhen(config, keyholders)
+        self._services = _services(config)
+        self._always = _Always(config)
+        self._mask = masking(config.prefix_4, config.prefix_6)
+        self._shift = self._now = 0  # what is added to the captured time so that it never goes back
+
+    def follow(self, reading: Reading) -> None:
+        """Hear all of it. Raises what the reading raises."""
+        services, hosts, passed_by, always = self._services, self.hosts, self.passed_by, self._always
+        mask, get, hear = self._mask, self.timelines.get, self.tracker.hear
+        elsewhen = self._elsewhen if self._elsewhen.on else None
+        for source, knock, moment, _ in reading:
+            now = moment + self._shift
+            if now < self._now or moment >= _LATEST:
+                if not 0 <= moment < _LATEST:
+                    passed_by["time"] += 1
+                    continue
+                now = self._back(now)
+            self._now = now
+            if now >= self._turns:
+                self._turn()
+            to = reading.to
+            if to and to not in hosts and not self._is_host(to, knock):
+                passed_by["elsewhere"] += 1
+                self._aside(source, to, knock, moment)
+                continue
+            if always and source in always:
+                passed_by["always"] += 1
+                continue
+            if mask is not None:
+                source = mask(source)
+            if knock in services:
+                self._serve(source, knock, moment)
+                continue
+            self.knocks += 1
+            verdict = hear(source, knock, now)
+            timeline = get(source)
+            if timeline is None and type(verdict) is Ignored:
+                self.silent += 1
+                if self.only is not None and self._wanted(source):
+                    self._note(timeline, source, knock, moment, verdict)
+            else:
+                self._note(timeline, source, knock, moment, verdict)
+            if elsewhen:
+                self._look_around(source, to, knock, moment, isinstance(verdict, _ENDS))
+
+    def _turn(self) -> None:
+        """Expect the sequences in force at the captured moment."""
+        if self.first is None:
+            self.first = self._now
+        if not self._rota.rotates:
+            self._turns = 2 * _LATEST
+            return
+        self._step = step_at((self._now - self._shift) // SECOND)
+        self._turns = (self._step + 1) * STEP * SECOND + self._shift
+        self.tracker.replace(self._rota.trie(self._step))
+
+    def _is_host(self, to: bytes, knock: int) -> bool:
+        """Whether that address is this host's from now on."""
+        if self.named or knock not in self.tracker.trie.opening or len(self.hosts) >= HOSTS:
+            return False
+        if to[0] == 0xFF or (len(to) == 4 and to[0] >= 224):  # multicast, broadcast
+            return False
+        self.hosts.add(to)
+        return True
+
+    def _back(self, now: int) -> int:
+        """The time to go on with, where the captured one went back."""
+        if self._now - now > JUMP:
+            self.jumps += 1
+            self._shift += self._now - now
+            self._turns = 0
+        else:
+            self.disorder += 1
+        return self._now
+
+    def _wanted(self, source: bytes) -> bool:
+        if self.only is None:
+            return True
+        mine = Source.of(source, self.config.prefix_4 if len(source) == 4 else self.config.prefix_6)
+        if mine.family != self.only.family:
+            return False
+        narrow, wide = sorted((mine, self.only), key=lambda one: -one.length)
+        return narrow.network.subnet_of(wide.network)  # type: ignore[arg-type]  # of one family, see above
+
+    def _serve(self, source: bytes, knock: int, moment: int) -> None:
+        """A packet to a service: told where the source is known, for its door was open, or not yet."""
+        door = self._services[knock]
+        if door is None:
+            self.passed_by["public"] += 1
+            return
+        self.passed_by["service"] += 1
+        timeline = self.timelines.get(source)
+        if timeline is not None or (self.only is not None and self._wanted(source)):
+            admitted = timeline is not None and self._now < timeline.admitted.get(door, 0)
+            self._take_down(source, Note(moment, moment, None, knock, Tried(door, admitted), _NOTHING))
+
+    def _note(
+        self, timeline: Timeline | None, source: bytes, knock: int, moment: int, verdict: Verdict
+    ) -> None:
+        if isinstance(verdict, Completed):
+            for one in verdict.openings:
+                self._used[one.keyholder, one.door] = (one.step, moment)
+        if timeline is None:
+            if self.only is not None and not self._wanted(source):
+                return
+            timeline = self.timelines.begin(source, moment)
+        note = Note(moment, moment, None, knock, verdict, self._hint(timeline, knock, verdict))
+        if isinstance(verdict, Completed):
+            note.until = self._admit(timeline, verdict, moment)
+        timeline.run.follow(knock, verdict)
+        timeline.note(note)
+        self.timelines.settle(timeline)
+
+    def _aside(self, source: bytes, to: bytes, knock: int, moment: int) -> None:
+        """A packet to an address that is not known to be this host's."""
+        if self._elsewhen.on and not self.named:
+            self._look_around(source, to, knock, moment, False)
+        if self.only is not None and self._wanted(source):
+            self._take_down(source, Note(moment, moment, None, knock, Elsewhere(to), _NOTHING))
+
+    def _look_around(self, source: bytes, to: bytes, knock: int, moment: int, done: bool) -> None:
+        """Take it down if the source has just completed a sequence of another time, and nothing else."""
+        opening = self._elsewhen.hear(source + to, knock, self._now, self._step)
+        if opening is not None and not done and self._wanted(source):
+            if to and len(self.hosts) < HOSTS:
+                self.hosts.add(to)
+            astray = Astray(opening, self._step - (opening.step or 0))
+            self._take_down(source, Note(moment, moment, None, knock, astray, _NOTHING))
+
+    def _take_down(self, source: bytes, note: Note) -> None:
+        timeline = self.timelines.get(source) or self.timelines.begin(source, note.at)
+        timeline.note(note)
+        self.timelines.settle(timeline)
+
+    def _hint(self, timeline: Timeline, knock: int, verdict: Verdict) -> Hint:
+        if isinstance(verdict, Replayed):
+            step, at = self._used.get((verdict.opening.keyholder, verdict.opening.door), (None, 0))
+            last = verdict.last
+            by = last.source if isinstance(last.source, bytes) else b""
+            return Hint(
+                knock, used_at=at if step == last.step else None, used_by=str(self.source(by)) if by else ""
+            )
+        if isinstance(verdict, Completed):
+            steps = [one.step for one in verdict.openings if one.step is not None]
+            return Hint(knock, behind=self._step - steps[0] if steps else 0)
+        if isinstance(verdict, Advanced):
+            return _NOTHING
+        return timeline.run.hint(self.tracker.trie, knock, verdict)
+
+    def _admit(self, timeline: Timeline, verdict: Completed, moment: int) -> int:
+        """Take down until when the source is let in; the latest of those moments, unix ns."""
+        ends = 0
+        for one in verdict.openings:
+            stay = self.config.doors[one.door].stay
+            last = self._until.get(one.keyholder or "")
+            if last is not None:
+                stay = min(stay, int(last * SECOND) - moment)
+            until = max(self._now + stay, timeline.admitted.get(one.door, 0))
+            timeline.admitted[one.door] = until
+            ends = max(ends, until - self._shift)
+        return ends
+
+    @property
+    def last(self) -> int:
+        """The moment of the last packet, unix ns."""
+        return self._now - self._shift
+
+    def source(self, packed: bytes) -> Source:
+        """The source that the bytes of a timeline stand for."""
+        return Source.of(packed, self.config.prefix_4 if len(packed) == 4 else self.config.prefix_6)
+
+    def standing(self) -> dict[bytes, tuple[Advanced, int]]:
+        """Callers when it ended: where each stands, and how much of its gap (ns) is left."""
+        return {
+            source: (at, left)
+            for source, at, left in self.tracker.callers(self._now)
+            if isinstance(source, bytes)
+        }
+
+    def shunned(self) -> dict[bytes, int]:
+        """Who was shunned when it ended, and for how long yet (ns)."""
+        return {
+            source: until - self._now
+            for source, until in self.tracker.shunned(self._now)
+            if isinstance(source, bytes)
+        }
+
+
+_NOTHING: Final = Hint()
+_ENDS: Final = (Completed, Replayed, Echoed)
+
+
+def _services(config: Config) -> dict[int, str | None]:
+    """Knocks that are none: a door's name for a guarded service, None for a public one."""
+    found: dict[int, str | None] = {}
+    for door in config.doors.values():
+        for service in door.services:
+            for port in range(service.first, service.last + 1):
+                found[int(Knock.of(service.protocol, port))] = door.name
+    for service in config.public:  # the guard looks at these first
+        for port in range(service.first, service.last + 1):
+            found[int(Knock.of(service.protocol, port))] = None
+    return found
+
+
+class _Always:
+    """The addresses that never need to knock."""
+
+    def __init__(self, config: Config) -> None:
+        self._networks: dict[int, list[tuple[int, int]]] = {4: [], 16: []}
+        for network in config.always:
+            self._networks[len(network.network_address.packed)].append(_range(network))
+        self._known: dict[bytes, bool] = {}
+
+    def __bool__(self) -> bool:
+        return any(self._networks.values())
+
+    def __contains__(self, source: bytes) -> bool:
+        known = self._known.get(source)
+        if known is None:
+            if len(self._known) >= _NETWORKS:
+                self._known.clear()
+            number = int.from_bytes(source, "big")
+            known = any(first <= number <= last for first, last in self._networks[len(source)])
+            self._known[source] = known
+        return known
+
+
+def _range(network: IPv4Network | IPv6Network) -> tuple[int, int]:
+    return int(network.network_address), int(network.broadcast_address)

@@ -1,0 +1,1 @@
+"""What `portress why` needs: what follows from a source's knocks, in words."""
