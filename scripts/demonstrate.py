@@ -35,10 +35,10 @@ doors:
     services: [tcp/22]
     stay: {STAY}s
     linger: true
-    fixed: {{knocks: [tcp/7101, udp/9342, tcp/8120], gap: 5s}}
+    fixed: {{knocks: [tcp/4617, udp/2953, tcp/6381], gap: 5s}}
 """
-RIGHT = ["tcp/7101", "udp/9342", "tcp/8120"]
-WRONG = ["tcp/7101", "tcp/8120", "udp/9342"]
+RIGHT = ["tcp/4617", "udp/2953", "tcp/6381"]
+WRONG = ["tcp/4617", "tcp/6381", "udp/2953"]
 CLIENT = Path(__file__).resolve().parent / "knock"
 HOST = World.host4
 
@@ -115,10 +115,10 @@ def answer(session: subprocess.Popen[str], line: str) -> str:
 def a_stranger(show: Show, w: World) -> None:
     show.step("A stranger finds the port of the OpenSSH server closed")
     show.expect("port 22, tried by a plain connection", port_22(w.stranger), "filtered")
-    printed = nmap(w.stranger, "-sS", "-p", "22,7101,8120,8121")
+    printed = nmap(w.stranger, "-sS", "-p", "22,4617,6381,6382")
     show.quote("\n".join(line for line in printed.splitlines() if "/tcp" in line))
     show.expect("port 22 in nmap's SYN scan", nmap_state(printed, "22/tcp"), "filtered")
-    looks = {nmap_state(printed, f"{port}/tcp") for port in (7101, 8120, 8121)}
+    looks = {nmap_state(printed, f"{port}/tcp") for port in (4617, 6381, 6382)}
     show.expect("the knock ports beside one that is none", ", ".join(sorted(looks)), "closed")
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import ModuleType
 
 ROOT = Path(__file__).parents[1]
-CLIENT = ROOT / "scripts/knock"
+CLIENT = ROOT / "scripts/portress-knock"
 
 
 class _Unsaved(SourceFileLoader):

@@ -11,7 +11,7 @@ KINDS = {"tcp": socket.SOCK_STREAM, "udp": socket.SOCK_DGRAM}
 
 
 class Ears:
-    """Listens at `knocks`, as `tcp/7101`, or at any free port, as `tcp/0`, while its `with` block runs.
+    """Listens at `knocks`, as `tcp/4617`, or at any free port, as `tcp/0`, while its `with` block runs.
 
     `names` are the knocks listened at; `heard` those that came so far; `said` what UDP knocks held;
     `callers` the source ports; `open` the TCP connections that were not closed by the other side.

@@ -43,7 +43,7 @@ def _split(text: str, example: str) -> tuple[int, str]:
 
 
 class Knock(int):
-    """One opening packet: a TCP SYN or a UDP datagram to one port, written `tcp/7101`.
+    """One opening packet: a TCP SYN or a UDP datagram to one port, written `tcp/4617`.
 
     A knock is the number `protocol << 16 | port`, with the IP protocol number (6 or 17): what the
     packet path computes is a plain int that is equal to the knock.
@@ -62,8 +62,8 @@ class Knock(int):
 
     @classmethod
     def parse(cls, text: str) -> Knock:
-        """Read `tcp/7101` or `udp/9342`. Raises ValueError, its text saying what would be right."""
-        protocol, port = _split(text, "tcp/7101")
+        """Read `tcp/4617` or `udp/2953`. Raises ValueError, its text saying what would be right."""
+        protocol, port = _split(text, "tcp/4617")
         return cls(protocol << 16 | _port(port))
 
     @property

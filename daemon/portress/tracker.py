@@ -27,7 +27,7 @@ twin of the node that leaves those out (trie.py).
 
 A tree replaced while callers are under way (a new time step) leaves them their place: the path they came
 is looked up in the new tree, and a rotating sequence whose step has gone by since can still be completed,
-unless its keyholder has been disenrolled meanwhile or has another secret now.
+unless its keyholder has been unenrolled meanwhile or has another secret now.
 """
 
 from __future__ import annotations

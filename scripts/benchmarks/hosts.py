@@ -19,7 +19,7 @@ from lab.portress import REPOSITORY, Daemon, daemon
 from lab.space import LabError, Namespace
 from portress import control
 
-RIGHT: Final = ("tcp/7101", "udp/9342", "tcp/8120")
+RIGHT: Final = ("tcp/4617", "udp/2953", "tcp/6381")
 GAP: Final = 60  # seconds
 PROGRAM: Final = str(REPOSITORY / ".venv/bin/portress")
 PYTHON: Final = str(REPOSITORY / ".venv/bin/python")

@@ -17,7 +17,7 @@ _portress() {
         [admit]="--for --json"
         [dismiss]="--json"
         [enrol]="--door --style --until --host --keycard --phone --json"
-        [disenrol]="--json"
+        [unenrol]="--json"
         [keyholders]="--json"
         [knock]="--pause --offset --print --quiet --verbose"
         [trace]="--source --host --zone --keyholders --limit --json"

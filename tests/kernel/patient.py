@@ -15,7 +15,7 @@ CONFIG: Final = """
 doors:
   ssh:
     services: [tcp/22]
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 60s}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 60s}
 """
 ROTATING: Final = """
 doors:

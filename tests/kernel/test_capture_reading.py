@@ -43,7 +43,7 @@ def test_a_capture_tells_what_the_watcher_heard(device: str, tmp_path: Path) -> 
                 family = rng.choice((4, 6))
                 source, target = rng.choice(crowd(50, family)), w.host4 if family == 4 else w.host6
                 send.knock(source, target, f"{rng.choice(('tcp', 'udp'))}/{rng.randrange(1, 65536)}")
-                send.send(target, tcp(source, target, 7101, flags=rng.choice((4, 16, 18))))
+                send.send(target, tcp(source, target, 4617, flags=rng.choice((4, 16, 18))))
             heard = ears.read()
             while len(heard) < 200 and select.select([ears], [], [], 5)[0]:
                 heard += ears.read()

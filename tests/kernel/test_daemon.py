@@ -20,13 +20,13 @@ from lab.portress import Daemon
 from lab.space import scratch
 from portress import control
 
-RIGHT = ["tcp/7101", "udp/9342", "tcp/8120"]
+RIGHT = ["tcp/4617", "udp/2953", "tcp/6381"]
 CONFIG = """\
 doors:
   ssh:
     services: [tcp/22]
     stay: 1h
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 5s}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 5s}
 """
 TWO = CONFIG + "  shop:\n    services: [tcp/8443]\n    fixed: {knocks: [tcp/7201, tcp/7202, tcp/7203]}\n"
 
@@ -191,7 +191,7 @@ def test_doors_that_go_end_their_admissions_and_doors_that_stay_keep_theirs() ->
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, TWO) as d, sender(w.stranger) as send:
         d.verb("admit", w.stranger4, "ssh")
         d.verb("admit", w.stranger4, "shop")
-        d.configure(CONFIG.replace("fixed: {knocks: [tcp/7101", "fixed: {knocks: [tcp/7109"))
+        d.configure(CONFIG.replace("fixed: {knocks: [tcp/4617", "fixed: {knocks: [tcp/7109"))
         d.reload()
         d.wait_for("reloaded")
         d.wait_for("admission to shop ended: door removed")
@@ -242,7 +242,7 @@ def test_callers_under_way_and_misses_outlive_a_reload() -> None:
         daemon(w.host, "misses: {limit: 3, within: 1m, shun: 1m}\n" + CONFIG) as d,
         sender(w.stranger) as send,
     ):
-        send.knocks(w.another4, w.host4, ["tcp/7101", "tcp/1"])
+        send.knocks(w.another4, w.host4, ["tcp/4617", "tcp/1"])
         send.knocks(w.stranger4, w.host4, RIGHT[:2])
         until(lambda: d.status()["callers"]["now"] == 1)
         d.configure("misses: {limit: 2, within: 1m, shun: 1m}\ncallers: 1000\n" + CONFIG)
@@ -250,7 +250,7 @@ def test_callers_under_way_and_misses_outlive_a_reload() -> None:
         d.wait_for("reloaded")
         send.knock(w.stranger4, w.host4, RIGHT[2])
         d.wait_for("admitted", w.stranger4)
-        send.knocks(w.another4, w.host4, ["tcp/7101", "tcp/1"])
+        send.knocks(w.another4, w.host4, ["tcp/4617", "tcp/1"])
         d.wait_for("shunned", w.another4)
 
 
@@ -388,7 +388,7 @@ def test_a_gap_is_between_the_packets_whenever_the_daemon_comes_to_hear_them() -
 def test_floods_of_missing_sources_do_not_flood_the_log() -> None:
     with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
         for source in crowd(500):
-            send.knock(source, w.host4, "tcp/7101")
+            send.knock(source, w.host4, "tcp/4617")
             send.knock(source, w.host4, "tcp/1")
         until(lambda: d.status()["knocks"].get("missed") == 500)
         d.terminate()  # its log ends

@@ -19,23 +19,23 @@ from kernel.traces import Trace, play, traces
 from lab import crowd, daemon, sender, world
 
 WAYS = (
-    Way("ssh", 22, ("tcp/7101", "udp/9342", "tcp/8120"), 2.0),
+    Way("ssh", 22, ("tcp/4617", "udp/2953", "tcp/6381"), 2.0),
     # Begins as the first does, and has more time.
-    Way("web", 8443, ("tcp/7101", "udp/9342", "udp/6002", "tcp/6001"), 4.0),
+    Way("web", 8443, ("tcp/4617", "udp/2953", "udp/6002", "tcp/6001"), 4.0),
     # Its second knock opens the other two.
-    Way("desk", 5900, ("udp/5000", "tcp/7101"), 4.0),
+    Way("desk", 5900, ("udp/5000", "tcp/4617"), 4.0),
 )
 CONFIG = """
 public: [tcp/80]
 doors:
-  ssh: {services: [tcp/22], stay: 1h, fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 2s}}
-  web: {services: [tcp/8443], stay: 1h, fixed: {knocks: [tcp/7101, udp/9342, udp/6002, tcp/6001], gap: 4s}}
-  desk: {services: [tcp/5900], stay: 1h, fixed: {knocks: [udp/5000, tcp/7101], gap: 4s}}
+  ssh: {services: [tcp/22], stay: 1h, fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 2s}}
+  web: {services: [tcp/8443], stay: 1h, fixed: {knocks: [tcp/4617, udp/2953, udp/6002, tcp/6001], gap: 4s}}
+  desk: {services: [tcp/5900], stay: 1h, fixed: {knocks: [udp/5000, tcp/4617], gap: 4s}}
 """
 # Closed ports, right ports of the wrong protocol, guarded and public services, and no first packets.
 NOISE = (
-    *("tcp/7102", "udp/9343", "udp/7101", "tcp/9342", "tcp/5000", "tcp/22", "tcp/8443", "tcp/80"),
-    *("ack:tcp/7101", "synack:tcp/8120", "rst:tcp/7101", "fin:tcp/6001"),
+    *("tcp/4618", "udp/2954", "udp/4617", "tcp/2953", "tcp/5000", "tcp/22", "tcp/8443", "tcp/80"),
+    *("ack:tcp/4617", "synack:tcp/6381", "rst:tcp/4617", "fin:tcp/6001"),
 )
 LIMITS = (2.0, 4.0)
 SLACK = 0.1

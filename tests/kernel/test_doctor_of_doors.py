@@ -63,7 +63,7 @@ def test_what_is_dropped_before_the_guard_is_found(w: World) -> None:
 def test_knocks_that_are_dropped_at_an_interface_are_found(w: World) -> None:
     w.host.nft(
         'table netdev early { chain eth { type filter hook ingress devices = { "eth0", "eth1" } priority 0;'
-        " udp dport 9342 drop; }; }"
+        " udp dport 2953 drop; }; }"
     )
     with service(w.host, "tcp/22"), kept(w.host) as made:
         assert finding(made, "knock-unheard")["door"] == "ssh"
@@ -179,10 +179,10 @@ def test_a_service_of_one_family_is_found(w: World, family: str, there: str, mis
 
 
 def test_a_program_that_answers_at_a_knock_is_found_by_its_name(w: World) -> None:
-    other = listening(w, "AF_INET", "SOCK_DGRAM", "0.0.0.0", "9342")
+    other = listening(w, "AF_INET", "SOCK_DGRAM", "0.0.0.0", "2953")
     with service(w.host, "tcp/22"), other as process, kept(w.host) as made:
         what = finding(made, "knock-answered")["what"]
-    assert f"(process {process.pid}) listens at udp/9342" in what
+    assert f"(process {process.pid}) listens at udp/2953" in what
 
 
 def test_a_program_where_sequences_are_drawn_is_found(w: World) -> None:

@@ -13,8 +13,8 @@ import pytest
 from lab import crowd, daemon, owned, portress, sender, service, sshd, tcp_state, udp_state, until, world
 from lab.portress import Daemon
 
-RIGHT = ["tcp/7101", "udp/9342", "tcp/8120"]
-FIXED = "fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 5s}"
+RIGHT = ["tcp/4617", "udp/2953", "tcp/6381"]
+FIXED = "fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 5s}"
 
 
 def config(door: str = "", top: str = "") -> str:
@@ -43,13 +43,13 @@ def test_a_stranger_meets_a_shut_door_and_the_right_knocks_open_it(family: int) 
 
 def test_the_log_names_source_door_and_stage_and_never_a_port_of_a_sequence() -> None:
     with world() as w, daemon(w.host, config()) as d, sender(w.stranger) as send:
-        send.knocks(w.stranger4, w.host4, ["tcp/7101", "udp/9342", "tcp/9999"])
+        send.knocks(w.stranger4, w.host4, ["tcp/4617", "udp/2953", "tcp/9999"])
         assert "198.51.100.10 missed at stage 2 of 3 (ssh)" in d.wait_for("missed")
         send.knocks(w.stranger4, w.host4, RIGHT)
         assert "198.51.100.10 admitted to ssh for 1h" in d.wait_for("admitted")
-        send.knocks(w.another4, w.host4, ["tcp/7101"])
+        send.knocks(w.another4, w.host4, ["tcp/4617"])
         assert f"{w.another4} expired at stage 1 of 3 (ssh)" in d.wait_for("expired")
-        for port in ("7101", "9342", "8120"):
+        for port in ("4617", "2953", "6381"):
             assert port not in d.log
 
 
@@ -183,7 +183,7 @@ def test_who_is_always_let_in_never_needs_to_knock_and_is_no_caller() -> None:
 
 def test_a_packet_to_a_public_or_guarded_port_is_no_knock() -> None:
     with world() as w, daemon(w.host, config(top="public: [tcp/80]")) as d, sender(w.stranger) as send:
-        send.knocks(w.stranger4, w.host4, ["tcp/7101", "tcp/80", "udp/9342", "tcp/22", "tcp/8120"])
+        send.knocks(w.stranger4, w.host4, ["tcp/4617", "tcp/80", "udp/2953", "tcp/22", "tcp/6381"])
         d.wait_for("admitted", w.stranger4)
 
 
@@ -209,7 +209,7 @@ def test_too_many_misses_are_shunned_and_the_right_knocks_then_ignored() -> None
         daemon(w.host, config(top=top)) as d,
         sender(w.stranger) as send,
     ):
-        send.knocks(w.stranger4, w.host4, ["tcp/7101", "tcp/1", "tcp/7101", "tcp/2", "tcp/7101", "tcp/3"])
+        send.knocks(w.stranger4, w.host4, ["tcp/4617", "tcp/1", "tcp/4617", "tcp/2", "tcp/4617", "tcp/3"])
         assert "shunned for 4s after 3 misses within 1m (ssh)" in d.wait_for("shunned", w.stranger4)
         send.knocks(w.stranger4, w.host4, RIGHT)
         time.sleep(0.3)
@@ -225,13 +225,13 @@ def test_a_service_behind_destination_nat_is_guarded_and_routed_traffic_is_not_t
         w.forward("tcp", 2222, 22)
         with (
             service(w.backend, "tcp/22"),
-            service(w.backend, "tcp/8120"),
+            service(w.backend, "tcp/6381"),
             daemon(w.host, config("services: [tcp/2222, tcp/22]")) as d,
             sender(w.stranger) as send,
         ):
             # Routed through the host to the backend's own address: neither a guarded port nor a knock.
             assert tcp_state(w.stranger, w.backend4, 22) == "open"
-            assert tcp_state(w.stranger, w.backend4, 8120) == "open"
+            assert tcp_state(w.stranger, w.backend4, 6381) == "open"
             for host, stranger in ((w.host4, w.stranger4), (w.host6, w.stranger6)):
                 assert tcp_state(w.stranger, host, 2222) == "filtered"
                 send.knocks(stranger, host, RIGHT)
@@ -257,7 +257,7 @@ def test_nmap_finds_nothing_and_opens_nothing() -> None:
         udp = w.stranger.run(
             [*scan, "-sU", "-p", "9335-9349", "--host-timeout", "20s", w.host4], timeout=60
         ).stdout
-        assert "9342/udp" not in udp.replace("9342/udp closed", "").replace("9342/udp open|filtered", "")
+        assert "2953/udp" not in udp.replace("2953/udp closed", "").replace("2953/udp open|filtered", "")
         assert admitted(d) == set()
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
@@ -274,7 +274,7 @@ def test_hping3_sees_the_knock_ports_as_any_other_closed_port() -> None:
         return " ".join(match.groups())
 
     with world() as w, daemon(w.host, config()):
-        assert look(7101) == look(7102) == look(8120)
+        assert look(4617) == look(4618) == look(6381)
 
 
 def test_five_hundred_sources_at_once_are_admitted_and_none_else() -> None:
@@ -376,7 +376,7 @@ def _program() -> list[str]:
 
 def test_the_defaults_are_the_trades() -> None:
     """Common practice, no source: a minute between knocks, a day's trust, only the outside is guarded."""
-    text = "doors:\n  ssh:\n    services: [tcp/22]\n    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120]}\n"
+    text = "doors:\n  ssh:\n    services: [tcp/22]\n    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}\n"
     with world() as w, daemon(w.host, text) as d, sender(w.stranger) as send:
         assert portress(w.host, "rules", "--config", str(d.config)).stdout.count("timeout 62s") == 2
         send.knocks(w.stranger4, w.host4, RIGHT)

@@ -21,8 +21,8 @@ public: [tcp/80]
 always: [192.0.2.0/24]
 callers: 100
 doors:
-  ssh: {services: [tcp/22], stay: 1h, fixed: {knocks: [tcp/7101, udp/9342, tcp/8120]}}
-  vpn: {services: [udp/51820], stay: 1h, linger: false, fixed: {knocks: [tcp/7102, udp/9343, tcp/8121]}}
+  ssh: {services: [tcp/22], stay: 1h, fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}}
+  vpn: {services: [udp/51820], stay: 1h, linger: false, fixed: {knocks: [tcp/4618, udp/2954, tcp/6382]}}
 """
 ANA = Source.parse("203.0.113.7")
 BEA = Source.parse("2001:db8:c::7")
@@ -134,14 +134,14 @@ def test_a_reload_leaves_admissions_and_their_time(host: Namespace, table: Table
 
 
 def test_first_knocks_are_replaced(host: Namespace, table: Table) -> None:
-    table.change_opening([Knock.parse("tcp/7101")], [Knock.parse("udp/7101"), Knock.parse("tcp/65535")])
-    assert first_knocks(host) == {("udp", 7101), ("tcp", 65535), ("tcp", 7102)}
+    table.change_opening([Knock.parse("tcp/4617")], [Knock.parse("udp/4617"), Knock.parse("tcp/65535")])
+    assert first_knocks(host) == {("udp", 4617), ("tcp", 65535), ("tcp", 4618)}
 
 
 def test_a_change_that_is_refused_changes_nothing(host: Namespace, table: Table) -> None:
     before = first_knocks(host)
     with pytest.raises(GuardError, match="the guard cannot be changed: No such file"):
-        table.change_opening([Knock.parse("tcp/7101"), Knock.parse("tcp/1")], [Knock.parse("tcp/2")])
+        table.change_opening([Knock.parse("tcp/4617"), Knock.parse("tcp/1")], [Knock.parse("tcp/2")])
     assert first_knocks(host) == before
 
 

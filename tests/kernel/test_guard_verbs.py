@@ -18,7 +18,7 @@ doors:
   ssh:
     services: [tcp/22]
     stay: 1h
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 5s}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 5s}
 """
 OTHERS = """
 table inet filter { chain input { type filter hook input priority 0; policy accept; tcp dport 9 drop; }; }
@@ -163,7 +163,7 @@ def test_a_trial_over_an_older_guard_puts_that_one_back_with_its_admissions() ->
         d.verb("guard")
         d.verb("admit", w.stranger4, "ssh")
         before = w.host.run(["nft", "-s", "list", "table", "inet", "portress"]).stdout.split("elements")[0]
-        d.configure(CONFIG.replace("tcp/22", "tcp/2222").replace("7101", "7102"))
+        d.configure(CONFIG.replace("tcp/22", "tcp/2222").replace("4617", "4618"))
         d.verb("guard", "--trial", "4s")
         assert tcp_state(w.another, w.host4, 22) == "open"
         until(lambda: tcp_state(w.another, w.host4, 22, timeout=0.3) == "filtered")

@@ -7,26 +7,26 @@ from kernel.traces import Trace, play
 from lab import crowd, sender, world
 
 WAYS = (
-    Way("ssh", 22, ("tcp/7101", "udp/9342", "tcp/8120"), 0.4),
-    Way("web", 8443, ("tcp/7101", "udp/9342", "udp/6002", "tcp/6001"), 0.8),
-    Way("desk", 5900, ("udp/5000", "tcp/7101"), 0.8),
+    Way("ssh", 22, ("tcp/4617", "udp/2953", "tcp/6381"), 0.4),
+    Way("web", 8443, ("tcp/4617", "udp/2953", "udp/6002", "tcp/6001"), 0.8),
+    Way("desk", 5900, ("udp/5000", "tcp/4617"), 0.8),
 )
 WAIT = 0.55  # past one gap and within the other
 EXAMPLES = {
-    "tcp/7101 udp/9342 tcp/8120": {"ssh"},
-    "udp/9342 tcp/7101 tcp/8120": set(),
-    "tcp/7101 tcp/8120 udp/9342 tcp/8120": set(),
-    "tcp/7101 tcp/7101 udp/9342 tcp/7101 udp/9342 tcp/8120": {"ssh"},
-    "tcp/7101 udp/9342 tcp/7102 tcp/8120": set(),
-    "tcp/7101 tcp/22 udp/9342 tcp/80 ack:tcp/1 tcp/8120": {"ssh"},
-    "tcp/7101 udp/5000 tcp/7101": {"desk"},
-    "udp/5000 tcp/7101 udp/9342 tcp/8120": {"desk"},
-    "tcp/7101 udp/9342 udp/6002 tcp/6001 tcp/7101 udp/9342 tcp/8120": {"ssh", "web"},
-    "tcp/7101 wait udp/9342 tcp/8120": set(),
-    "tcp/7101 wait udp/9342 udp/6002 tcp/6001": {"web"},
-    "tcp/7101 udp/9342 wait tcp/8120 udp/6002 tcp/6001": set(),
-    "udp/5000 wait wait tcp/7101 udp/9342 tcp/8120": {"ssh"},
-    "udp/5000 wait tcp/7101": {"desk"},
+    "tcp/4617 udp/2953 tcp/6381": {"ssh"},
+    "udp/2953 tcp/4617 tcp/6381": set(),
+    "tcp/4617 tcp/6381 udp/2953 tcp/6381": set(),
+    "tcp/4617 tcp/4617 udp/2953 tcp/4617 udp/2953 tcp/6381": {"ssh"},
+    "tcp/4617 udp/2953 tcp/4618 tcp/6381": set(),
+    "tcp/4617 tcp/22 udp/2953 tcp/80 ack:tcp/1 tcp/6381": {"ssh"},
+    "tcp/4617 udp/5000 tcp/4617": {"desk"},
+    "udp/5000 tcp/4617 udp/2953 tcp/6381": {"desk"},
+    "tcp/4617 udp/2953 udp/6002 tcp/6001 tcp/4617 udp/2953 tcp/6381": {"ssh", "web"},
+    "tcp/4617 wait udp/2953 tcp/6381": set(),
+    "tcp/4617 wait udp/2953 udp/6002 tcp/6001": {"web"},
+    "tcp/4617 udp/2953 wait tcp/6381 udp/6002 tcp/6001": set(),
+    "udp/5000 wait wait tcp/4617 udp/2953 tcp/6381": {"ssh"},
+    "udp/5000 wait tcp/4617": {"desk"},
 }
 
 

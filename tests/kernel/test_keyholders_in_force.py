@@ -55,7 +55,7 @@ def test_a_keyholder_taken_out_of_the_file_by_hand_is_out_after_a_reload() -> No
         let_in(w, d, "ana")
         (d.folder / "keyholders.yaml").write_text(entry("ben"))
         d.reload()
-        d.wait_for("ended: disenrolled")
+        d.wait_for("ended: unenrolled")
         assert admitted(d) == [] and d.status()["keyholders"] == 1
 
 
@@ -64,15 +64,15 @@ def test_a_door_taken_from_a_keyholder_is_shut_to_them_after_a_reload() -> None:
         let_in(w, d, "ana")
         (d.folder / "keyholders.yaml").write_text(entry("ana", "wiki"))
         d.reload()
-        d.wait_for("ended: disenrolled")
+        d.wait_for("ended: unenrolled")
         assert admitted(d) == []
 
 
-def test_keyholders_disenrolled_while_the_guard_is_away_do_not_come_back_with_it() -> None:
+def test_keyholders_unenrolled_while_the_guard_is_away_do_not_come_back_with_it() -> None:
     with world() as w, daemon(w.host, CONFIG, keyholders=entry("ana")) as d:
         let_in(w, d, "ana")
         d.verb("unguard")
-        assert f"Dismissed: {w.stranger4} from vpn." in d.verb("disenrol", "ana").stdout
+        assert f"Dismissed: {w.stranger4} from vpn." in d.verb("unenrol", "ana").stdout
         d.verb("guard")
         assert admitted(d) == []
         assert w.stranger4 not in w.host.run(["nft", "list", "set", "inet", "portress", "vpn_4"]).stdout
@@ -100,12 +100,12 @@ def settled() -> float:
     return time.time()
 
 
-def test_a_secret_put_back_after_disenrolling_has_been_used_all_the_same() -> None:
+def test_a_secret_put_back_after_unenrolling_has_been_used_all_the_same() -> None:
     at, thieves = settled(), crowd(2)
     with world() as w, daemon(w.host, CONFIG, keyholders=entry("ana")) as d:
         knock(w, w.stranger4, secret("ana"), at)
         d.wait_for("admitted to vpn", w.stranger4)
-        d.verb("disenrol", "ana")
+        d.verb("unenrol", "ana")
         (d.folder / "keyholders.yaml").write_text(entry("ana"))
         d.reload()
         d.wait_for("reloaded")
@@ -121,7 +121,7 @@ def test_a_keyholder_enrolled_anew_gets_in_at_once_and_the_old_keycard_does_not(
     with world() as w, daemon(w.host, CONFIG, keyholders=entry("ana")) as d:
         knock(w, w.stranger4, secret("ana"), at)
         d.wait_for("admitted to vpn", w.stranger4)
-        d.verb("disenrol", "ana")
+        d.verb("unenrol", "ana")
         told = d.verb("enrol", "ana", "--door", "vpn", "--host", "192.0.2.1", "--json").stdout
         new = base64.b32decode(json.loads(told)["keycards"][0]["secret"])
         knock(w, thieves[0], secret("ana"), at)
@@ -146,29 +146,29 @@ def test_who_came_in_at_a_clock_that_was_ahead_is_told_how_to_get_in_again() -> 
         knock(w, w.another4, secret("ana"), at)
         d.wait_for("refused at vpn", w.another4, "at a clock that was ahead: enrol ana anew")
         told = " ".join(d.verb("why", w.another4).stdout.split())
-        assert "when a clock was ahead" in told and "portress disenrol ana, and enrol them anew" in told
+        assert "when a clock was ahead" in told and "portress unenrol ana, and enrol them anew" in told
 
 
-def test_disenrolments_at_once_do_not_undo_each_other() -> None:
+def test_unenrolments_at_once_do_not_undo_each_other() -> None:
     names = [f"k{number}" for number in range(12)]
     with (
         world() as w,
         daemon(w.host, CONFIG, keyholders="".join(map(entry, names))) as d,
         ThreadPoolExecutor(12) as pool,
     ):
-        answers = list(pool.map(lambda name: ask(d, {"do": "disenrol", "name": name}), names))
+        answers = list(pool.map(lambda name: ask(d, {"do": "unenrol", "name": name}), names))
         assert all(answer["ok"] for answer in answers)
         assert d.status()["keyholders"] == 0
 
 
-def test_enrolments_and_disenrolments_at_once_leave_the_daemon_with_the_file() -> None:
+def test_enrolments_and_unenrolments_at_once_leave_the_daemon_with_the_file() -> None:
     old, new = [f"old{number}" for number in range(4)], [f"new{number}" for number in range(4)]
     with (
         world() as w,
         daemon(w.host, CONFIG, keyholders="".join(map(entry, old))) as d,
         ThreadPoolExecutor(8) as pool,
     ):
-        jobs = [pool.submit(d.verb, "disenrol", name) for name in old]
+        jobs = [pool.submit(d.verb, "unenrol", name) for name in old]
         jobs += [
             pool.submit(d.verb, "enrol", name, "--door", "vpn", "--host", "192.0.2.1", "--json")
             for name in new
@@ -197,10 +197,10 @@ def test_enrolling_beside_a_credential_throws_nobody_in_it_out(monkeypatch: pyte
         assert "add the new entry to the credential" in told
         assert admitted(d) == ["ana"] and d.status()["keyholders"] == 2
         assert "was given 2 keyholders by a systemd credential" in d.verb("keyholders").stderr
-        told = d.verb("disenrol", "ana").stderr
+        told = d.verb("unenrol", "ana").stderr
         assert "take ana out of it" in told
         assert admitted(d) == [] and d.status()["keyholders"] == 1
-        assert "no keyholder is called 'ana'" in d.verb("disenrol", "ana", check=False).stderr
+        assert "no keyholder is called 'ana'" in d.verb("unenrol", "ana", check=False).stderr
 
 
 def test_what_is_asked_with_values_of_the_wrong_kind_is_refused() -> None:
@@ -217,7 +217,7 @@ def test_what_is_asked_with_values_of_the_wrong_kind_is_refused() -> None:
             {"do": "guard", "trial": float("nan")},
             {"do": "keyholders", "text": "- {name: ana}"},
             {"do": "keyholders", "text": 5},
-            {"do": "disenrol", "name": []},
+            {"do": "unenrol", "name": []},
         ):
             answer = ask(d, request)
             assert isinstance(answer["ok"], bool), request

@@ -182,7 +182,7 @@ def test_a_withdrawn_keycard_opens_nothing_and_the_page_sees_it(
     w: World, guarded: Daemon, chromium: Browser
 ) -> None:
     _, address = enrolled(guarded, "eva", "web", w.host4)
-    guarded.verb("disenrol", "eva")
+    guarded.verb("unenrol", "eva")
     with Phone(chromium) as phone:
         open_by_scanning(phone, address)
         assert phone.knock() == "Knocked, but the service does not answer."

@@ -20,14 +20,14 @@ doors:
   ssh:
     services: [tcp/22]
     stay: 1h
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 5s}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 5s}
   vpn:
     services: [tcp/8443]
     stay: 1h
     rotating: {pool: 20000-49999, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1}
 """
 BAD = CONFIG.replace("tcp/22", "tcp/twentytwo")
-RIGHT = ["tcp/7101", "udp/9342", "tcp/8120"]
+RIGHT = ["tcp/4617", "udp/2953", "tcp/6381"]
 LATER = ["tcp/7301", "udp/9542", "tcp/8320"]
 
 
@@ -57,7 +57,7 @@ def test_a_bad_configuration_at_the_start_leaves_the_last_one_in_force() -> None
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         knock(w, d)
         assert tcp_state(w.stranger, w.host4, 22) == "closed"
-        d.configure(CONFIG.replace("7101", "7301").replace("9342", "9542").replace("8120", "8320"))
+        d.configure(CONFIG.replace("4617", "7301").replace("2953", "9542").replace("6381", "8320"))
         d.reload()
         d.wait_for("reloaded")
         assert d.status()["config"] == str(d.config)
@@ -68,7 +68,7 @@ def test_a_bad_configuration_at_the_start_leaves_the_last_one_in_force() -> None
 
 def test_a_reload_is_what_the_next_start_goes_back_to_and_a_refused_one_is_not() -> None:
     with world() as w, daemon(w.host, CONFIG, words=["--last-good"]) as d:
-        d.configure(CONFIG.replace("7101", "7301").replace("9342", "9542").replace("8120", "8320"))
+        d.configure(CONFIG.replace("4617", "7301").replace("2953", "9542").replace("6381", "8320"))
         d.reload()
         d.wait_for("reloaded")
         d.configure(BAD)

@@ -52,9 +52,9 @@ def say(send: Sender, host4: str, host6: str) -> list[tuple[bytes, str]]:
     told = []
     for number, source in enumerate(crowd(4) + crowd(4, family=6)):
         six = ":" in source
-        target, text = host6 if six else host4, f"{('tcp', 'udp')[number % 2]}/{7101 + number}"
+        target, text = host6 if six else host4, f"{('tcp', 'udp')[number % 2]}/{4617 + number}"
         send.knock(source, target, text)
-        send.send(target, tcp(source, target, 7101, flags=(0x12, 0x10, 0x04, 0x03)[number % 4]))
+        send.send(target, tcp(source, target, 4617, flags=(0x12, 0x10, 0x04, 0x03)[number % 4]))
         told.append((socket.inet_pton(socket.AF_INET6 if six else socket.AF_INET, source), text))
     # Options in the IPv4 header, and a DF, CE and TOS that nobody sends by accident.
     ip, udp = bytes((1, 1, 1, 0)), struct.pack(">HHHH", 4000, 9001, 8, 0)

@@ -15,10 +15,10 @@ misses: {limit: 2, within: 10m, shun: 30m}
 doors:
   ssh:
     services: [tcp/22]
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120]}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}
 metrics: {listen: "127.0.0.1:9753"}
 """
-WRONG = ["tcp/7101", "tcp/8120", "tcp/7101", "tcp/8120"]
+WRONG = ["tcp/4617", "tcp/6381", "tcp/4617", "tcp/6381"]
 
 
 def scraped(made: Daemon) -> dict[str, float]:

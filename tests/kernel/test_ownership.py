@@ -24,7 +24,7 @@ doors:
   ssh:
     services: [tcp/22]
     stay: 1h
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 5s}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 5s}
 """
 ANA: Final = Source.parse("203.0.113.7")
 

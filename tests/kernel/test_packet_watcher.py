@@ -75,10 +75,10 @@ def packed(address: str) -> bytes:
 def test_knocks_of_both_families_and_protocols_are_heard_in_order(host: Namespace, send: Sender) -> None:
     with watcher(host) as ears:
         for source, target in ((ANA_4, HOST_4), (ANA_6, HOST_6)):
-            for text in ("tcp/7101", "udp/9342", "tcp/8120"):
+            for text in ("tcp/4617", "udp/2953", "tcp/6381"):
                 send.knock(source, target, text)
         heard = hear(ears, 6)
-    texts = ["tcp/7101", "udp/9342", "tcp/8120"]
+    texts = ["tcp/4617", "udp/2953", "tcp/6381"]
     expected = [(packed(source), Knock.parse(text)) for source in (ANA_4, ANA_6) for text in texts]
     assert [(source, knock) for source, knock, _, _ in heard] == expected
     assert (ears.lost, ears.overruns, dict(ears.odd)) == (0, 0, {})
@@ -88,23 +88,23 @@ def test_a_real_stacks_connection_attempt_and_datagram_are_heard(host: Namespace
     with watcher(host) as ears, host.enter():
         with socket.socket() as dialling:
             dialling.setblocking(False)
-            assert dialling.connect_ex(("127.0.0.1", 7101)) == errno.EINPROGRESS
+            assert dialling.connect_ex(("127.0.0.1", 4617)) == errno.EINPROGRESS
             heard = hear(ears, 1)
         with socket.socket(socket.AF_INET6, socket.SOCK_DGRAM) as asking:
-            asking.sendto(b"", ("::1", 9342))
+            asking.sendto(b"", ("::1", 2953))
             heard += hear(ears, 1)
     assert [(source, str(Knock(knock))) for source, knock, _, _ in heard] == [
-        (packed("127.0.0.1"), "tcp/7101"),
-        (packed("::1"), "udp/9342"),
+        (packed("127.0.0.1"), "tcp/4617"),
+        (packed("::1"), "udp/2953"),
     ]
 
 
 def test_a_knock_carries_the_moment_of_reading_and_the_interface(host: Namespace, send: Sender) -> None:
     with watcher(host) as ears:
-        send.knock(ANA_4, HOST_4, "tcp/7101")
+        send.knock(ANA_4, HOST_4, "tcp/4617")
         select.select([ears], [], [], 5)
         first = ears.read()
-        send.knock(ANA_4, HOST_4, "tcp/7101")
+        send.knock(ANA_4, HOST_4, "tcp/4617")
         select.select([ears], [], [], 5)
         second = ears.read()
     with host.enter():
@@ -124,12 +124,12 @@ def test_a_knock_read_late_carries_the_moment_it_came(host: Namespace, send: Sen
         for pause in (0.0, 0.3, 0.7):
             time.sleep(pause)
             before = time.monotonic_ns()
-            send.knock(ANA_4, HOST_4, "tcp/7101")
+            send.knock(ANA_4, HOST_4, "tcp/4617")
             sent.append((before, time.monotonic_ns()))
         time.sleep(0.5)
         heard = hear(ears, 3)
         assert [(source, str(Knock(knock))) for source, knock, _, _ in heard] == [
-            (packed(ANA_4), "tcp/7101")
+            (packed(ANA_4), "tcp/4617")
         ] * 3
         for (before, after), (_, _, moment, _) in zip(sent, heard, strict=True):
             assert before - 1_000_000 <= moment <= after + 1_000_000  # stamps are in microseconds
@@ -139,8 +139,8 @@ def test_a_knock_read_late_carries_the_moment_it_came(host: Namespace, send: Sen
 def test_what_is_no_knock_is_counted_by_kind(host: Namespace, send: Sender) -> None:
     with watcher(host) as ears:
         for flags in (0x12, 0x10, 0x04):
-            send.send(HOST_4, tcp(ANA_4, HOST_4, 7101, flags=flags))
-        send.knock(ANA_4, HOST_4, "udp/9342")
+            send.send(HOST_4, tcp(ANA_4, HOST_4, 4617, flags=flags))
+        send.knock(ANA_4, HOST_4, "udp/2953")
         assert len(hear(ears, 1)) == 1
     assert dict(ears.odd) == {"later": 3}
 
@@ -150,9 +150,9 @@ def test_a_fragmented_datagram_is_heard_once_put_together(host: Namespace) -> No
     with namespace("stranger") as stranger, watcher(host) as ears:
         link(host, "eth0", [f"{HOST_4}/24"], stranger, "eth0", ["198.51.100.2/24"])
         with stranger.enter(), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
-            asking.sendto(bytes(5000), (HOST_4, 9342))
+            asking.sendto(bytes(5000), (HOST_4, 2953))
         heard = hear(ears, 1)
-    assert [knock for _, knock, _, _ in heard] == [Knock.parse("udp/9342")]
+    assert [knock for _, knock, _, _ in heard] == [Knock.parse("udp/2953")]
     assert dict(ears.odd) == {}
 
 
@@ -187,7 +187,7 @@ def test_extension_headers_are_seen_through_as_nftables_does(host: Namespace, se
 def test_a_budget_bounds_what_one_call_reads(host: Namespace, send: Sender) -> None:
     with watcher(host) as ears:
         for _ in range(10):
-            send.knock(ANA_4, HOST_4, "udp/9342")
+            send.knock(ANA_4, HOST_4, "udp/2953")
         select.select([ears], [], [], 5)
         assert len(ears.read(budget=4)) == 4
         assert len(hear(ears, 6)) == 6
@@ -196,8 +196,8 @@ def test_a_budget_bounds_what_one_call_reads(host: Namespace, send: Sender) -> N
 
 def test_sources_are_masked_to_the_prefixes(host: Namespace, send: Sender) -> None:
     with watcher(host, prefix_4=24, prefix_6=56) as ears:
-        send.knock(ANA_4, HOST_4, "tcp/7101")
-        send.knock("2001:db8:c:12ff::7", HOST_6, "tcp/7101")
+        send.knock(ANA_4, HOST_4, "tcp/4617")
+        send.knock("2001:db8:c:12ff::7", HOST_6, "tcp/4617")
         heard = hear(ears, 2)
     assert [source for source, *_ in heard] == [packed("192.0.2.0"), packed("2001:db8:c:1200::")]
 
@@ -205,10 +205,10 @@ def test_sources_are_masked_to_the_prefixes(host: Namespace, send: Sender) -> No
 def test_a_full_buffer_is_survived_and_every_lost_packet_counted(host: Namespace, send: Sender) -> None:
     with watcher(host, buffer=4096) as ears:
         for _ in range(200):
-            send.knock(ANA_4, HOST_4, "udp/9342")
+            send.knock(ANA_4, HOST_4, "udp/2953")
         heard = len(hear(ears, 1))
         assert ears.overruns == 1
-        send.knock(ANA_4, HOST_4, "udp/9342")
+        send.knock(ANA_4, HOST_4, "udp/2953")
         heard += len(hear(ears, 1))
         assert 0 < heard < 200
         assert heard + ears.lost == 201
@@ -226,7 +226,7 @@ def test_very_many_packets_are_reported_together_and_few_again_one_by_one(
     def parts(count: int) -> list[int]:
         """How many packets each datagram of the next `count` packets brings."""
         for _ in range(count):
-            send.knock(ANA_4, HOST_4, "udp/9342")
+            send.knock(ANA_4, HOST_4, "udp/2953")
         found: list[int] = []
         while sum(found) < count and select.select([ears], [], [], 5)[0]:
             found += [len(ears.read(budget=1))]
@@ -236,7 +236,7 @@ def test_very_many_packets_are_reported_together_and_few_again_one_by_one(
         assert parts(5) == [1] * 5
         for _ in range(55):
             for _ in range(250):
-                send.knock(ANA_4, HOST_4, "udp/9342")
+                send.knock(ANA_4, HOST_4, "udp/2953")
             hear(ears, 1)
         while select.select([ears], [], [], 0.05)[0]:
             ears.read()
@@ -260,7 +260,7 @@ def test_a_group_is_free_again_when_its_watcher_is_closed(host: Namespace, send:
     with watcher(host):
         pass
     with watcher(host) as ears:
-        send.knock(ANA_4, HOST_4, "tcp/7101")
+        send.knock(ANA_4, HOST_4, "tcp/4617")
         assert len(hear(ears, 1)) == 1
     assert ears.lost == 0
 

@@ -259,7 +259,7 @@ def test_two_keyholders_behind_one_address_share_the_admission_and_each_is_told(
         assert {one["keyholder"] for one in told} == {"ana", "ben"}
 
 
-def test_a_keyholder_disenrolled_half_way_is_refused_and_admissions_of_one_who_is_in_end() -> None:
+def test_a_keyholder_unenrolled_half_way_is_refused_and_admissions_of_one_who_is_in_end() -> None:
     settled(12)
     with (
         world() as w,
@@ -273,10 +273,10 @@ def test_a_keyholder_disenrolled_half_way_is_refused_and_admissions_of_one_who_i
         knocks = sequence("ana", now)
         send.knocks(w.stranger4, w.host4, knocks[:2])
         time.sleep(0.2)
-        d.verb("disenrol", "ana")
+        d.verb("unenrol", "ana")
         send.knocks(w.stranger4, w.host4, knocks[2:])
-        d.verb("disenrol", "ben")
-        d.wait_for(w.another4, "ended: disenrolled")
+        d.verb("unenrol", "ben")
+        d.wait_for(w.another4, "ended: unenrolled")
         assert admitted(d) == set()
         assert tcp_state(w.another, w.host4, 22) == "filtered"
         assert d.verb("keyholders", "--json").stdout.strip() == "[]"

@@ -83,12 +83,12 @@ def test_a_secret_stands_in_no_process_list_no_log_no_answer_and_no_other_file()
             kept = (d.folder / "keyholders.yaml").read_text()
             broken = kept.replace("secret: ", "secrte: ").replace("name: ana", f"name: {secrets[0]}")
             (d.folder / "keyholders.yaml").write_text(broken)
-            for verb in ("keyholders", "check", "disenrol", "doctor"):
-                heard(verb, *(["ana"] if verb == "disenrol" else []))
+            for verb in ("keyholders", "check", "unenrol", "doctor"):
+                heard(verb, *(["ana"] if verb == "unenrol" else []))
             d.reload()
             d.wait_for("secrte")
             (d.folder / "keyholders.yaml").write_text(kept)
-            heard("disenrol", "ana")
+            heard("unenrol", "ana")
             d.terminate()
         private = {"keyholders.yaml", "ana.keycard", "ben.keycard"}
         files = {path: path.read_bytes() for path in d.folder.rglob("*") if path.is_file()}

@@ -45,11 +45,11 @@ doors:
   ssh:
     services: [tcp/22]
     stay: 1h
-    fixed: {{knocks: [tcp/7101, udp/9342, tcp/8120], gap: 2s}}
+    fixed: {{knocks: [tcp/4617, udp/2953, tcp/6381], gap: 2s}}
   web:
     services: [tcp/443]
     stay: 2h
-    fixed: {{knocks: [tcp/7101, udp/9342, udp/7002, tcp/7003], gap: 2s}}
+    fixed: {{knocks: [tcp/4617, udp/2953, udp/7002, tcp/7003], gap: 2s}}
   vpn:
     services: [udp/51820]
     stay: 1h
@@ -59,8 +59,8 @@ KEYHOLDERS = "".join(
     f"- {{name: {name}, doors: [vpn], secret: {base64.b32encode(secret).decode()}, style: derived}}\n"
     for name, secret in SECRETS.items()
 )
-FIXED = ("tcp/7101", "udp/9342", "tcp/8120")
-LONGER = ("tcp/7101", "udp/9342", "udp/7002", "tcp/7003")
+FIXED = ("tcp/4617", "udp/2953", "tcp/6381")
+LONGER = ("tcp/4617", "udp/2953", "udp/7002", "tcp/7003")
 Told = tuple[Any, ...]
 
 
@@ -84,13 +84,13 @@ def scripts(rng: random.Random, sources: list[str]) -> dict[str, list[str]]:
         [*LONGER],
         [FIXED[0], FIXED[0], FIXED[1], FIXED[0], FIXED[2]],
         [FIXED[0], FIXED[2], FIXED[1]],
-        [FIXED[0], "tcp/9342", *FIXED],
+        [FIXED[0], "tcp/2953", *FIXED],
         [*FIXED[:2], "…", FIXED[2], *FIXED],
         [FIXED[0], "…", FIXED[0], FIXED[1]],
         [FIXED[0], "tcp/80", "udp/51820", FIXED[1], "udp/1", FIXED[1]],
         [FIXED[0], "tcp/1"] * 5,
         ["tcp/1", "udp/2", "tcp/3"],
-        ["udp/9342", *FIXED],
+        ["udp/2953", *FIXED],
         [*anas],
         [*anas[:3], "…", anas[3], *anas],
         [*evas, *evas],

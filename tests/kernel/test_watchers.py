@@ -22,7 +22,7 @@ from portress.watch.packet import PacketWatcher
 
 WATCHERS = ("packet", "journal", "counter")
 PREFIX = f"portress-test-{os.getpid()}: "
-RIGHT = X, Y, Z = "tcp/7101", "udp/9342", "tcp/8120"
+RIGHT = X, Y, Z = "tcp/4617", "udp/2953", "tcp/6381"
 
 
 class Scene(NamedTuple):
@@ -86,8 +86,8 @@ SCRIPTS: dict[str, tuple[list[tuple[float, str]], list[str]]] = {
     "right, spread over several polls": ([(0, X), (0.3, Y), (0.7, Z)], ["admitted"]),
     "another order": ([(0, X), (0.05, Z), (0.1, Y)], ["missed"]),
     "backwards": ([(0, Z), (0.05, Y), (0.1, X)], ["late"]),
-    "another protocol": ([(0, "udp/7101"), (0.05, Y), (0.1, Z)], []),
-    "the second of another protocol": ([(0, X), (0.05, "tcp/9342"), (0.1, Z)], ["missed"]),
+    "another protocol": ([(0, "udp/4617"), (0.05, Y), (0.1, Z)], []),
+    "the second of another protocol": ([(0, X), (0.05, "tcp/2953"), (0.1, Z)], ["missed"]),
     "a wrong one in between": ([(0, X), (0.05, "tcp/9999"), (0.1, Y), (0.15, Z)], ["missed"]),
     "a wrong one before": ([(0, "tcp/9999"), (0.05, X), (0.1, Y), (0.15, Z)], ["admitted"]),
     "right after a miss": (
@@ -146,7 +146,7 @@ def test_two_hundred_sources_are_admitted_through_a_sweep_and_none_else(watch: s
         honest = crowd(150) + crowd(50, 6)
         strangers = crowd(200)[160:] + crowd(60, 6)[50:]
         rng = random.Random(5)
-        ports = [f"tcp/{port}" for port in (*range(7050, 7150), 8120)] + [
+        ports = [f"tcp/{port}" for port in (*range(7050, 7150), 6381)] + [
             f"udp/{9300 + n}" for n in range(100)
         ]
         for text in RIGHT:
@@ -181,7 +181,7 @@ def test_knocks_back_to_back_admit_nobody_out_of_order(watch: str) -> None:
             group = {next(sources): list(RIGHT) for _ in range(20)}
             for texts in group.values():
                 for _ in range(rng.choice((0, 0, 1, 2, 4))):
-                    texts.insert(rng.randrange(len(texts) + 1), rng.choice((*RIGHT, "tcp/7102", "udp/7101")))
+                    texts.insert(rng.randrange(len(texts) + 1), rng.choice((*RIGHT, "tcp/4618", "udp/4617")))
                 if rng.random() < 0.5:
                     rng.shuffle(texts)
             pause = rng.choice((0, 0, 0, 0.001, 0.003, 0.006, 0.03))

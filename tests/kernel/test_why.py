@@ -15,10 +15,10 @@ misses: {limit: 9, within: 10m, shun: 30m}
 doors:
   ssh:
     services: [tcp/22]
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 1s}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 1s}
 """
-RIGHT = ("tcp/7101", "udp/9342", "tcp/8120")
-PORTS = ("7101", "9342", "8120")
+RIGHT = ("tcp/4617", "udp/2953", "tcp/6381")
+PORTS = ("4617", "2953", "6381")
 
 
 def told_to_nobody(d: Daemon, verb: str, *words: str) -> str:
@@ -33,28 +33,28 @@ def told_to_nobody(d: Daemon, verb: str, *words: str) -> str:
 
 def test_root_is_told_what_was_expected_and_nobody_else_any_port() -> None:
     with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
-        send.knocks(w.stranger4, w.host4, [*RIGHT[:2], "tcp/8121", "tcp/8120", *RIGHT[:1], *RIGHT[2:]], 0.05)
+        send.knocks(w.stranger4, w.host4, [*RIGHT[:2], "tcp/6382", "tcp/6381", *RIGHT[:1], *RIGHT[2:]], 0.05)
         send.knocks(w.stranger4, w.host4, RIGHT[:2], 0.05)
         time.sleep(2.3)
         send.knock(w.stranger4, w.host4, RIGHT[2])
         time.sleep(0.3)
         told = d.verb("why", w.stranger4).stdout
-        assert "tcp/8120 expected, tcp/8121 came: stage 2 of 3 lost" in " ".join(told.split())
-        assert "udp/9342 expected, tcp/8120 came too early" in " ".join(told.split())
+        assert "tcp/6381 expected, tcp/6382 came: stage 2 of 3 lost" in " ".join(told.split())
+        assert "udp/2953 expected, tcp/6381 came too early" in " ".join(told.split())
         assert "gap is 1 s: started over" in " ".join(told.split())
         for words in ((w.stranger4,), (w.stranger4, "--json")):
             hidden = told_to_nobody(d, "why", *words)
             assert "stage 2 of 3" in hidden and "gap is 1 s" in " ".join(hidden.split())
-            assert not any(port in hidden for port in (*PORTS, "8121"))
+            assert not any(port in hidden for port in (*PORTS, "6382"))
 
 
 def test_a_refused_configuration_is_quoted_to_root_alone() -> None:
     with world() as w, daemon(w.host, CONFIG) as d:
-        d.configure(CONFIG.replace("udp/9342", "tcp/7101"))
+        d.configure(CONFIG.replace("udp/2953", "tcp/4617"))
         d.reload()
         d.wait_for("knocks")
         d.wait_for("not reloaded")
-        assert any("7101" in event["text"] for event in d.status()["events"])
+        assert any("4617" in event["text"] for event in d.status()["events"])
         for words in ((), ("--json",)):
             assert not any(port in told_to_nobody(d, "status", *words) for port in PORTS)
         assert "root is told the rest" in told_to_nobody(d, "status", "--json")

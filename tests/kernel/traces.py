@@ -15,7 +15,7 @@ from kernel.judge import Way
 from lab import Sender
 from lab.packets import datagram, tcp
 
-# A packet that is no first packet is written with its flags before it: `ack:tcp/7101`.
+# A packet that is no first packet is written with its flags before it: `ack:tcp/4617`.
 _FLAGS = {"": 0x02, "ack": 0x10, "synack": 0x12, "rst": 0x04, "fin": 0x11}
 
 

@@ -5,7 +5,7 @@
     with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG) as portress:
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         with sender(w.stranger) as send:
-            send.knocks(w.stranger4, w.host4, ["tcp/7101", "udp/9342", "tcp/8120"], pause=0.01)
+            send.knocks(w.stranger4, w.host4, ["tcp/4617", "udp/2953", "tcp/6381"], pause=0.01)
         portress.wait_for("admitted")
         assert server.ssh(w.stranger, w.host4, "id", "-un").stdout == "root\\n"
 

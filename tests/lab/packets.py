@@ -76,7 +76,7 @@ def datagram(src: str, dst: str, port: int, sport: int | None = None, payload: b
 
 
 def knock(src: str, dst: str, text: str) -> bytes:
-    """The packet of one knock, `tcp/7101` or `udp/9342`."""
+    """The packet of one knock, `tcp/4617` or `udp/2953`."""
     protocol, _, port = text.partition("/")
     build = syn if protocol == "tcp" else datagram
     return build(src, dst, int(port))
@@ -108,7 +108,7 @@ class Sender:
         self.send(dst, datagram(src, dst, port, sport, payload))
 
     def knock(self, src: str, dst: str, text: str) -> None:
-        """One knock, `tcp/7101` or `udp/9342`."""
+        """One knock, `tcp/4617` or `udp/2953`."""
         self.send(dst, knock(src, dst, text))
 
     def knocks(self, src: str, dst: str, texts: Iterable[str], pause: float = 0.0) -> None:

@@ -24,7 +24,7 @@ from system.machine import Machine, Machines
 from system.root import debian
 
 _FOLDER: Final = "portress-installed-"
-KNOCKS: Final = ("tcp/7101", "udp/9342", "tcp/8120")
+KNOCKS: Final = ("tcp/4617", "udp/2953", "tcp/6381")
 CONFIG: Final = """
 outside: [eth0, eth1]
 restore: true
@@ -33,7 +33,7 @@ doors:
     services: [tcp/22]
     stay: {stay}
     linger: true
-    fixed: {{knocks: [tcp/7101, udp/9342, tcp/8120], gap: 60s}}
+    fixed: {{knocks: [tcp/4617, udp/2953, tcp/6381], gap: 60s}}
 {more}"""
 
 

@@ -110,7 +110,7 @@ def test_a_daemon_out_of_memory_is_started_again() -> None:
             machine.limit_memory("portress.service", 1 << 20)
             with sender(machine.stranger) as send:
                 for source in crowd(20_000, 6):
-                    send.syn(source, machine.host6, 7101)
+                    send.syn(source, machine.host6, 4617)
             _restarted(machine, pid)
         _opens_to_others(machine)
 

@@ -55,7 +55,7 @@ def test_it_installs_on_a_bare_debian_from_its_archive_alone() -> None:
             ["portress", "knock", "--print", "192.0.2.1"],
             ["portress-knock", "--print", "--to", "192.0.2.1"],
         ):
-            assert "knocks     1" in chroot(root, *client, "tcp/7101")
+            assert "knocks     1" in chroot(root, *client, "tcp/4617")
 
 
 def test_installing_switches_nothing_on(machines: Machines) -> None:

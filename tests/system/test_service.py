@@ -85,7 +85,7 @@ def test_the_journal_can_be_asked_by_door_source_and_event() -> None:
         assert len(str(by_door[0]["MESSAGE_ID"])) == 32
         assert by_door[0]["_SYSTEMD_UNIT"] == "portress.service"
         told = " ".join(messages(machine, "portress.service"))
-        assert not any(port in told for port in ("7101", "9342", "8120"))
+        assert not any(port in told for port in ("4617", "2953", "6381"))
 
 
 def test_status_line_and_control_socket_are_for_root_and_the_group_alone() -> None:
@@ -120,7 +120,7 @@ def test_a_bad_configuration_is_refused_on_reload_and_the_old_one_goes_on() -> N
     with host() as machine:
         knock(machine, machine.stranger, World.stranger4)
         pid = machine.show("portress.service", "MainPID")
-        configure(machine, config().replace("tcp/7101", "tcp/70000"))
+        configure(machine, config().replace("tcp/4617", "tcp/70000"))
         done = machine.run("systemctl", "reload", "portress.service", check=False)
         assert done.returncode == 1
         assert any("portress.yaml:9: doors.ssh.fixed.knocks[0]" in text for text in _of(machine))

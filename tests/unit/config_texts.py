@@ -17,7 +17,7 @@ from portress.knock import SECOND, TCP, Knock, Sequence, Service
 ROOT = Path(__file__).parents[2]
 EXAMPLES = sorted((ROOT / "config").glob("*.yaml"))
 
-DOORS = "doors: {ssh: {services: [tcp/22], fixed: {knocks: [tcp/7101, udp/9342, tcp/8120]}}}\n"
+DOORS = "doors: {ssh: {services: [tcp/22], fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}}}\n"
 
 
 def mistakes(text: str) -> list[str]:
@@ -46,7 +46,7 @@ def with_door(rest: str, services: str = "tcp/22") -> str:
 
 def ssh(**more: Any) -> Door:
     """The door of DOORS, with changes."""
-    knocks = tuple(Knock.parse(knock) for knock in ("tcp/7101", "udp/9342", "tcp/8120"))
+    knocks = tuple(Knock.parse(knock) for knock in ("tcp/4617", "udp/2953", "tcp/6381"))
     door = Door("ssh", (Service(TCP, 22, 22),), 24 * 3600 * SECOND, fixed=Sequence(knocks, 60 * SECOND))
     return evolve(door, **more)
 

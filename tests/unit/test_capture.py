@@ -17,13 +17,13 @@ from portress.trace.capture import Capture, opened
 
 SOURCE, OTHER, HOST = (ip_address(text).packed for text in ("192.0.2.7", "203.0.113.9", "198.51.100.1"))
 SIX, HOST_6 = (ip_address(text).packed for text in ("2001:db8::7", "2001:db8:1::1"))
-KNOCK = 6 << 16 | 7101
+KNOCK = 6 << 16 | 4617
 MOMENT = 1_767_225_600_123_456_000  # ns; a whole number of microseconds
 ETHERNET, RAW = 1, 101
 Heard = tuple[bytes, int, int, int]
 
 
-def syn(source: bytes = SOURCE, target: bytes = HOST, port: int = 7101, flags: int = 2) -> bytes:
+def syn(source: bytes = SOURCE, target: bytes = HOST, port: int = 4617, flags: int = 2) -> bytes:
     segment = bytes(dpkt.tcp.TCP(sport=40000, dport=port, flags=flags))
     if len(source) == 16:
         return bytes(dpkt.ip6.IP6(src=source, dst=target, nxt=6, hlim=64, plen=20))[:40] + segment

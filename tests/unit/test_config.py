@@ -87,7 +87,7 @@ def test_every_other_key_reaches_the_configuration() -> None:
 
 
 def test_a_door_may_have_several_ways_to_open_it() -> None:
-    rest = "fixed: {knocks: [tcp/7101]}\n    rotating: {pool: 20000-20999}\n    authenticator: {base: 21000}"
+    rest = "fixed: {knocks: [tcp/4617]}\n    rotating: {pool: 20000-20999}\n    authenticator: {base: 21000}"
     door = parse(with_door(rest), "portress.yaml").doors["ssh"]
     assert door.fixed and door.rotating and door.authenticator
 
@@ -102,7 +102,7 @@ def test_sources_inside_each_other_become_one() -> None:
     [("1s", 1), ("30s", 30), ("10m", 600), ("8h", 28800), ("2d", 172800), ("365d", 31536000)],
 )
 def test_a_duration_is_a_number_and_a_unit(text: str, seconds: int) -> None:
-    door = parse(with_door(f"stay: {text}\n    fixed: {{knocks: [tcp/7101]}}"), "p").doors["ssh"]
+    door = parse(with_door(f"stay: {text}\n    fixed: {{knocks: [tcp/4617]}}"), "p").doors["ssh"]
     assert door.stay == seconds * SECOND
 
 
@@ -121,8 +121,8 @@ def test_files_of_other_editors_are_read(text: str) -> None:
 
 def test_two_doors_may_share_the_beginning_of_a_sequence() -> None:
     config = parse(
-        "doors:\n  a: {services: [tcp/1], fixed: {knocks: [tcp/7101, tcp/7102, tcp/7100]}}\n"
-        "  b: {services: [tcp/2], fixed: {knocks: [tcp/7101, tcp/7102]}}\n",
+        "doors:\n  a: {services: [tcp/1], fixed: {knocks: [tcp/4617, tcp/4618, tcp/4616]}}\n"
+        "  b: {services: [tcp/2], fixed: {knocks: [tcp/4617, tcp/4618]}}\n",
         "portress.yaml",
     )
     assert list(config.doors) == ["a", "b"]

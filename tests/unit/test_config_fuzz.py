@@ -22,7 +22,7 @@ SEEDS = [path.read_bytes() for path in EXAMPLES] + [DOORS.encode()]
 
 # Words that belong in a configuration, words that nearly do, and words that YAML is known to stumble over.
 WORDS = """
-    tcp/22 udp/51820 tcp/7101 tcp/1-65535 udp/0 tcp/65536 tcp/٣ 20000-51999 51999-20000 1-4
+    tcp/22 udp/51820 tcp/4617 tcp/1-65535 udp/0 tcp/65536 tcp/٣ 20000-51999 51999-20000 1-4
     30s 0s 100ms 9999999999999d 8h 2d -1s 0 -1 1e9 0x10 010 1_000 12:30 2027-01-31 2027-01-31T10:00:00Z
     .inf .nan true false
     on off yes no y ~ null = << * & ! !!int !!binary &a *a | > %YAML --- ... ? : - [ ] { } , # ' "

@@ -22,20 +22,20 @@ def test_a_door_without_an_opener_is_a_mistake() -> None:
 def test_no_door_can_be_named_as_a_set_of_the_guard(watch: str) -> None:
     text = with_top(f"watch: {watch}\noutside: [eth0]\nalways: [192.0.2.7]\npublic: [tcp/80]")
     config = parse(text, "portress.yaml")
-    sets = {next(iter(one.values()))["name"] for one in build(config, [Knock.parse("tcp/7101")]).sets}
+    sets = {next(iter(one.values()))["name"] for one in build(config, [Knock.parse("tcp/4617")]).sets}
     stems = {name[:-2] for name in sets if re.search("_[46]$", name)}
     assert {"callers", "ssh"} <= stems <= RESERVED | {"ssh"}
 
 
 def test_a_knock_repeated_in_a_sequence_is_a_mistake() -> None:
-    told = "4: doors.ssh.fixed.knocks[2]: 'tcp/7101': stands twice: first as doors.ssh.fixed.knocks[0]"
-    assert mistake(with_door("fixed: {knocks: [tcp/7101, udp/7101, tcp/7101]}")) == told
+    told = "4: doors.ssh.fixed.knocks[2]: 'tcp/4617': stands twice: first as doors.ssh.fixed.knocks[0]"
+    assert mistake(with_door("fixed: {knocks: [tcp/4617, udp/4617, tcp/4617]}")) == told
 
 
 def test_two_doors_with_the_same_sequence_are_a_mistake_whatever_their_gaps() -> None:
     text = (
-        "doors:\n  a: {services: [tcp/1], fixed: {knocks: [tcp/7101, tcp/7102], gap: 5s}}\n"
-        "  b: {services: [tcp/2], fixed: {knocks: [tcp/7101, tcp/7102], gap: 9s}}\n"
+        "doors:\n  a: {services: [tcp/1], fixed: {knocks: [tcp/4617, tcp/4618], gap: 5s}}\n"
+        "  b: {services: [tcp/2], fixed: {knocks: [tcp/4617, tcp/4618], gap: 9s}}\n"
     )
     assert mistake(text) == "3: doors.b.fixed.knocks: the sequence of doors.a: every door has one of its own"
 
@@ -74,10 +74,10 @@ def test_a_guarded_service_that_is_public_further_down_is_told_there() -> None:
 
 def test_a_knock_on_a_public_port_is_a_mistake() -> None:
     told = (
-        "2: doors.ssh.fixed.knocks[2]: 'tcp/8120': tcp/8000-9000 is public: "
+        "2: doors.ssh.fixed.knocks[2]: 'tcp/6381': tcp/6000-6999 is public: "
         "a knock is at a port that is neither guarded nor public"
     )
-    assert mistake(with_top("public: [tcp/8000-9000]")) == told
+    assert mistake(with_top("public: [tcp/6000-6999]")) == told
 
 
 def test_a_knock_on_a_guarded_port_is_a_mistake() -> None:
@@ -138,8 +138,8 @@ def test_doors_that_share_a_base_share_the_gap() -> None:
 @pytest.mark.parametrize(
     ("knocks", "told"),
     [
-        ("tcp/7101", "one knock: any port sweep opens it; three or more are common practice"),
-        ("tcp/7101, tcp/7103", "two knocks are few; three or more are common practice"),
+        ("tcp/4617", "one knock: any port sweep opens it; three or more are common practice"),
+        ("tcp/4617, tcp/4619", "two knocks are few; three or more are common practice"),
     ],
 )
 def test_fewer_than_three_knocks_draw_a_warning(knocks: str, told: str) -> None:
@@ -150,12 +150,12 @@ def test_fewer_than_three_knocks_draw_a_warning(knocks: str, told: str) -> None:
 @pytest.mark.parametrize(
     ("knocks", "swept"),
     [
-        ("tcp/7101, tcp/7102, tcp/7103", True),
-        ("udp/7103, udp/7102, udp/7101", True),
+        ("tcp/4617, tcp/4618, tcp/4619", True),
+        ("udp/4619, udp/4618, udp/4617", True),
         ("tcp/21, tcp/23, tcp/24", True),  # what is between is guarded, and so no miss
-        ("tcp/7101, tcp/7102, tcp/7104", False),
-        ("tcp/7101, udp/7102, tcp/7103", False),
-        ("tcp/7102, tcp/7101, tcp/7103", False),
+        ("tcp/4617, tcp/4618, tcp/4620", False),
+        ("tcp/4617, udp/4618, tcp/4619", False),
+        ("tcp/4618, tcp/4617, tcp/4619", False),
     ],
 )
 def test_knocks_that_a_sweep_dials_in_order_draw_a_warning(knocks: str, swept: bool) -> None:

@@ -22,7 +22,7 @@ A_STAY = "a stay is a whole number and a unit, as 30s 10m 8h 2d"
 
 
 def test_a_mistake_has_line_path_value_and_what_would_be_right() -> None:
-    text = "\n" * 10 + with_door("fixed:\n      knocks: [tcp/7101, tcp/70000]")
+    text = "\n" * 10 + with_door("fixed:\n      knocks: [tcp/4617, tcp/70000]")
     assert mistakes(text) == [
         "portress.yaml:15: doors.ssh.fixed.knocks[1]: 'tcp/70000': a port is 1 to 65535"
     ]
@@ -95,7 +95,7 @@ def test_a_wrong_line_is_told_with_what_would_be_right(line: str, told: str) -> 
 
 @pytest.mark.parametrize(("line", "told"), wrong_lines("door"))
 def test_a_wrong_line_in_a_door_is_told(line: str, told: str) -> None:
-    assert mistake(with_door(line + "\n    fixed: {knocks: [tcp/7101]}")) == f"4: {told}"
+    assert mistake(with_door(line + "\n    fixed: {knocks: [tcp/4617]}")) == f"4: {told}"
 
 
 @pytest.mark.parametrize(("line", "told"), wrong_lines("opener"))
@@ -219,5 +219,5 @@ def test_both_parsers_of_pyyaml_tell_the_same(loader: type, monkeypatch: pytest.
         "portress.yaml:2: '&a': anchors, aliases and tags have no place here: write it out",
         "portress.yaml:3: a key is a single word followed by a colon",
         f"portress.yaml:8: doors.ssh.stay: nothing is written here: {A_STAY}",
-        "portress.yaml:10: doors.ssh.fixed.knocks[0]: 'x': written protocol/port, as tcp/7101",
+        "portress.yaml:10: doors.ssh.fixed.knocks[0]: 'x': written protocol/port, as tcp/4617",
     ]

@@ -25,7 +25,7 @@ from portress.watch.counts import Count, Counts
 from portress.watch.order import Hit, in_order
 
 MS = SECOND // 1000
-X, Y, Z, V, W = (Knock.parse(text) for text in ("tcp/7101", "udp/9342", "tcp/8120", "tcp/7102", "udp/7101"))
+X, Y, Z, V, W = (Knock.parse(text) for text in ("tcp/4617", "udp/2953", "tcp/6381", "tcp/4618", "udp/4617"))
 RIGHT = (X, Y, Z)
 TRIE = Trie([Expected(Knocks(RIGHT, 5 * SECOND), "ssh")])
 
@@ -274,13 +274,13 @@ def test_a_source_that_comes_again_much_later_is_told_as_before() -> None:
 
 
 def test_more_knocks_of_one_source_than_any_sequence_has_are_unsure() -> None:
-    sweep = script(*((number * 0.01, Knock.of(6, 7101 + number)) for number in range(500)))
+    sweep = script(*((number * 0.01, Knock.of(6, 4617 + number)) for number in range(500)))
     assert set(told(watch(kernel(sweep), 500))) == {UNSURE}
 
 
 PAUSES = {
     "short": (0, 0, 0.5, 2, 5, 11, 23, 60, 130, 400),
-    "long": (0, 2, 11, 60, 130, 400, 1500, 3100, 7100),
+    "long": (0, 2, 11, 60, 130, 400, 1500, 3100, 4616),
 }
 
 

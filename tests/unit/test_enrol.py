@@ -1,4 +1,4 @@
-"""Enrolling and disenrolling from the command line, with and without a daemon."""
+"""Enrolling and unenrolling from the command line, with and without a daemon."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ doors:
     authenticator: {base: 22000}
   attic:
     services: [tcp/2222]
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120]}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}
 """
 
 
@@ -303,27 +303,27 @@ def test_a_reader_that_went_away_keeps_nothing_from_the_daemon(
     assert [one["do"] for one in heard] == ["keyholders"]
 
 
-def test_disenrolling_ends_the_keyholder_and_says_who_was_dismissed(
+def test_unenrolling_ends_the_keyholder_and_says_who_was_dismissed(
     place: Path, run: Run, heard: list[dict[str, Any]]
 ) -> None:
     run("enrol", "ana", "--door", "vpn", "--host", "a.example")
-    code, out, _ = run("disenrol", "ana")
+    code, out, _ = run("unenrol", "ana")
     assert code == 0
-    assert out == "ana is disenrolled. Dismissed: 198.51.100.7 from vpn.\n"
-    assert heard[1:] == [{"do": "disenrol", "name": "ana"}]
+    assert out == "ana is unenrolled. Dismissed: 198.51.100.7 from vpn.\n"
+    assert heard[1:] == [{"do": "unenrol", "name": "ana"}]
     assert enrolled(place) == {}
 
 
 def test_a_daemon_that_refuses_is_heard(place: Path, run: Run, heard: list[dict[str, Any]]) -> None:
     run("enrol", "refused", "--door", "vpn", "--host", "a.example")
-    code, _, err = run("disenrol", "refused")
+    code, _, err = run("unenrol", "refused")
     assert code == 1
     assert "the daemon says no" in err and "is taken out of keyholders.yaml, but the running daemon" in err
 
 
-def test_disenrolling_without_a_daemon_says_what_it_does_not_do(place: Path, run: Run) -> None:
+def test_unenrolling_without_a_daemon_says_what_it_does_not_do(place: Path, run: Run) -> None:
     run("enrol", "ana", "--door", "vpn", "--host", "a.example")
-    code, out, _ = run("disenrol", "ana")
+    code, out, _ = run("unenrol", "ana")
     assert code == 0 and "No daemon runs" in out
     assert enrolled(place) == {}
 

@@ -17,14 +17,14 @@ V4, V6 = ip_address("192.0.2.7").packed, ip_address("2001:db8::7").packed
 HOST_4, HOST_6 = ip_address("198.51.100.1").packed, ip_address("2001:db8:1::1").packed
 
 
-def tcp(port: int = 7101, flags: int = SYN, options: bytes = b"", data: bytes = b"") -> dpkt.tcp.TCP:
+def tcp(port: int = 4617, flags: int = SYN, options: bytes = b"", data: bytes = b"") -> dpkt.tcp.TCP:
     segment = dpkt.tcp.TCP(sport=40000, dport=port, flags=flags, seq=1, data=data)
     segment.opts = options
     segment.off = 5 + len(options) // 4
     return segment
 
 
-def udp(port: int = 9342, data: bytes = b"") -> dpkt.udp.UDP:
+def udp(port: int = 2953, data: bytes = b"") -> dpkt.udp.UDP:
     return dpkt.udp.UDP(sport=40000, dport=port, ulen=8 + len(data), data=data)
 
 
@@ -55,26 +55,26 @@ def read(packet: bytes) -> tuple[bytes, int] | Oddity:
 
 
 def test_a_tcp_syn_is_a_knock() -> None:
-    assert read(ipv4(tcp(7101), TCP)) == (V4, Knock.parse("tcp/7101"))
-    assert read(ipv6(tcp(7101), TCP)) == (V6, Knock.parse("tcp/7101"))
+    assert read(ipv4(tcp(4617), TCP)) == (V4, Knock.parse("tcp/4617"))
+    assert read(ipv6(tcp(4617), TCP)) == (V6, Knock.parse("tcp/4617"))
 
 
 def test_a_udp_datagram_is_a_knock_with_and_without_payload() -> None:
     for data in (b"", b"hello", bytes(1200)):
-        assert read(ipv4(udp(9342, data), UDP)) == (V4, Knock.parse("udp/9342"))
-        assert read(ipv6(udp(9342, data), UDP)) == (V6, Knock.parse("udp/9342"))
+        assert read(ipv4(udp(2953, data), UDP)) == (V4, Knock.parse("udp/2953"))
+        assert read(ipv6(udp(2953, data), UDP)) == (V6, Knock.parse("udp/2953"))
 
 
 @pytest.mark.parametrize("flags", [SYN, SYN | PSH, SYN | URG, SYN | 0xC0])
 def test_a_syn_with_flags_that_do_not_matter_is_a_knock(flags: int) -> None:
-    assert read(ipv4(tcp(7101, flags), TCP)) == (V4, TCP << 16 | 7101)
-    assert read(ipv6(tcp(7101, flags), TCP)) == (V6, TCP << 16 | 7101)
+    assert read(ipv4(tcp(4617, flags), TCP)) == (V4, TCP << 16 | 4617)
+    assert read(ipv6(tcp(4617, flags), TCP)) == (V6, TCP << 16 | 4617)
 
 
 @pytest.mark.parametrize("flags", [0, ACK, SYN | ACK, SYN | RST, SYN | FIN, RST, FIN | ACK, 0x3F])
 def test_any_other_segment_is_not_a_first_packet(flags: int) -> None:
-    assert read(ipv4(tcp(7101, flags), TCP)) is Oddity.LATER
-    assert read(ipv6(tcp(7101, flags), TCP)) is Oddity.LATER
+    assert read(ipv4(tcp(4617, flags), TCP)) is Oddity.LATER
+    assert read(ipv6(tcp(4617, flags), TCP)) is Oddity.LATER
 
 
 def test_all_combinations_of_flags_follow_the_rulesets_test() -> None:
@@ -86,23 +86,23 @@ def test_all_combinations_of_flags_follow_the_rulesets_test() -> None:
 
 def test_ipv4_options_are_stepped_over() -> None:
     for size in (4, 12, 40):
-        assert read(ipv4(tcp(), TCP, options=b"\x01" * size)) == (V4, TCP << 16 | 7101)
-        assert read(ipv4(udp(), UDP, options=b"\x01" * size)) == (V4, UDP << 16 | 9342)
+        assert read(ipv4(tcp(), TCP, options=b"\x01" * size)) == (V4, TCP << 16 | 4617)
+        assert read(ipv4(udp(), UDP, options=b"\x01" * size)) == (V4, UDP << 16 | 2953)
 
 
 def test_tcp_options_do_not_matter() -> None:
     options = b"\x02\x04\x05\xb4" + b"\x01" * 36
-    assert read(ipv4(tcp(options=options), TCP)) == (V4, TCP << 16 | 7101)
+    assert read(ipv4(tcp(options=options), TCP)) == (V4, TCP << 16 | 4617)
 
 
 def test_ipv6_extension_headers_are_stepped_over() -> None:
     chain = extension(43) + extension(60, 24) + extension(UDP, 16)
-    assert read(ipv6(udp(), 0, chain)) == (V6, UDP << 16 | 9342)
-    assert read(ipv6(tcp(), 60, extension(TCP))) == (V6, TCP << 16 | 7101)
+    assert read(ipv6(udp(), 0, chain)) == (V6, UDP << 16 | 2953)
+    assert read(ipv6(tcp(), 60, extension(TCP))) == (V6, TCP << 16 | 4617)
 
 
 def test_a_chain_of_extension_headers_without_end_is_given_up() -> None:
-    assert read(ipv6(udp(), 60, extension(60) * 7 + extension(UDP))) == (V6, UDP << 16 | 9342)
+    assert read(ipv6(udp(), 60, extension(60) * 7 + extension(UDP))) == (V6, UDP << 16 | 2953)
     assert read(ipv6(udp(), 60, extension(60) * 8 + extension(UDP))) is Oddity.LENGTH
 
 
@@ -117,7 +117,7 @@ def test_fragments_are_no_knocks() -> None:
     for fragment in (0x2000, 0x2000 | 185, 185, 1):
         assert read(ipv4(udp(), UDP, fragment=fragment)) is Oddity.FRAGMENT
         assert read(ipv4(tcp(), TCP, fragment=fragment, options=b"\x01" * 4)) is Oddity.FRAGMENT
-    assert read(ipv4(udp(), UDP, fragment=0x4000)) == (V4, UDP << 16 | 9342)
+    assert read(ipv4(udp(), UDP, fragment=0x4000)) == (V4, UDP << 16 | 2953)
     for part in (b"\0\1", b"\0\x08", b"\0\x09", b"\x80\0"):
         assert read(ipv6(udp(), 44, bytes([UDP, 0]) + part + bytes(4))) is Oddity.FRAGMENT
         assert read(ipv6(udp(), 60, extension(44) + bytes([UDP, 0]) + part + bytes(4))) is Oddity.FRAGMENT
@@ -125,7 +125,7 @@ def test_fragments_are_no_knocks() -> None:
 
 def test_an_atomic_fragment_is_a_whole_packet() -> None:
     for reserved in (b"\0\0\0", b"\xff\0\6"):
-        assert read(ipv6(udp(), 44, bytes([UDP]) + reserved + bytes(4))) == (V6, UDP << 16 | 9342)
+        assert read(ipv6(udp(), 44, bytes([UDP]) + reserved + bytes(4))) == (V6, UDP << 16 | 2953)
 
 
 def test_nothing_behind_an_authentication_header_is_a_knock() -> None:
@@ -142,10 +142,10 @@ def test_port_0_is_no_knock() -> None:
 
 
 def test_a_payload_cut_short_by_the_capture_is_fine() -> None:
-    packet = ipv4(udp(9342, bytes(1000)), UDP)
-    assert first_packet(packet, 0, 96) == (V4, UDP << 16 | 9342)
-    assert read(packet[:96]) == (V4, UDP << 16 | 9342)
-    assert read(ipv6(tcp(data=bytes(900)), TCP)[:96]) == (V6, TCP << 16 | 7101)
+    packet = ipv4(udp(2953, bytes(1000)), UDP)
+    assert first_packet(packet, 0, 96) == (V4, UDP << 16 | 2953)
+    assert read(packet[:96]) == (V4, UDP << 16 | 2953)
+    assert read(ipv6(tcp(data=bytes(900)), TCP)[:96]) == (V6, TCP << 16 | 4617)
 
 
 def test_headers_cut_short_are_told_at_every_length() -> None:
@@ -163,14 +163,14 @@ def test_headers_cut_short_are_told_at_every_length() -> None:
 
 
 def test_bytes_after_the_packets_own_length_are_ignored() -> None:
-    assert read(ipv4(udp(), UDP) + bytes(18)) == (V4, UDP << 16 | 9342)
-    assert read(ipv6(tcp(), TCP) + b"\xff" * 30) == (V6, TCP << 16 | 7101)
+    assert read(ipv4(udp(), UDP) + bytes(18)) == (V4, UDP << 16 | 2953)
+    assert read(ipv6(tcp(), TCP) + b"\xff" * 30) == (V6, TCP << 16 | 4617)
 
 
 def test_a_packet_inside_a_longer_buffer_is_read_where_it_is() -> None:
     packet = ipv4(tcp(), TCP)
     for buffer in (bytes(13) + packet + bytes(99), bytearray(13) + packet, memoryview(bytes(13) + packet)):
-        assert first_packet(buffer, 13, 13 + len(packet)) == (V4, TCP << 16 | 7101)
+        assert first_packet(buffer, 13, 13 + len(packet)) == (V4, TCP << 16 | 4617)
         assert destination(buffer, 13) == HOST_4
 
 

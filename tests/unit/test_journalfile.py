@@ -21,12 +21,12 @@ from unit.stories import config
 JOURNAL_REMOTE = "/lib/systemd/systemd-journal-remote"
 LINE = (
     "portress: IN=eth0 OUT= MAC= SRC=192.0.2.7 DST=198.51.100.1 LEN=44 TOS=0x00 PREC=0x00 TTL=64 ID=0 "
-    "PROTO=TCP SPT=32768 DPT=7101 SEQ=1 ACK=0 WINDOW=64240 RES=0x00 SYN URGP=0 "
+    "PROTO=TCP SPT=32768 DPT=4617 SEQ=1 ACK=0 WINDOW=64240 RES=0x00 SYN URGP=0 "
 )
 SIX = (
     "portress: IN=eth0 OUT= MAC= SRC=2001:0db8:0000:0000:0000:0000:0000:0007 "
     "DST=2001:0db8:0001:0000:0000:0000:0000:0001 LEN=48 TC=0 HOPLIMIT=64 FLOWLBL=0 "
-    "PROTO=UDP SPT=32768 DPT=9342 LEN=8 "
+    "PROTO=UDP SPT=32768 DPT=2953 LEN=8 "
 )
 AT = 1_767_270_600_123_456  # microseconds
 
@@ -55,8 +55,8 @@ def read(data: bytes, outside: tuple[str, ...] = ()) -> tuple[list[tuple[bytes, 
 def test_the_kernels_lines_are_knocks_at_the_moment_the_journal_got_them() -> None:
     heard, export = read(entry() + entry(SIX, AT + 5))
     assert heard == [
-        (Source.parse("192.0.2.7").packed, int(Knock.parse("tcp/7101")), AT * 1000, 0),
-        (Source.parse("2001:db8::7").packed, int(Knock.parse("udp/9342")), (AT + 5) * 1000, 0),
+        (Source.parse("192.0.2.7").packed, int(Knock.parse("tcp/4617")), AT * 1000, 0),
+        (Source.parse("2001:db8::7").packed, int(Knock.parse("udp/2953")), (AT + 5) * 1000, 0),
     ]
     assert (export.packets, export.notes, dict(export.odd)) == (2, [], {})
     assert export.to == Source.parse("2001:db8:1::1").packed
@@ -169,8 +169,8 @@ def test_ten_thousand_mutated_exports_raise_nothing_and_add_nothing() -> None:
         for source, knock, moment, interface in heard:
             assert len(source) in (4, 16) and knock >> 16 in (6, 17) and moment >= 0 and interface == 0
     assert known == {
-        (Source.parse("192.0.2.7").packed, int(Knock.parse("tcp/7101"))),
-        (Source.parse("2001:db8::7").packed, int(Knock.parse("udp/9342"))),
+        (Source.parse("192.0.2.7").packed, int(Knock.parse("tcp/4617"))),
+        (Source.parse("2001:db8::7").packed, int(Knock.parse("udp/2953"))),
     }
 
 

@@ -281,7 +281,7 @@ def test_enrolling_makes_a_private_file_that_reads_back(path: Path) -> None:
     assert [entry.name for entry in path.parent.iterdir()] == ["keyholders.yaml"]
 
 
-def test_enrolling_and_disenrolling_keep_comments_and_order(path: Path) -> None:
+def test_enrolling_and_unenrolling_keep_comments_and_order(path: Path) -> None:
     text = (
         f"# staff\n- {{name: ana, doors: [vpn], secret: {ANA}}}   # left hand\n\n# guests\n"
         f"- name: ben\n  doors: [vpn]\n  # the laptop\n  secret: {BEN}\n# the end\n"
@@ -329,13 +329,13 @@ def test_a_name_is_enrolled_once(path: Path) -> None:
         enrolment.add(path, keyholder("ana", BEN))
 
 
-def test_disenrolling_nobody_names_the_nearest(path: Path) -> None:
+def test_unenrolling_nobody_names_the_nearest(path: Path) -> None:
     enrolment.add(path, keyholder("ana"))
     with pytest.raises(Mistake, match="no keyholder is called 'anna': the nearest is 'ana'"):
         enrolment.remove(path, "anna")
 
 
-def test_a_keyholder_whose_door_is_gone_can_be_disenrolled(path: Path) -> None:
+def test_a_keyholder_whose_door_is_gone_can_be_unenrolled(path: Path) -> None:
     enrolment.add(path, keyholder("ana", doors=("attic",)))
     assert enrolment.remove(path, "ana").doors == ("attic",)
 

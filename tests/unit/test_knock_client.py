@@ -115,18 +115,18 @@ def test_there_is_no_pause_behind_the_last_knock() -> None:
 
 
 def test_progress_is_told_on_request() -> None:
-    assert "127.0.0.1" in run("--to", "localhost", "-4", "-v", "udp/9342").stderr
+    assert "127.0.0.1" in run("--to", "localhost", "-4", "-v", "udp/2953").stderr
 
 
 @pytest.mark.parametrize("name", ["two..dots", "x" * 70 + ".example"])
 def test_what_cannot_be_a_name_is_said_in_one_line(name: str) -> None:
-    ran = run("--to", name, "tcp/7101")
+    ran = run("--to", name, "tcp/4617")
     assert ran.returncode == 1
     assert ran.stderr == f"knock: {name}: not a name or address\n"
 
 
 def test_a_family_the_host_does_not_have_is_said() -> None:
-    ran = run("-6", "--to", "127.0.0.1", "tcp/7101")
+    ran = run("-6", "--to", "127.0.0.1", "tcp/4617")
     assert ran.returncode == 1
     assert ran.stderr.startswith("knock: 127.0.0.1: ")
 
@@ -212,7 +212,7 @@ def test_a_keycard_that_others_can_read_draws_a_warning(keycard: Path, mode: int
     ("content", "reason"),
     [
         ("", "is not JSON"),
-        ("tcp/7101", "is not JSON"),
+        ("tcp/4617", "is not JSON"),
         (SECRET, "is not JSON"),
         ("[" * 60_000, "is not JSON"),
         ("[]", "not a keycard"),
@@ -322,8 +322,8 @@ def test_a_plan_does_not_show_its_secret() -> None:
         ("--to", "192.0.2.7", "tcp/0"),
         ("--to", "192.0.2.7", "tcp/65536"),
         ("--to", "192.0.2.7", "tcp/99999999999999999999"),
-        ("--to", "192.0.2.7", "sctp/7101"),
-        ("--to", "192.0.2.7", "7101"),
+        ("--to", "192.0.2.7", "sctp/4617"),
+        ("--to", "192.0.2.7", "4617"),
         ("--to", "192.0.2.7", "tcp/٧"),
         ("x", "--relay", "192.0.2.7"),
         ("x", "--relay", "192.0.2.7", "ssh"),
@@ -347,9 +347,9 @@ def test_wrong_usage_is_one_line_and_2(words: tuple[str, ...]) -> None:
     [
         ("tcp/0", "a port is 1 to 65535"),
         ("udp/65536", "a port is 1 to 65535"),
-        ("udp", "a knock is written tcp/7101 or udp/9342"),
-        ("tcp/7101,udp/9342", "a knock is written tcp/7101 or udp/9342"),
-        ("tcp/7101-7103", "a knock is written tcp/7101 or udp/9342"),
+        ("udp", "a knock is written tcp/4617 or udp/2953"),
+        ("tcp/4617,udp/2953", "a knock is written tcp/4617 or udp/2953"),
+        ("tcp/4617-4619", "a knock is written tcp/4617 or udp/2953"),
     ],
 )
 def test_a_wrong_knock_is_named_whole(word: str, right: str) -> None:

@@ -50,7 +50,7 @@ def whole(connection: socket.socket) -> bytes:
 
 
 def relay(
-    port: str, *words: str, typed: bytes = b"", python: str = sys.executable, knock: str = "udp/9342"
+    port: str, *words: str, typed: bytes = b"", python: str = sys.executable, knock: str = "udp/2953"
 ) -> subprocess.CompletedProcess[bytes]:
     command = [python, "-I", str(client.CLIENT), "--to", "127.0.0.1", knock, "--relay", "127.0.0.1", port]
     return subprocess.run([*command, *words], input=typed, capture_output=True, timeout=60)
@@ -79,7 +79,7 @@ def test_the_rest_of_the_input_is_carried_after_the_service_said_its_last() -> N
         got.append(whole(connection))
 
     with served(serve) as port:
-        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/9342"]
+        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/2953"]
         command += ["--relay", "127.0.0.1", port]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
             assert process.stdin is not None and process.stdout is not None
@@ -96,7 +96,7 @@ def test_single_bytes_go_back_and_forth_without_waiting_for_more() -> None:
             connection.sendall(byte.upper())
 
     with served(serve) as port:
-        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/9342"]
+        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/2953"]
         command += ["--relay", "127.0.0.1", port]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0) as process:
             assert process.stdin is not None and process.stdout is not None
@@ -188,7 +188,7 @@ def test_a_connection_that_breaks_is_not_done() -> None:
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
 
     with served(reset) as port:
-        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/9342"]
+        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/2953"]
         command += ["--relay", "127.0.0.1", port]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE, stdout=-3) as process:
             assert process.stdin is not None and process.stderr is not None
@@ -207,7 +207,7 @@ def test_a_reader_that_went_away_ends_it_quietly() -> None:
             pass
 
     with served(pour) as port:
-        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/9342"]
+        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/2953"]
         command += ["--relay", "127.0.0.1", port]
         with subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE

@@ -88,7 +88,7 @@ def test_one_family_takes_the_present_step() -> None:
 
 def test_a_fixed_sequence_goes_over_both_families() -> None:
     heard = Heard()
-    fixed = [("tcp", 7101), ("udp", 9342)]
+    fixed = [("tcp", 4617), ("udp", 2953)]
     ALONE.knock_all(ALONE.Plan("host", 60.0, tuple(fixed), {}, b""), BOTH, heard, Stopped(100))
     assert heard.sent == [(family, fixed) for family, _ in BOTH]
 

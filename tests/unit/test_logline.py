@@ -20,13 +20,13 @@ SIX = (
     "SRC=2001:0db8:000c:0000:0000:0000:0000:0007 DST=2001:0db8:0001:0000:0000:0000:0000:0001 "
     "LEN=64 TC=0 HOPLIMIT=64 FLOWLBL=74565 "
 )
-SYN = "PROTO=TCP SPT=32768 DPT=7101 SEQ=1 ACK=0 WINDOW=64240 RES=0x00 SYN URGP=0 "
-BARE = "PROTO=TCP SPT=32768 DPT=7101 WINDOW=64240 RES=0x00 SYN URGP=0 "
+SYN = "PROTO=TCP SPT=32768 DPT=4617 SEQ=1 ACK=0 WINDOW=64240 RES=0x00 SYN URGP=0 "
+BARE = "PROTO=TCP SPT=32768 DPT=4617 WINDOW=64240 RES=0x00 SYN URGP=0 "
 STACK = "OPT (020405B40402080A34936C5E000000000103030A) "
-DATAGRAM = "PROTO=UDP SPT=32769 DPT=9342 LEN=8 "
+DATAGRAM = "PROTO=UDP SPT=32769 DPT=2953 LEN=8 "
 IN = "portress: IN=eth0 OUT= "
 ANA_4, ANA_6 = ip_address("192.0.2.7").packed, ip_address("2001:db8:c::7").packed
-TCP_KNOCK, UDP_KNOCK = Knock.parse("tcp/7101"), Knock.parse("udp/9342")
+TCP_KNOCK, UDP_KNOCK = Knock.parse("tcp/4617"), Knock.parse("udp/2953")
 
 # Each written by kernel 6.18 in a namespace, with every combination of nftables' `log flags`.
 WRITTEN = [
@@ -67,7 +67,7 @@ NO_KNOCKS = [
     pytest.param(IN + MAC + FOUR + SYN.replace("SYN", "RST SYN"), id="RST with SYN"),
     pytest.param(IN + MAC + FOUR + SYN.replace("SYN", "SYN FIN"), id="SYN with FIN"),
     pytest.param(IN + MAC + FOUR + SYN.replace("SYN ", ""), id="no flags"),
-    pytest.param(IN + MAC + FOUR + SYN.replace("DPT=7101", "DPT=0"), id="port 0"),
+    pytest.param(IN + MAC + FOUR + SYN.replace("DPT=4617", "DPT=0"), id="port 0"),
     pytest.param(IN + MAC + FOUR_UDP + "MF " + DATAGRAM, id="the first part of a packet"),
     pytest.param(IN + MAC + FOUR_UDP + "DF FRAG:1 PROTO=UDP ", id="a later part of a packet"),
     pytest.param(IN + MAC + SIX + "FRAG:0 INCOMPLETE ID:00000000 " + DATAGRAM, id="an IPv6 part"),
@@ -106,12 +106,12 @@ FORGED = [
     pytest.param(GOOD.replace(" DST", "\tDST"), id="a tab"),
     pytest.param(GOOD + "\n\n", id="two line ends"),
     pytest.param(GOOD + "\0", id="a zero byte"),
-    pytest.param(GOOD.replace("SPT=32768 DPT=7101", "DPT=7101 SPT=32768"), id="fields in another order"),
-    pytest.param(GOOD.replace("DPT=7101", "DPT=07101"), id="a leading zero"),
-    pytest.param(GOOD.replace("DPT=7101", "DPT=+7101"), id="a sign"),
-    pytest.param(GOOD.replace("DPT=7101", "DPT=65536"), id="a port too great"),
-    pytest.param(GOOD.replace("DPT=7101", "DPT=7101.0"), id="a fraction"),
-    pytest.param(GOOD.replace("DPT=7101", "DPT=٧١٠١"), id="digits of another script"),
+    pytest.param(GOOD.replace("SPT=32768 DPT=4617", "DPT=4617 SPT=32768"), id="fields in another order"),
+    pytest.param(GOOD.replace("DPT=4617", "DPT=07101"), id="a leading zero"),
+    pytest.param(GOOD.replace("DPT=4617", "DPT=+4617"), id="a sign"),
+    pytest.param(GOOD.replace("DPT=4617", "DPT=65536"), id="a port too great"),
+    pytest.param(GOOD.replace("DPT=4617", "DPT=4617.0"), id="a fraction"),
+    pytest.param(GOOD.replace("DPT=4617", "DPT=٧١٠١"), id="digits of another script"),
     pytest.param(GOOD.replace("SRC=192.0.2.7", "SRC=192.0.2.07"), id="an octet with a leading zero"),
     pytest.param(GOOD.replace("SRC=192.0.2.7", "SRC=192.0.2"), id="an address of three octets"),
     pytest.param(GOOD.replace("SRC=192.0.2.7", "SRC=192.0.2.256"), id="an octet too great"),

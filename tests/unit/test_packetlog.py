@@ -12,9 +12,9 @@ from pyroute2.netlink.nfnetlink import nfgen_msg
 
 from portress.watch.packetlog import Heard, Reader, binding, question
 
-# 192.0.2.7 > 198.51.100.1, a SYN to port 7101
-SYN = bytes.fromhex("450000280000000040060000c0000207c63364019c401bbd00000001000000005002000000000000")
-KNOCK = 6 << 16 | 7101
+# 192.0.2.7 > 198.51.100.1, a SYN to port 4617
+SYN = bytes.fromhex("450000280000000040060000c0000207c63364019c40120900000001000000005002000000000000")
+KNOCK = 6 << 16 | 4617
 SOURCE = bytes((192, 0, 2, 7))
 
 

@@ -11,7 +11,7 @@ from portress.config.model import Authenticator, Config, Door, Misses, Rotating
 from portress.config.pitfalls import Pitfall, Surroundings, pitfalls
 from portress.knock import SECOND, TCP, UDP, Knock, Sequence, Service
 
-GOOD = ("tcp/7101", "udp/9342", "tcp/8120")
+GOOD = ("tcp/4617", "udp/2953", "tcp/6381")
 HOST = Surroundings(
     services={
         Knock.parse("tcp/3306"): "mysql",
@@ -37,7 +37,7 @@ def warned(*doors: Door, surroundings: Surroundings = HOST) -> tuple[Pitfall, ..
     return pitfalls(Config({door.name: door for door in doors}), surroundings)
 
 
-DOOR_AT_THE_ENDS = fixed("tcp/32768", "udp/7101", "udp/60999", "tcp/61001", "udp/32766")
+DOOR_AT_THE_ENDS = fixed("tcp/32768", "udp/4617", "udp/60999", "tcp/61001", "udp/32766")
 
 
 def told(*doors: Door) -> str:
@@ -54,8 +54,8 @@ def test_a_good_choice_draws_no_warning() -> None:
 @pytest.mark.parametrize(
     ("knocks", "word"),
     [
-        (("tcp/7101", "udp/8120", "tcp/9342"), "ascending"),
-        (("tcp/9342", "udp/8120", "tcp/7101"), "descending"),
+        (("tcp/2953", "udp/4617", "tcp/6381"), "ascending"),
+        (("tcp/6381", "udp/4617", "tcp/2953"), "descending"),
     ],
 )
 def test_knocks_in_the_order_of_a_sweep_are_warned_of(knocks: tuple[str, ...], word: str) -> None:
@@ -66,16 +66,16 @@ def test_of_six_orders_of_three_knocks_two_are_warned_of() -> None:
     assert sum(bool(warned(fixed(*order))) for order in permutations(GOOD)) == 2
 
 
-@pytest.mark.parametrize("other", ["tcp/7102", "tcp/7100", "udp/7101", "udp/7102"])
+@pytest.mark.parametrize("other", ["tcp/4618", "tcp/4616", "udp/4617", "udp/4618"])
 def test_neighbours_are_warned_of_whatever_their_protocol(other: str) -> None:
-    assert told(fixed("tcp/7101", "udp/9342", other, "tcp/2950")).startswith("neighbours: tcp/7101 and ")
+    assert told(fixed("tcp/4617", "udp/2953", other, "tcp/2950")).startswith("neighbours: tcp/4617 and ")
 
 
 def test_well_known_ports_are_warned_of_by_their_name() -> None:
-    assert told(fixed("tcp/7101", "tcp/3306", "udp/5353")) == (
+    assert told(fixed("tcp/4617", "tcp/3306", "udp/5353")) == (
         "well-known ports: tcp/3306 (mysql), udp/5353 (mdns)"
     )
-    assert warned(fixed("tcp/7101", "udp/3306", "tcp/5353")) == ()
+    assert warned(fixed("tcp/4617", "udp/3306", "tcp/5353")) == ()
 
 
 def test_the_ephemeral_range_is_warned_of_to_its_very_ends() -> None:
@@ -84,12 +84,12 @@ def test_the_ephemeral_range_is_warned_of_to_its_very_ends() -> None:
 
 
 def test_ports_that_browsers_refuse_are_warned_of_for_tcp_only() -> None:
-    assert told(fixed("tcp/7101", "tcp/6000", "udp/6667")) == "browsers refuse tcp/6000"
+    assert told(fixed("tcp/6000", "tcp/4617", "udp/6667")) == "browsers refuse tcp/6000"
 
 
 def test_less_than_three_knocks_are_too_few() -> None:
-    assert told(fixed("tcp/9342")) == "1 knock"
-    assert "2 knocks" in [pitfall.what for pitfall in warned(fixed("tcp/9342", "udp/7101"))]
+    assert told(fixed("tcp/2953")) == "1 knock"
+    assert "2 knocks" in [pitfall.what for pitfall in warned(fixed("tcp/2953", "udp/4617"))]
 
 
 def test_a_gap_longer_than_a_minute_is_too_long() -> None:
@@ -100,10 +100,10 @@ def test_a_gap_longer_than_a_minute_is_too_long() -> None:
 @pytest.mark.parametrize(
     ("others", "reason"),
     [
-        (("udp/9342", "tcp/7101", "tcp/8120"), "the same ones in another order"),
-        (("tcp/7101", "udp/9342", "tcp/4711"), "2 of 3 are the same in the same places"),
-        (("tcp/7101", "tcp/4711", "udp/9342"), "they begin alike and share all but one"),
-        (("tcp/7101", "udp/9342", "tcp/8120", "tcp/2950"), "3 of 3 are the same in the same places"),
+        (("tcp/6381", "udp/2953", "tcp/4617"), "the same ones in another order"),
+        (("tcp/4617", "udp/2953", "tcp/4711"), "2 of 3 are the same in the same places"),
+        (("tcp/4617", "tcp/4711", "udp/2953"), "they begin alike and share all but one"),
+        (("tcp/4617", "udp/2953", "tcp/6381", "tcp/2950"), "3 of 3 are the same in the same places"),
     ],
 )
 def test_doors_with_knocks_too_alike_are_warned_of(others: tuple[str, ...], reason: str) -> None:
@@ -112,7 +112,7 @@ def test_doors_with_knocks_too_alike_are_warned_of(others: tuple[str, ...], reas
 
 
 def test_doors_that_share_one_knock_are_not_too_alike() -> None:
-    assert warned(fixed(*GOOD), fixed("tcp/7101", "tcp/2950", "udp/4711", name="web")) == ()
+    assert warned(fixed(*GOOD), fixed("tcp/4617", "tcp/2950", "udp/4711", name="web")) == ()
 
 
 def test_a_pool_is_warned_of_by_the_share_of_sequences_that_meet_a_drawback() -> None:

@@ -21,7 +21,7 @@ SSH = Door(
     "ssh",
     (Service.parse("tcp/22"),),
     8 * 3600 * SECOND,
-    fixed=Sequence(tuple(map(Knock.parse, ("tcp/7101", "udp/9342", "tcp/8120"))), 60 * SECOND),
+    fixed=Sequence(tuple(map(Knock.parse, ("tcp/4617", "udp/2953", "tcp/6381"))), 60 * SECOND),
 )
 VPN = Door(
     "vpn",

@@ -17,7 +17,7 @@ SSH = Door(
     "ssh",
     (Service.parse("tcp/22"),),
     8 * 3600 * SECOND,
-    fixed=Sequence(tuple(map(Knock.parse, ("tcp/7101", "udp/9342", "tcp/8120"))), 60 * SECOND),
+    fixed=Sequence(tuple(map(Knock.parse, ("tcp/4617", "udp/2953", "tcp/6381"))), 60 * SECOND),
 )
 VPN = Door(
     "vpn",
@@ -118,13 +118,13 @@ def test_a_service_of_one_family_on_a_host_of_two_is_told() -> None:
 
 
 def test_a_program_that_answers_at_a_knock_is_told() -> None:
-    (finding,) = heard(listener("tcp/22"), listener("tcp/8120"))
+    (finding,) = heard(listener("tcp/22"), listener("tcp/6381"))
     assert (finding.name, finding.what) == (
         "knock-answered",
-        "sshd (process 7) listens at tcp/8120, a knock of this door",
+        "sshd (process 7) listens at tcp/6381, a knock of this door",
     )
-    assert heard(listener("tcp/22"), listener("tcp/8120", "127.0.0.1")) == []
-    assert heard(listener("tcp/22"), listener("udp/8120")) == []
+    assert heard(listener("tcp/22"), listener("tcp/6381", "127.0.0.1")) == []
+    assert heard(listener("tcp/22"), listener("udp/6381")) == []
 
 
 def test_programs_where_sequences_are_drawn_are_told_together() -> None:
@@ -191,7 +191,7 @@ def test_a_drop_before_the_guard_is_told_for_service_and_knocks() -> None:
 
 
 def test_a_drop_of_knocks_after_the_guard_is_as_it_should_be() -> None:
-    assert around(chain(at("tcp", 7101), DROP)) == []
+    assert around(chain(at("tcp", 4617), DROP)) == []
 
 
 def test_a_drop_over_one_family_is_told_as_such() -> None:

@@ -12,7 +12,7 @@ CONFIG = parse(
 doors:
   ssh:
     services: [tcp/22]
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120]}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}
   vpn:
     services: [udp/51820]
     rotating: {pool: 20000-29999, length: 4, skew: 2}

@@ -253,7 +253,7 @@ def only(config: Config, attack: Attack = Attack(), **keyholders: int) -> Streng
 
 
 def test_a_fixed_door_is_reckoned_over_all_knocks_and_over_those_people_pick() -> None:
-    found = only(Config({"ssh": door("ssh", "tcp/7101", "udp/9342", "tcp/8120")}))
+    found = only(Config({"ssh": door("ssh", "tcp/4617", "udp/2953", "tcp/6381")}))
     everything, picked = found.searches
     assert everything.possible == 131070 * 131069 * 131068
     assert picked.possible == 18000 * 17999 * 17998
@@ -262,7 +262,7 @@ def test_a_fixed_door_is_reckoned_over_all_knocks_and_over_those_people_pick() -
 
 
 def test_knocks_outside_what_people_pick_are_not_reckoned_among_them() -> None:
-    found = only(Config({"ssh": door("ssh", "tcp/7101", "udp/29342", "tcp/8120")}))
+    found = only(Config({"ssh": door("ssh", "tcp/4617", "udp/29342", "tcp/6381")}))
     assert len(found.searches) == 1
 
 
@@ -287,7 +287,7 @@ def test_more_keyholders_do_not_help_a_stranger_who_is_shunned() -> None:
 
 
 def test_shunning_leaves_a_source_the_misses_below_the_limit() -> None:
-    found = only(Config({"ssh": door("ssh", "tcp/7101", "udp/9342", "tcp/8120")}, misses=MISSES))
+    found = only(Config({"ssh": door("ssh", "tcp/4617", "udp/2953", "tcp/6381")}, misses=MISSES))
     search = found.searches[0]
     # 4 misses in 10 minutes, each after 131,070 packets on average
     assert search.pace(Attack(rate=1e6), 1, shunning=True) == pytest.approx(4 / 600 * 131070)
@@ -336,7 +336,7 @@ def test_a_door_without_keyholders_is_reckoned_for_one_and_says_so() -> None:
 
 
 def test_what_no_length_protects_from_is_said_of_every_door() -> None:
-    fixed = only(Config({"ssh": door("ssh", "tcp/7101", "udp/9342")})).not_against
+    fixed = only(Config({"ssh": door("ssh", "tcp/4617", "udp/2953")})).not_against
     drawn = only(Config({"vpn": VPN})).not_against
     assert "read the fixed sequence off the wire" in fixed[0]
     for said in (fixed, drawn):

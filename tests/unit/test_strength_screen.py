@@ -20,7 +20,7 @@ from portress.strength.doors import YEAR, Attack, assess
 from portress.strength.screen import plain, screen
 
 MINUTE = 60 * SECOND
-KNOCKS = ("tcp/7101", "udp/9342", "tcp/8120")
+KNOCKS = ("tcp/4617", "udp/2953", "tcp/6381")
 ATTACK = Attack()
 CONFIG = Config(
     {

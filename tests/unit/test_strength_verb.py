@@ -18,7 +18,7 @@ CONFIG = """
 doors:
   ssh:
     services: [tcp/22]
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 60s}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 60s}
   vpn:
     services: [udp/51820]
     rotating: {pool: 20000-29999, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1}
@@ -108,7 +108,7 @@ def test_a_rate_that_is_none_is_refused(config: Path, rate: str) -> None:
 @pytest.mark.parametrize("length", [61, 200])
 def test_sequences_longer_than_a_float_can_count_are_strong(config: Path, length: int) -> None:
     knocks = ", ".join(f"tcp/{1500 + 137 * number}" for number in range(length))
-    config.write_text(CONFIG.replace("tcp/7101, udp/9342, tcp/8120", knocks))
+    config.write_text(CONFIG.replace("tcp/4617, udp/2953, tcp/6381", knocks))
     found = values(config)["doors"][0]
     assert found["grade"] == "strong"
     assert found["searches"][0]["sequences"] == math.perm(131070, length)

@@ -16,7 +16,7 @@ from portress.trace.replay import Trace
 from portress.trace.timeline import Note, Timeline, Timelines, Tried
 from unit.stories import ANA, BEGIN, HOST, ONE_DOOR, ROTATING, Story, Told, config, run
 
-RIGHT = ("tcp/7101", "udp/9342", "tcp/8120")
+RIGHT = ("tcp/4617", "udp/2953", "tcp/6381")
 STRANGER, ANOTHER = "192.0.2.7", "203.0.113.9"
 
 
@@ -62,48 +62,48 @@ def test_a_late_knock_starts_over_and_the_pause_and_the_gap_are_told() -> None:
 
 
 def test_a_knock_that_is_late_by_a_hair_is_told_to_be_late() -> None:
-    late = lines(traced((0, STRANGER, "tcp/7101"), (60.000001, STRANGER, "udp/9342")))[-1]
+    late = lines(traced((0, STRANGER, "tcp/4617"), (60.000001, STRANGER, "udp/2953")))[-1]
     assert late == "stage 1 of 3, then 60.000001 s, gap is 60 s: started over"
 
 
 def test_exactly_at_the_gap_is_in_time() -> None:
-    assert lines(traced((0, STRANGER, "tcp/7101"), (60, STRANGER, "udp/9342")))[-1].startswith("right")
+    assert lines(traced((0, STRANGER, "tcp/4617"), (60, STRANGER, "udp/2953")))[-1].startswith("right")
 
 
 def test_a_knock_days_too_late_is_told_in_days() -> None:
-    late = lines(traced((0, STRANGER, "tcp/7101"), (90000, STRANGER, "tcp/7101")))[-1]
+    late = lines(traced((0, STRANGER, "tcp/4617"), (90000, STRANGER, "tcp/4617")))[-1]
     assert late == "stage 1 of 3, then 1d 1h, gap is 1m: started over, and right as a first knock"
 
 
 def test_a_wrong_protocol_is_told_beside_the_expected_knock() -> None:
-    missed = lines(traced(*run(STRANGER, "tcp/7101", "tcp/9342")))[-1]
-    assert missed == "udp/9342 expected, tcp/9342 came: stage 1 of 3 lost (ssh)"
+    missed = lines(traced(*run(STRANGER, "tcp/4617", "tcp/2953")))[-1]
+    assert missed == "udp/2953 expected, tcp/2953 came: stage 1 of 3 lost (ssh)"
 
 
 def test_a_knock_out_of_order_is_told_to_be_too_early() -> None:
-    missed = lines(traced(*run(STRANGER, "tcp/7101", "tcp/8120")))[-1]
-    assert missed == "udp/9342 expected, tcp/8120 came too early: stage 1 of 3 lost (ssh)"
+    missed = lines(traced(*run(STRANGER, "tcp/4617", "tcp/6381")))[-1]
+    assert missed == "udp/2953 expected, tcp/6381 came too early: stage 1 of 3 lost (ssh)"
 
 
 def test_what_was_expected_is_right_after_a_miss_that_began_anew() -> None:
-    told = lines(traced(*run(STRANGER, "tcp/7101", "udp/9342", "tcp/7101", "tcp/9342")))
+    told = lines(traced(*run(STRANGER, "tcp/4617", "udp/2953", "tcp/4617", "tcp/2953")))
     assert told[2].startswith("again")
-    told = lines(traced(*run(STRANGER, "tcp/7101", "tcp/1", "tcp/7101", "udp/9342", "tcp/2")))
-    assert told[-1] == "tcp/8120 expected, tcp/2 came: stage 2 of 3 lost (ssh)"
+    told = lines(traced(*run(STRANGER, "tcp/4617", "tcp/1", "tcp/4617", "udp/2953", "tcp/2")))
+    assert told[-1] == "tcp/6381 expected, tcp/2 came: stage 2 of 3 lost (ssh)"
 
 
 def test_all_that_was_expected_is_told_where_sequences_share_a_beginning() -> None:
     more = "".join(
-        f"  d{n}:\n    services: [tcp/{100 + n}]\n    fixed: {{knocks: [tcp/7101, tcp/{9000 + n}]}}\n"
+        f"  d{n}:\n    services: [tcp/{100 + n}]\n    fixed: {{knocks: [tcp/4617, tcp/{9000 + n}]}}\n"
         for n in range(4)
     )
-    missed = lines(traced(*run(STRANGER, "tcp/7101", "tcp/1"), text=ONE_DOOR + more))[-1]
+    missed = lines(traced(*run(STRANGER, "tcp/4617", "tcp/1"), text=ONE_DOOR + more))[-1]
     assert missed.startswith("tcp/9000, tcp/9001, tcp/9002 or one of 2 others expected, tcp/1 came")
     assert missed.endswith("lost (ssh, d0, d1 and 2 more)")
 
 
 def test_a_connection_to_the_service_is_told_to_find_the_door_shut_or_open() -> None:
-    told = lines(traced((0, STRANGER, "tcp/7101"), *run(STRANGER, "tcp/22", *RIGHT, "tcp/22", at=1)))
+    told = lines(traced((0, STRANGER, "tcp/4617"), *run(STRANGER, "tcp/22", *RIGHT, "tcp/22", at=1)))
     assert told[1] == "no knock: a service of ssh, shut to this source"
     assert told[-1] == "no knock: a service of ssh, open to this source"
 
@@ -116,7 +116,7 @@ def test_a_connection_after_the_stay_finds_the_door_shut() -> None:
 def test_shunning_is_traced() -> None:
     text = "misses: {limit: 2, within: 10m, shun: 30m}\n" + ONE_DOOR
     trace = traced(
-        *run(STRANGER, "tcp/7101", "tcp/1", "tcp/7101", "tcp/2", *RIGHT),
+        *run(STRANGER, "tcp/4617", "tcp/1", "tcp/4617", "tcp/2", *RIGHT),
         *run(STRANGER, *RIGHT, at=1800.4),
         text=text,
     )
@@ -128,14 +128,14 @@ def test_shunning_is_traced() -> None:
 
 def test_who_is_shunned_at_the_end_is_told() -> None:
     text = "misses: {limit: 1, within: 10m, shun: 30m}\n" + ONE_DOOR
-    trace = traced(*run(STRANGER, "tcp/7101", "tcp/1"), text=text)
+    trace = traced(*run(STRANGER, "tcp/4617", "tcp/1"), text=text)
     (one,) = trace.timelines
     ends = trace_screen.ending(trace, one, trace.standing(), trace.shunned())
     assert str(ends) == "at the end: shunned for 30m more"
 
 
 def test_a_caller_under_way_and_one_whose_gap_went_by_are_told_apart_at_the_end() -> None:
-    trace = traced((0, STRANGER, "tcp/7101"), (70, ANOTHER, "tcp/7101"), (80, ANOTHER, "tcp/7101"))
+    trace = traced((0, STRANGER, "tcp/4617"), (70, ANOTHER, "tcp/4617"), (80, ANOTHER, "tcp/4617"))
     ends = [trace_screen.ending(trace, one, trace.standing(), {}) for one in trace.timelines]
     assert [str(one) for one in ends] == [
         "at the end: stage 1 expired, no right knock in time",
@@ -144,7 +144,7 @@ def test_a_caller_under_way_and_one_whose_gap_went_by_are_told_apart_at_the_end(
 
 
 def test_noise_leaves_nothing_but_a_count() -> None:
-    trace = traced(*run(STRANGER, "tcp/1", "tcp/2", "udp/7101", at=1), (0, ANOTHER, "tcp/7101"))
+    trace = traced(*run(STRANGER, "tcp/1", "tcp/2", "udp/4617", at=1), (0, ANOTHER, "tcp/4617"))
     assert [str(trace.source(one.source)) for one in trace.timelines] == [ANOTHER]
     assert (trace.knocks, trace.silent) == (4, 3)
 
@@ -152,7 +152,7 @@ def test_noise_leaves_nothing_but_a_count() -> None:
 def test_public_services_always_and_guarded_services_are_no_knocks() -> None:
     text = "always: [198.51.100.128/25]\npublic: [tcp/80]\n" + ONE_DOOR
     trace = traced(
-        *run(STRANGER, "tcp/7101", "tcp/80", "udp/9342", "tcp/22", "tcp/8120"),
+        *run(STRANGER, "tcp/4617", "tcp/80", "udp/2953", "tcp/22", "tcp/6381"),
         *run("198.51.100.200", *RIGHT),
         text=text,
     )
@@ -167,7 +167,7 @@ def test_public_services_always_and_guarded_services_are_no_knocks() -> None:
 def test_an_address_in_always_counts_whole_where_prefixes_are_sources() -> None:
     text = "always: [192.0.2.7/32]\nsource_prefix: {ipv4: 24}\n" + ONE_DOOR
     trace = traced(
-        (0, "192.0.2.8", "tcp/7101"), (1, "192.0.2.7", "tcp/1"), (2, "192.0.2.9", "udp/9342"), text=text
+        (0, "192.0.2.8", "tcp/4617"), (1, "192.0.2.7", "tcp/1"), (2, "192.0.2.9", "udp/2953"), text=text
     )
     assert lines(trace, "192.0.2.0/24") == ["right: stage 1 of 3 (ssh)", "right: stage 2 of 3 (ssh)"]
 
@@ -175,9 +175,9 @@ def test_an_address_in_always_counts_whole_where_prefixes_are_sources() -> None:
 def test_this_host_is_where_first_knocks_go() -> None:
     trace = Trace(config())
     trace.follow(Story(*run(STRANGER, "tcp/9", at=0), to="203.0.113.80"))
-    trace.follow(Story(*run(STRANGER, "tcp/7101", "udp/9342", at=1)))
+    trace.follow(Story(*run(STRANGER, "tcp/4617", "udp/2953", at=1)))
     trace.follow(Story(*run(STRANGER, "tcp/443", at=2), to="203.0.113.80"))
-    trace.follow(Story(*run(STRANGER, "tcp/8120", at=3)))
+    trace.follow(Story(*run(STRANGER, "tcp/6381", at=3)))
     assert [trace.source(one) for one in trace.hosts] == [Source.parse(HOST)]
     assert lines(trace)[-1].startswith("complete")
     assert trace.passed_by["elsewhere"] == 2
@@ -199,14 +199,14 @@ def test_no_host_has_the_address_of_a_group(to: str) -> None:
 
 def test_packets_a_little_out_of_order_are_taken_as_late_as_the_ones_before() -> None:
     trace = Trace(config())
-    trace.follow(Story((1.0, STRANGER, "tcp/7101"), (0.9, STRANGER, "udp/9342"), (1.1, STRANGER, "tcp/8120")))
+    trace.follow(Story((1.0, STRANGER, "tcp/4617"), (0.9, STRANGER, "udp/2953"), (1.1, STRANGER, "tcp/6381")))
     assert lines(trace)[-1].startswith("complete")
     assert trace.disorder == 1
 
 
 def test_a_clock_set_back_does_not_stop_time() -> None:
     trace = Trace(config())
-    trace.follow(Story((5000, STRANGER, "tcp/7101"), (10, STRANGER, "udp/9342"), (71, STRANGER, "tcp/8120")))
+    trace.follow(Story((5000, STRANGER, "tcp/4617"), (10, STRANGER, "udp/2953"), (71, STRANGER, "tcp/6381")))
     assert lines(trace)[-1] == "stage 2 of 3, then 61 s, gap is 60 s: started over"
     assert trace.jumps == 1
 
@@ -214,7 +214,7 @@ def test_a_clock_set_back_does_not_stop_time() -> None:
 @pytest.mark.parametrize("seconds", [-BEGIN - 1, 253_402_300_799 - BEGIN, 300_000_000_000])
 def test_packets_at_impossible_times_are_left_out(seconds: float) -> None:
     trace = Trace(config(ROTATING), (ANA,))
-    trace.follow(Story((seconds, STRANGER, "tcp/7101")))
+    trace.follow(Story((seconds, STRANGER, "tcp/4617")))
     assert trace.passed_by["time"] == 1
 
 
@@ -307,7 +307,7 @@ def test_of_one_source_everything_is_told_and_of_others_nothing() -> None:
 
 
 def test_what_went_to_another_host_is_told_of_one_source_that_is_asked_for() -> None:
-    trace = traced(*run(STRANGER, "tcp/7102"), only=STRANGER)
+    trace = traced(*run(STRANGER, "tcp/4618"), only=STRANGER)
     assert lines(trace) == ["no knock: to 198.51.100.1, another host"]
 
 
@@ -319,14 +319,14 @@ def test_sources_can_be_chosen_by_a_prefix(only: str) -> None:
 
 def test_knocks_of_a_kind_in_a_row_are_one_line() -> None:
     sweep = [f"tcp/{port}" for port in range(1001, 2001)]
-    trace = traced(*run(STRANGER, "tcp/7101", *sweep, pause=0.001))
+    trace = traced(*run(STRANGER, "tcp/4617", *sweep, pause=0.001))
     (one,) = trace.timelines
     assert len(notes(one)) == 3
     assert notes(one)[-1].times == 999
 
 
 def test_a_source_keeps_its_first_lines_and_its_last_ones() -> None:
-    told = run(STRANGER, *["tcp/7101", "tcp/1"] * 500, pause=0.01)
+    told = run(STRANGER, *["tcp/4617", "tcp/1"] * 500, pause=0.01)
     trace = Trace(config(), timelines=Timelines(each=20))
     trace.follow(Story(*told))
     (one,) = trace.timelines
@@ -340,7 +340,7 @@ def test_those_who_got_on_push_out_nobody_but_each_other() -> None:
     crowd = [f"2001:db8::{number:x}" for number in range(1, 101)]
     trace = Trace(config(), timelines=Timelines(sources=3, beginners=5))
     trace.follow(
-        Story(*run(STRANGER, *RIGHT), *((1 + n / 100, one, "tcp/7101") for n, one in enumerate(crowd)))
+        Story(*run(STRANGER, *RIGHT), *((1 + n / 100, one, "tcp/4617") for n, one in enumerate(crowd)))
     )
     kept = [str(trace.source(one.source)) for one in trace.timelines]
     assert kept == [STRANGER, *crowd[-5:]]
@@ -351,9 +351,9 @@ def test_a_source_that_was_left_out_and_comes_back_is_judged_as_if_it_had_not_be
     trace = Trace(config(), timelines=Timelines(sources=1, beginners=1))
     trace.follow(
         Story(
-            (0, STRANGER, "tcp/7101"),
-            (1, ANOTHER, "tcp/7101"),
-            (2, STRANGER, "udp/9342"),
+            (0, STRANGER, "tcp/4617"),
+            (1, ANOTHER, "tcp/4617"),
+            (2, STRANGER, "udp/2953"),
             (3, STRANGER, "tcp/1"),
         )
     )

@@ -27,17 +27,17 @@ misses: {limit: 3, within: 1m, shun: 20s}
 doors:
   ssh:
     services: [tcp/22]
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 10s}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 10s}
   web:
     services: [tcp/443]
-    fixed: {knocks: [tcp/7101, udp/9342, tcp/9000, udp/7000], gap: 5s}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/9000, udp/7000], gap: 5s}
   mail:
     services: [tcp/25]
-    fixed: {knocks: [udp/7101, tcp/7101], gap: 5s}
+    fixed: {knocks: [udp/4617, tcp/4617], gap: 5s}
 """
 )
 SOURCES = ("192.0.2.7", "203.0.113.9", "2001:db8::7")
-KNOCKS = ("tcp/7101", "udp/9342", "tcp/8120", "tcp/9000", "udp/7000", "udp/7101", "tcp/1", "udp/2")
+KNOCKS = ("tcp/4617", "udp/2953", "tcp/6381", "tcp/9000", "udp/7000", "udp/4617", "tcp/1", "udp/2")
 PAUSES = (0.1, 0.5, 1.0, 4.0, 5.0, 5.1, 9.9, 10.0, 10.1, 11.0, 12.5, 21.0, 70.0)
 
 Told = tuple[object, ...]
@@ -120,7 +120,7 @@ def test_the_trace_tells_of_every_source_what_the_daemon_told(
 
 def test_the_model_guard_reports_what_the_kernels_does() -> None:
     """Noise of nobody is not reported; a caller's is, and a first knock always."""
-    knocks = ("tcp/1", "tcp/7101", "tcp/1", "tcp/7101", "udp/9342", "tcp/8120")
+    knocks = ("tcp/1", "tcp/4617", "tcp/1", "tcp/4617", "udp/2953", "tcp/6381")
     story = Story(*((n / 10, SOURCES[0], knock) for n, knock in enumerate(knocks)))
     assert daemon(story) == {
         Source.parse(SOURCES[0]).packed: [

@@ -26,7 +26,7 @@ from portress.sequence import rotating
 from portress.sequence.rotating import step_at
 from unit.stories import ANA, BEGIN, ONE_DOOR, ROTATING, Told, config, pcap, run
 
-RIGHT = ("tcp/7101", "udp/9342", "tcp/8120")
+RIGHT = ("tcp/4617", "udp/2953", "tcp/6381")
 STRANGER, ANOTHER = "192.0.2.7", "203.0.113.9"
 BOTH = ONE_DOOR + ROTATING.removeprefix("doors:\n")
 
@@ -77,14 +77,14 @@ def anas(at: float = 0.0) -> list[str]:
 
 
 def test_a_source_is_shown_with_every_knock_and_its_reason(place: Place) -> None:
-    shown = place.text(place.capture(*run(STRANGER, *RIGHT[:2]), (61.3, STRANGER, "tcp/8120")), columns=100)
+    shown = place.text(place.capture(*run(STRANGER, *RIGHT[:2]), (61.3, STRANGER, "tcp/6381")), columns=100)
     lines = [line.rstrip() for line in shown.splitlines()]
     assert lines[3:8] == [
         "",
         "192.0.2.7  opened nothing: got to stage 2 of 3 (ssh)",
-        "  12:30:00.000         tcp/7101  right: stage 1 of 3 (ssh)",
-        "  12:30:00.100  100 ms udp/9342  right: stage 2 of 3 (ssh)",
-        "  12:31:01.300  61.2 s tcp/8120  stage 2 of 3, then 61.2 s, gap is 60 s: started over",
+        "  12:30:00.000         tcp/4617  right: stage 1 of 3 (ssh)",
+        "  12:30:00.100  100 ms udp/2953  right: stage 2 of 3 (ssh)",
+        "  12:31:01.300  61.2 s tcp/6381  stage 2 of 3, then 61.2 s, gap is 60 s: started over",
     ]
 
 
@@ -107,7 +107,7 @@ def test_times_are_in_the_zone_asked_for(place: Place) -> None:
 def test_no_line_is_wider_than_the_screen(place: Place) -> None:
     place.keyholders()
     six = "2001:db8:1234:5678:9abc:def0:1234:5678"
-    told = [*run(STRANGER, *anas(), at=1), *run(ANOTHER, *anas(), at=3), *run(six, "tcp/7101", "tcp/65535")]
+    told = [*run(STRANGER, *anas(), at=1), *run(ANOTHER, *anas(), at=3), *run(six, "tcp/4617", "tcp/65535")]
     for columns in (60, 80, 140):
         shown = place.text(place.capture(*told), columns=columns)
         assert max(len(line.rstrip()) for line in shown.splitlines()[1:]) <= columns
@@ -135,7 +135,7 @@ def test_no_secret_is_shown(place: Place) -> None:
 
 
 def test_json_is_one_object_with_a_source_a_line(place: Place) -> None:
-    file = place.capture(*run(STRANGER, *RIGHT), *run(ANOTHER, "tcp/7101", "tcp/9342", at=1))
+    file = place.capture(*run(STRANGER, *RIGHT), *run(ANOTHER, "tcp/4617", "tcp/2953", at=1))
     lines = place.text(file, "--json").splitlines()
     assert len(lines) == 4
     whole = json.loads("\n".join(lines))
@@ -146,14 +146,14 @@ def test_json_is_one_object_with_a_source_a_line(place: Place) -> None:
     assert first["knocks"][2]["until"] == "2026-01-01T20:30:00.200Z"
     assert second["knocks"][1] == {
         "at": "2026-01-01T12:30:01.100Z",
-        "knock": "tcp/9342",
+        "knock": "tcp/2953",
         "verdict": "missed",
-        "said": "udp/9342 expected, tcp/9342 came: stage 1 of 3 lost (ssh)",
+        "said": "udp/2953 expected, tcp/2953 came: stage 1 of 3 lost (ssh)",
         "stage": 1,
         "of": 3,
         "anew": False,
         "doors": ["ssh"],
-        "expected": ["udp/9342"],
+        "expected": ["udp/2953"],
     }
 
 
@@ -161,10 +161,10 @@ def test_every_kind_of_line_has_its_json(place: Place) -> None:
     place.keyholders()
     place.write("portress.yaml", "misses: {limit: 2, within: 10m, shun: 30m}\n" + BOTH)
     told = [
-        *run(STRANGER, "tcp/7101", "tcp/7101", "tcp/1", "tcp/2", "tcp/22"),
-        (62, STRANGER, "tcp/7101"),
-        (123, STRANGER, "udp/9342"),
-        *run(STRANGER, "tcp/7101", "tcp/3", "tcp/4", at=124),
+        *run(STRANGER, "tcp/4617", "tcp/4617", "tcp/1", "tcp/2", "tcp/22"),
+        (62, STRANGER, "tcp/4617"),
+        (123, STRANGER, "udp/2953"),
+        *run(STRANGER, "tcp/4617", "tcp/3", "tcp/4", at=124),
         *run(ANOTHER, *anas(200), at=201),
         *run("192.0.2.8", *anas(200), at=203),
         *run(ANOTHER, *anas(200), at=205),
@@ -191,7 +191,7 @@ def test_every_kind_of_line_has_its_json(place: Place) -> None:
 
 
 def test_one_source_can_be_asked_for(place: Place) -> None:
-    file = place.capture(*run(STRANGER, *RIGHT), *run(ANOTHER, "tcp/7101", "tcp/5", "tcp/6", at=1))
+    file = place.capture(*run(STRANGER, *RIGHT), *run(ANOTHER, "tcp/4617", "tcp/5", "tcp/6", at=1))
     shown = place.text(file, "--source", ANOTHER)
     assert "tcp/6" in shown and STRANGER not in shown
     assert "Nothing of 192.0.2.99 is a first packet to this host." in place.text(
@@ -200,7 +200,7 @@ def test_one_source_can_be_asked_for(place: Place) -> None:
 
 
 def test_of_many_sources_those_that_came_furthest_are_shown(place: Place) -> None:
-    crowd = [(1 + number / 100, f"2001:db8::{number + 1:x}", "tcp/7101") for number in range(60)]
+    crowd = [(1 + number / 100, f"2001:db8::{number + 1:x}", "tcp/4617") for number in range(60)]
     file = place.capture(*crowd, *run(STRANGER, *RIGHT, at=9), *run(ANOTHER, *RIGHT[:2], at=10))
     shown = place.text(file, "--limit", "2", columns=120)
     assert [line.split()[0] for line in shown.splitlines() if "opened" in line] == [STRANGER, ANOTHER]
@@ -250,7 +250,7 @@ def test_ctrl_c_ends_a_capture_that_still_grows_and_what_came_is_told(place: Pla
 
 
 def test_packets_cut_off_before_their_ports_are_told(place: Place) -> None:
-    whole = place.capture((0, STRANGER, "tcp/7101")).read_bytes()
+    whole = place.capture((0, STRANGER, "tcp/4617")).read_bytes()
     file = place.folder / "short.pcap"
     file.write_bytes(whole[:32] + (30).to_bytes(4, "little") + whole[36:70])
     assert "Cut off before the ports: 1 packet, which may be knocks: capture 128 bytes" in place.text(file)
@@ -259,7 +259,7 @@ def test_packets_cut_off_before_their_ports_are_told(place: Place) -> None:
 def test_memory_does_not_grow_with_the_capture(place: Place) -> None:
     """A quarter of a million first knocks, each of another source: there is room for few of them."""
     place.write("portress.yaml", f"callers: 1024\n{ONE_DOOR}")
-    one = pcap([(0, STRANGER, "tcp/7101")])[24:]
+    one = pcap([(0, STRANGER, "tcp/4617")])[24:]
     peaks = []
     for blocks in (4, 32):
         file = place.folder / "many.pcap"

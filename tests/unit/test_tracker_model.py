@@ -26,7 +26,7 @@ from portress.verdict import (
 )
 from rulebook import Model, Way
 
-A, B, C, D, E = KNOCKS = tuple(Knock.of(TCP, port) for port in range(7101, 7106))
+A, B, C, D, E = KNOCKS = tuple(Knock.of(TCP, port) for port in range(4617, 4622))
 WAYS: Final = tuple(permutations(KNOCKS, 3))
 SOURCES: Final = tuple(bytes([192, 0, 2, last]) for last in range(1, 5))
 
@@ -148,7 +148,7 @@ class Portress(RuleBasedStateMachine):
                 self.knock(source, way.knocks[len(run.right)])
 
     @rule(
-        change=st.sampled_from(("step", "enrol", "secret", "disenrol", "door")),
+        change=st.sampled_from(("step", "enrol", "secret", "unenrol", "door")),
         which=st.integers(0, 35),
         moves=st.lists(st.integers(0, 9), min_size=1, max_size=6),
     )
@@ -161,7 +161,7 @@ class Portress(RuleBasedStateMachine):
         elif change == "secret":
             self.issued += 1
             self.secrets[number] = self.issued
-        elif change == "disenrol":
+        elif change == "unenrol":
             self.secrets.pop(number, None)
         else:
             self.doors = self.doors ^ {FIXED[which % len(FIXED)]}

@@ -171,7 +171,7 @@ def test_a_step_gone_by_is_refused_after_a_later_one_was_used() -> None:
     assert host.hear(B, source=AWAY) == Replayed(ana(7, A, B), Use(8, HOME))
 
 
-def test_a_keyholder_disenrolled_half_way_is_refused() -> None:
+def test_a_keyholder_unenrolled_half_way_is_refused() -> None:
     ben = expect("vpn", C, D, keyholder="ben", step=7)
     host = Host(ana(7, A, B), ben)
     host.hear(A)

@@ -10,7 +10,7 @@ from portress.sequence.fixed import expected as fixed
 from portress.sequence.trie import Node, Trie
 
 A, B, C, D, E = (
-    int(Knock.parse(text)) for text in ("tcp/7101", "udp/9342", "tcp/8120", "udp/7101", "tcp/9000")
+    int(Knock.parse(text)) for text in ("tcp/4617", "udp/2953", "tcp/6381", "udp/4617", "tcp/9000")
 )
 
 

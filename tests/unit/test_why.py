@@ -29,7 +29,7 @@ from portress.watch import Heard
 from portress.why import screen as why_screen
 from unit.stories import ANA, BEGIN, ONE_DOOR, ROTATING, config
 
-RIGHT = ("tcp/7101", "udp/9342", "tcp/8120")
+RIGHT = ("tcp/4617", "udp/2953", "tcp/6381")
 STRANGER, ANOTHER = "192.0.2.7", "203.0.113.9"
 
 
@@ -121,11 +121,11 @@ def printed(told: dict[str, Any], columns: int = 80) -> str:
 
 def test_the_last_knocks_are_told_with_their_reasons() -> None:
     d = Daemon()
-    d.hear(STRANGER, "tcp/7101", "tcp/7101", "tcp/9342", *RIGHT)
+    d.hear(STRANGER, "tcp/4617", "tcp/4617", "tcp/2953", *RIGHT)
     assert said(d.why()) == [
         "right: stage 1 of 3 (ssh)",
         "again: changes nothing, still stage 1",
-        "udp/9342 expected, tcp/9342 came: stage 1 of 3 lost (ssh)",
+        "udp/2953 expected, tcp/2953 came: stage 1 of 3 lost (ssh)",
         "right: stage 1 of 3 (ssh)",
         "right: stage 2 of 3 (ssh)",
         "complete: ssh",
@@ -134,7 +134,7 @@ def test_the_last_knocks_are_told_with_their_reasons() -> None:
 
 def test_who_may_not_read_the_configuration_is_told_no_port() -> None:
     d = Daemon()
-    d.hear(STRANGER, "tcp/7101", "tcp/7101", "tcp/9342", *RIGHT)
+    d.hear(STRANGER, "tcp/4617", "tcp/4617", "tcp/2953", *RIGHT)
     told = d.why(full=False)
     assert [one["knock"] for one in told["knocks"]] == [None] * 6
     assert said(told)[2] == "wrong: stage 1 of 3 lost (ssh)"
@@ -146,7 +146,7 @@ def test_a_late_knock_is_told_as_in_a_trace_also_where_its_stage_had_been_swept_
     d = Daemon()
     d.hear(STRANGER, *RIGHT[:2])
     d.wait(pause)
-    d.hear(STRANGER, "tcp/8120")
+    d.hear(STRANGER, "tcp/6381")
     told = d.why()
     assert told["knocks"][-1]["verdict"] == "lapsed"
     assert said(told)[-1].startswith("stage 2 of 3, then ")
@@ -158,15 +158,15 @@ def test_the_port_of_a_late_right_knock_is_not_told() -> None:
     d = Daemon()
     d.hear(STRANGER, *RIGHT[:2])
     d.wait(62)
-    d.hear(STRANGER, "tcp/8120")
-    assert "8120" not in json.dumps(d.why(full=False))
+    d.hear(STRANGER, "tcp/6381")
+    assert "6381" not in json.dumps(d.why(full=False))
 
 
 def test_what_a_shunned_source_knocks_is_not_told() -> None:
     d = Daemon("misses: {limit: 1, within: 10m, shun: 30m}\n" + ONE_DOOR)
-    d.hear(STRANGER, "tcp/7101", "tcp/1", *RIGHT)
+    d.hear(STRANGER, "tcp/4617", "tcp/1", *RIGHT)
     text = json.dumps(d.why(full=False))
-    assert not any(port in text for port in ("7101", "9342", "8120"))
+    assert not any(port in text for port in ("4617", "2953", "6381"))
 
 
 def test_a_stage_that_expired_is_told_without_a_knock() -> None:
@@ -181,7 +181,7 @@ def test_a_stage_that_expired_is_told_without_a_knock() -> None:
 
 def test_a_caller_under_way_is_told_its_stage_and_its_time() -> None:
     d = Daemon()
-    d.hear(STRANGER, "tcp/7101", pause=20)
+    d.hear(STRANGER, "tcp/4617", pause=20)
     told = d.why()
     assert told["caller"] == {"stage": 1, "of": 3, "doors": ["ssh"], "left": 40.0}
     assert told["conclusion"] == ["It has 1 of 3 knocks right (ssh), and 40s for the next one."]
@@ -195,7 +195,7 @@ def test_who_is_let_in_is_told_for_how_long() -> None:
 
 def test_who_is_shunned_is_told_for_how_long_and_the_way_out() -> None:
     d = Daemon("misses: {limit: 2, within: 10m, shun: 30m}\n" + ONE_DOOR)
-    d.hear(STRANGER, "tcp/7101", "tcp/1", "tcp/7101", "tcp/1")
+    d.hear(STRANGER, "tcp/4617", "tcp/1", "tcp/4617", "tcp/1")
     told = d.why()
     assert told["shunned"] == {"left": 1799.9}
     assert told["conclusion"][1] == "To let it in before that: portress admit 192.0.2.7 DOOR."
@@ -203,7 +203,7 @@ def test_who_is_shunned_is_told_for_how_long_and_the_way_out() -> None:
 
 def test_misses_are_counted() -> None:
     d = Daemon("misses: {limit: 5, within: 10m, shun: 30m}\n" + ONE_DOOR)
-    d.hear(STRANGER, "tcp/7101", "tcp/1", "tcp/7101", "tcp/1")
+    d.hear(STRANGER, "tcp/4617", "tcp/1", "tcp/4617", "tcp/1")
     assert d.why()["misses"] == {"now": 2, "limit": 5}
 
 
@@ -264,7 +264,7 @@ def test_a_replay_is_told_with_when_and_by_whom_it_was_used() -> None:
     told = d.why(ANOTHER)
     assert " by 192.0.2.7: vpn (keyholder ana)" in said(told)[-1]
     assert said(told)[-1].startswith("complete, but used at ")
-    assert "portress disenrol ana" in told["conclusion"][1]
+    assert "portress unenrol ana" in told["conclusion"][1]
 
 
 def test_an_echo_is_told_to_wait_for_the_next_sequence() -> None:
@@ -284,7 +284,7 @@ def test_who_was_let_in_before_is_told_where_to_find_how_it_ended() -> None:
 
 def test_knocks_in_no_certain_order_are_told_to_need_a_longer_pause() -> None:
     d = Daemon("watch: counter\n" + ONE_DOOR)
-    d.hear(STRANGER, "tcp/7101", UNSURE)
+    d.hear(STRANGER, "tcp/4617", UNSURE)
     for full in (True, False):
         told = d.why(full=full)
         assert said(told)[-1] == "too close together to tell their order: stage 1 of 3 lost (ssh)"
@@ -293,7 +293,7 @@ def test_knocks_in_no_certain_order_are_told_to_need_a_longer_pause() -> None:
 
 def test_memory_of_a_source_is_bounded() -> None:
     d = Daemon()
-    d.hear(STRANGER, *["tcp/7101", "tcp/1"] * 100, pause=0.001)
+    d.hear(STRANGER, *["tcp/4617", "tcp/1"] * 100, pause=0.001)
     assert len(d.why()["knocks"]) == 16
 
 
@@ -336,10 +336,10 @@ def test_nor_on_which_wrong_knock_came(words: list[tuple[int, float]]) -> None:
     """A wrong knock that is right at another place, and one that is right nowhere, look the same."""
     text = ONE_DOOR
     answers_to = []
-    for wrong in ("tcp/8120", "tcp/41"):
+    for wrong in ("tcp/6381", "tcp/41"):
         d = Daemon(text)
         for word, pause in words:
-            d.hear(STRANGER, ("tcp/7101", "tcp/7101", "tcp/7101", wrong, wrong, wrong, wrong)[word])
+            d.hear(STRANGER, ("tcp/4617", "tcp/4617", "tcp/4617", wrong, wrong, wrong, wrong)[word])
             d.wait(pause)
         answers_to.append(d.why(full=False))
     assert answers_to[0] == answers_to[1]
@@ -347,8 +347,8 @@ def test_nor_on_which_wrong_knock_came(words: list[tuple[int, float]]) -> None:
 
 def test_events_that_quote_the_configuration_are_told_whole_to_root_alone() -> None:
     told = [
-        {"ago": 1, "event": "refused", "text": "p.yaml:14: doors.ssh.fixed.knocks[1]: 'tcp/7101': twice"},
-        {"ago": 1, "event": "warning", "text": "the kernel refused: opening { tcp . 7101 }, udp/9342"},
+        {"ago": 1, "event": "refused", "text": "p.yaml:14: doors.ssh.fixed.knocks[1]: 'tcp/4617': twice"},
+        {"ago": 1, "event": "warning", "text": "the kernel refused: opening { tcp . 4617 }, udp/2953"},
         {"ago": 1, "event": "ready", "text": "ready; doors: ssh (tcp/22)"},
     ]
     assert answers.events(told, full=True) == told
@@ -364,11 +364,11 @@ def test_events_that_quote_the_configuration_are_told_whole_to_root_alone() -> N
 def test_the_screen_fits(columns: int, full: bool) -> None:
     d = Daemon("misses: {limit: 5, within: 10m, shun: 30m}\n" + ONE_DOOR)
     six = "2001:db8:1234:5678:9abc:def0:1234:5678"
-    d.hear(six, "tcp/7101", "tcp/8120", *RIGHT)
+    d.hear(six, "tcp/4617", "tcp/6381", *RIGHT)
     d.admit(six, "ssh", 8 * 3600, "ana")
     shown = printed(d.why(six, full=full), columns)
     assert max(len(line.rstrip()) for line in shown.splitlines()) <= columns
-    assert ("tcp/8120" in shown) is full
+    assert ("tcp/6381" in shown) is full
     assert ("The ports of the knocks are shown to root." in shown) is not full
     assert "let in  ssh until " in shown and "1 of the 5 that shun" in shown
 

@@ -23,7 +23,7 @@ VERBS: Final = {
     "admit": "let a source in by hand",
     "dismiss": "end a source's admissions",
     "enrol": "give a keyholder a secret and a keycard",
-    "disenrol": "end a keyholder and their admissions",
+    "unenrol": "end a keyholder and their admissions",
     "keyholders": "list the keyholders",
     "knock": "knock on a door",
     "trace": "replay a capture or a journal: who knocked what, and why it did or did not open",

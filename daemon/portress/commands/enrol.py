@@ -123,7 +123,7 @@ def _screen() -> enrolling.Screen:
 def _tell_daemon(paths: Paths) -> None:
     """Have a running daemon take the keyholders in, by their text: it may have no right to read the file.
 
-    Nobody changes the file meanwhile, or the daemon would be told of somebody who was just disenrolled.
+    Nobody changes the file meanwhile, or the daemon would be told of somebody who was just unenrolled.
     """
     file = paths.config.parent / FILE
     try:

@@ -26,7 +26,7 @@ from portress.paths import Paths
 @click.option("-v", "--verbose", is_flag=True, help="say what is done; with --print, show the knocks")
 @common
 def knock(paths: Paths, words: tuple[str, ...], pause: float, offset: float, **flags: bool) -> None:
-    """Knock at HOST, as tcp/7101 udp/9342, or with KEYCARD's sequence of this moment (-: standard input).
+    """Knock at HOST, as tcp/4617 udp/2953, or with KEYCARD's sequence of this moment (-: standard input).
 
     Sends and waits for no answer. Where the name has IPv4 and IPv6 addresses, it knocks at both.
     """
@@ -40,11 +40,11 @@ def _place() -> Path:
     """The client's file: beside `daemon/` in the source tree, under share/ when installed."""
     here = Path(__file__).resolve()
     if here.parents[2].name == "daemon":
-        return here.parents[3] / "scripts/knock"
+        return here.parents[3] / "scripts/portress-knock"
     for above in here.parents:
-        if (above / "share/portress/knock").is_file():
-            return above / "share/portress/knock"
-    return Path("/usr/share/portress/knock")
+        if (above / "share/portress/portress-knock").is_file():
+            return above / "share/portress/portress-knock"
+    return Path("/usr/share/portress/portress-knock")
 
 
 class _Unsaved(SourceFileLoader):

@@ -111,9 +111,9 @@ def listen(text: str) -> tuple[str, int]:
 
 
 def knock(text: str) -> Knock:
-    """`tcp/7101` or `udp/9342`. Raises ValueError."""
+    """`tcp/4617` or `udp/2953`. Raises ValueError."""
     if "-" in text:
-        raise ValueError("a knock is at one port, as tcp/7101")
+        raise ValueError("a knock is at one port, as tcp/4617")
     return Knock.parse(text)
 
 
@@ -150,7 +150,7 @@ def _text(wants: str, parse: Callable[[str], Any], pattern: str, *examples: str)
 
 
 _PORT: Final = "[1-9][0-9]{0,4}"
-_KNOCK: Final = _text("a knock, as tcp/7101", knock, f"(tcp|udp)/{_PORT}", "tcp/7101", "udp/9342")
+_KNOCK: Final = _text("a knock, as tcp/4617", knock, f"(tcp|udp)/{_PORT}", "tcp/4617", "udp/2953")
 _SERVICE: Final = _text(
     "a service, as tcp/22 or tcp/8000-8010",
     Service.parse,
@@ -177,14 +177,14 @@ _FIXED: Final = Keys(
     {
         "knocks": Key(
             ListOf(
-                _KNOCK, "knocks are a list in the order they come, as [tcp/7101, udp/9342, tcp/8120]", 1, True
+                _KNOCK, "knocks are a list in the order they come, as [tcp/4617, udp/2953, tcp/6381]", 1, True
             ),
             "the knocks in the order they come, all different",
             required=True,
         ),
         "gap": Key(_GAP, _GAP_TELLS, default="60s"),
     },
-    "a fixed sequence, as {knocks: [tcp/7101, udp/9342, tcp/8120], gap: 60s}",
+    "a fixed sequence, as {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 60s}",
 )
 
 _PROTOCOLS: Final = ListOf(one_of(*PROTOCOLS), "protocols are a list: [tcp, udp], [tcp] or [udp]", 1, True)
@@ -236,7 +236,7 @@ _DOOR: Final = Keys(
             _AUTHENTICATOR, "the door opens to the codes of a keyholder's authenticator app"
         ),
     },
-    "a door, as {services: [tcp/22], fixed: {knocks: [tcp/7101, udp/9342, tcp/8120]}}",
+    "a door, as {services: [tcp/22], fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}}",
     any_of=("fixed", "rotating", "authenticator"),
     lacking="nothing opens this door: give it fixed, rotating or authenticator",
 )

@@ -22,7 +22,7 @@ from portress.keyholders.file import Keyholder, entry_text, listed, parse
 
 HEADER: Final = """\
 # Who may open rotating doors, and with which secret. Whoever reads this file can open them: mode 0600.
-# portress enrol and portress disenrol add and remove entries; comments and order are kept.
+# portress enrol and portress unenrol add and remove entries; comments and order are kept.
 """
 
 
@@ -40,7 +40,7 @@ def add(path: Path, keyholder: Keyholder) -> None:
         before = parse(text, str(path), None)
         if any(other.name == keyholder.name for other in before):
             raise Mistake(
-                f"{path}: {keyholder.name} is enrolled already: portress disenrol {keyholder.name} first, "
+                f"{path}: {keyholder.name} is enrolled already: portress unenrol {keyholder.name} first, "
                 "or take another name"
             )
         if not before and re.sub(r"#.*", "", text).strip() == "[]":

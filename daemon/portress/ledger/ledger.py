@@ -66,7 +66,7 @@ class Record:
     since: float
     until: float
     ended: float | None = None
-    # expired | dismissed | disenrolled | door removed | source_prefix changed | superseded
+    # expired | dismissed | unenrolled | door removed | source_prefix changed | superseded
     ending: str | None = None
 
     @property

@@ -23,7 +23,7 @@ from portress.ledger.ledger import Record
 ROOMY: Final = 110  # columns from which on seconds and the end's moment are shown
 FIELDS: Final = ("source", "door", "keyholder", "step", "how", "since", "until", "ended", "ending")
 
-_STYLES: Final = {"under way": "bold green", "expired": "dim", "dismissed": "yellow", "disenrolled": "yellow"}
+_STYLES: Final = {"under way": "bold green", "expired": "dim", "dismissed": "yellow", "unenrolled": "yellow"}
 
 
 def by(record: Record) -> str:

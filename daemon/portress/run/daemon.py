@@ -123,7 +123,7 @@ class Service:
         self._hear(hearing)
         found, restored = self.sentinel.begin(self._past.under_way(), admit, self.paths.state)
         if not self.last_good.no_keyholders:
-            self.doorkeeper.keep_only(rota.keys)  # those disenrolled while no daemon ran are dismissed
+            self.doorkeeper.keep_only(rota.keys)  # those unenrolled while no daemon ran are dismissed
         self._past.exchanged(rota.keyholders)
         try:
             await self._serve()

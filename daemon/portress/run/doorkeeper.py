@@ -138,7 +138,7 @@ class Doorkeeper:
             for one in self.register
             if one.keyholder is not None and (one.keyholder, one.door) not in keys
         ]
-        return self._dismiss(chosen, "disenrolled")
+        return self._dismiss(chosen, "unenrolled")
 
     def _refuse(self, sources: Iterable[Source]) -> None:
         """Have every packet of theirs need an admission: also of a flow that this host itself keeps alive."""
@@ -174,7 +174,7 @@ class Doorkeeper:
         self._books.ended(admission, how)
         door = self.config.doors.get(admission.door)
         cut = ""
-        if door is not None and (not door.linger or how in ("dismissed", "disenrolled")):
+        if door is not None and (not door.linger or how in ("dismissed", "unenrolled")):
             with contextlib.suppress(OSError):
                 count = flows.cut(admission.source, door.services)
                 cut = f", {counted(count, 'flow')} cut" if count else ""

@@ -184,7 +184,7 @@ class Listener:
         assert opening.keyholder is not None and opening.step is not None
         if await self._books.use(opening.keyholder, opening.door, opening.step, source):
             if (opening.keyholder, opening.door) not in self.tracker.trie.rotating:
-                return  # disenrolled meanwhile
+                return  # unenrolled meanwhile
             self._admit([(opening, source)])
             self.opened(self._clock() - when)
         else:

@@ -44,7 +44,7 @@ class Past:
         self._unix = unix
         # No sequence before this time step is believed where nobody knows if it was used; 0: all is known.
         self.floor = step_at(unix()) + furthest(config)
-        # The last secret of each keyholder, also of those disenrolled since.
+        # The last secret of each keyholder, also of those unenrolled since.
         self._secrets: dict[str, bytes] = {}
 
     def used(self) -> Used:
@@ -71,7 +71,7 @@ class Past:
     def exchanged(self, keyholders: Iterable[Keyholder]) -> set[str]:
         """Those who have another secret now than when they were last in force: they have used nothing of it.
 
-        Whoever was disenrolled and comes back with the same secret is not among them.
+        Whoever was unenrolled and comes back with the same secret is not among them.
         """
         before = self._secrets
         self._secrets = before | {one.name: one.secret for one in keyholders}

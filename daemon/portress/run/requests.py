@@ -36,7 +36,7 @@ class Requests:
             "admit": self._admit,
             "dismiss": self._dismiss,
             "keyholders": self._keyholders,
-            "disenrol": self._disenrol,
+            "unenrol": self._unenrol,
             "guard": self._guard,
             "keep": self._keep,
             "unguard": self._unguard,
@@ -151,7 +151,7 @@ class Requests:
         )
         return {"keyholders": len(holders), "credential": given}
 
-    async def _disenrol(self, request: Request, uid: int) -> Any:
+    async def _unenrol(self, request: Request, uid: int) -> Any:
         """Expect a keyholder's sequences no more and end their admissions."""
         service, name = self._service, str(request.get("name"))
         if not _trusted(uid):

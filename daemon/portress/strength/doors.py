@@ -33,7 +33,7 @@ _OPEN: Final = "open to a sweep"
 _SHARED = "Who shares the knocker's public address (NAT) shares the admission."
 _ALTERED = "Who can alter traffic in the path can take an admitted connection over."
 _READ = "Anyone on the path can read the fixed sequence off the wire and knock it again, whatever its length."
-_STOLEN = "Who has a keyholder's secret knocks as that keyholder, until disenrolled."
+_STOLEN = "Who has a keyholder's secret knocks as that keyholder, until unenrolled."
 
 
 @frozen

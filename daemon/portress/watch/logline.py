@@ -8,7 +8,7 @@ host, every field in the kernel's order, once, and no greater than it can be.
 The order is that of net/netfilter/nf_log_syslog.c, with any of the `flags` that nftables' `log` can be given:
 
     PREFIXIN=eth0 OUT= MAC=… SRC=192.0.2.7 DST=198.51.100.1 LEN=44 TOS=0x00 PREC=0x00 TTL=64 ID=4508 DF
-    PROTO=TCP SPT=32768 DPT=7101 SEQ=1 ACK=0 WINDOW=64240 RES=0x00 SYN URGP=0
+    PROTO=TCP SPT=32768 DPT=4617 SEQ=1 ACK=0 WINDOW=64240 RES=0x00 SYN URGP=0
 """
 
 from __future__ import annotations

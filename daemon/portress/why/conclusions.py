@@ -139,12 +139,12 @@ def _replayed(last: Replayed, config: Config) -> list[str]:
         return [
             f"Its sequence for {who} is of this time, but one of a time still to come was used already,"
             " when a clock was ahead. No earlier one counts any more:"
-            f" portress disenrol {last.opening.keyholder}, and enrol them anew.",
+            f" portress unenrol {last.opening.keyholder}, and enrol them anew.",
         ]
     return [
         f"It knocked a sequence for {who} that works no more: each is used up by the first who knocks it.",
         f"If that was its own keyholder, knock again with the next one, within {STEP} s. If not, somebody"
-        f" repeats what was seen on the way, or has the secret: portress disenrol {last.opening.keyholder}.",
+        f" repeats what was seen on the way, or has the secret: portress unenrol {last.opening.keyholder}.",
     ]
 
 

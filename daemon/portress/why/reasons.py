@@ -188,7 +188,7 @@ def pauses(pause: int, gap: int) -> tuple[str, str]:
 
 
 def either(knocks: Iterable[int]) -> str:
-    """`tcp/7101`, `tcp/7101 or udp/9342`, or how many more there are."""
+    """`tcp/4617`, `tcp/4617 or udp/2953`, or how many more there are."""
     all_of_them = sorted(knocks)
     names = [str(Knock(one)) for one in all_of_them[:_FEW]]
     if len(all_of_them) > _FEW:

@@ -1,4 +1,4 @@
-"""`portress disenrol`: end a keyholder and their admissions."""
+"""`portress unenrol`: end a keyholder and their admissions."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from portress.paths import Paths
 @click.argument("name")
 @as_json
 @common
-def disenrol(paths: Paths, name: str, as_json: bool) -> None:
+def unenrol(paths: Paths, name: str, as_json: bool) -> None:
     """End NAME: their sequences open nothing any more, and who came in by them is dismissed."""
     missing = None
     try:
@@ -26,7 +26,7 @@ def disenrol(paths: Paths, name: str, as_json: bool) -> None:
     except enrolment.Unknown as mistake:  # but perhaps the daemon was given them by a credential
         missing = mistake
     try:
-        answer = control.ask(paths.socket, "disenrol", name=name)
+        answer = control.ask(paths.socket, "unenrol", name=name)
     except control.NoDaemon:
         answer = None
     except Mistake as mistake:
@@ -50,8 +50,8 @@ def disenrol(paths: Paths, name: str, as_json: bool) -> None:
 def _told(name: str, answer: dict[str, Any] | None) -> str:
     if answer is None:
         return (
-            f"{name} is disenrolled. No daemon runs: admissions still in the guard last until their time is "
+            f"{name} is unenrolled. No daemon runs: admissions still in the guard last until their time is "
             "over, unless portress dismiss ends them."
         )
     ended = [f"{one['source']} from {one['door']}" for one in answer["dismissed"]]
-    return f"{name} is disenrolled. Dismissed: {', '.join(ended) or 'nobody, for nobody was in'}."
+    return f"{name} is unenrolled. Dismissed: {', '.join(ended) or 'nobody, for nobody was in'}."
