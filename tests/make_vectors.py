@@ -28,7 +28,9 @@ def mac(hash_name: str, key: bytes, message: bytes) -> bytes:
     return hashlib.new(hash_name, bytes(byte ^ 0x5C for byte in key) + inner).digest()
 
 
-def derived(name: str, secret: bytes, door: str, protocols: str, pool: str, length: int, unix: int) -> Row:
+def derived(
+    name: str, secret: bytes, door: str, protocols: str, pool: str, length: int, unix: int, site: str = ""
+) -> Row:
     first, last = (int(port) for port in pool.split("-"))
     ordered = [protocol for protocol in ("tcp", "udp") if protocol in protocols.split()]
     size = last - first + 1
@@ -40,6 +42,8 @@ def derived(name: str, secret: bytes, door: str, protocols: str, pool: str, leng
         counter, place = divmod(position, 8)
         message = (
             b"portress-1"
+            + b"\0"
+            + site.encode()
             + b"\0"
             + door.encode()
             + b"\0"
@@ -60,6 +64,7 @@ def derived(name: str, secret: bytes, door: str, protocols: str, pool: str, leng
         "name": name,
         "secret_hex": secret.hex(),
         "secret": base64.b32encode(secret).decode().rstrip("="),
+        "site": site,
         "door": door,
         "pool": [first, last],
         "protocols": protocols.split(),
@@ -107,25 +112,29 @@ NOW = 1_900_000_000
 LAST_EXACT = 2**53 - 1  # the last whole number that every JSON reader holds exactly
 
 DERIVED = [
-    derived("the design's example", made(20), "vpn", "tcp udp", "20000-51999", 4, NOW),
-    derived("one step later", made(20), "vpn", "tcp udp", "20000-51999", 4, NOW + 30),
-    derived("the last second of a step", made(20), "vpn", "tcp udp", "20000-51999", 4, NOW + 19),
-    derived("the first second of the next", made(20), "vpn", "tcp udp", "20000-51999", 4, NOW + 20),
-    derived("another door, same secret", made(20), "ssh", "tcp udp", "20000-51999", 4, NOW),
-    derived("step 0", made(20), "vpn", "tcp udp", "20000-51999", 4, 0),
-    derived("the last second of step 0", made(20), "vpn", "tcp udp", "20000-51999", 4, 29),
-    derived("unix time beyond 32 bits", made(20), "vpn", "tcp udp", "20000-51999", 4, 2**32 + 1),
-    derived("step 2^32 - 1", made(20), "vpn", "tcp udp", "20000-51999", 4, (2**32 - 1) * 30),
-    derived("step 2^32", made(20), "vpn", "tcp udp", "20000-51999", 4, 2**32 * 30),
-    derived("step beyond 2^40", made(20), "vpn", "tcp udp", "20000-51999", 4, (2**40 + 12345) * 30 + 7),
-    derived("the last exact moment", made(20), "vpn", "tcp udp", "20000-51999", 4, LAST_EXACT),
-    derived("tcp only", made(20), "phone", "tcp", "20000-51999", 4, NOW),
-    derived("udp only", made(20), "phone", "udp", "20000-51999", 4, NOW),
-    derived("udp written first", made(20), "vpn", "udp tcp", "20000-51999", 4, NOW),
-    derived("shortest secret, 128 bits", made(16), "vpn", "tcp udp", "20000-51999", 4, NOW),
-    derived("secret of 33 bytes", made(33), "vpn", "tcp udp", "20000-51999", 4, NOW),
-    derived("secret of one hash block, 64 bytes", made(64), "vpn", "tcp udp", "20000-51999", 4, NOW),
-    derived("secret longer than a hash block", made(65), "vpn", "tcp udp", "20000-51999", 4, NOW),
+    derived("the design's example", made(20), "vpn", "tcp udp", "10100-32767", 4, NOW),
+    derived("one step later", made(20), "vpn", "tcp udp", "10100-32767", 4, NOW + 30),
+    derived("the last second of a step", made(20), "vpn", "tcp udp", "10100-32767", 4, NOW + 19),
+    derived("the first second of the next", made(20), "vpn", "tcp udp", "10100-32767", 4, NOW + 20),
+    derived("another door, same secret", made(20), "ssh", "tcp udp", "10100-32767", 4, NOW),
+    derived("a site, same door", made(20), "vpn", "tcp udp", "10100-32767", 4, NOW, "edge"),
+    derived("another site", made(20), "vpn", "tcp udp", "10100-32767", 4, NOW, "edge-2"),
+    derived("site and door exchanged", made(20), "edge", "tcp udp", "10100-32767", 4, NOW, "vpn"),
+    derived("site beyond ASCII", made(20), "büro", "tcp udp", "10100-32767", 4, NOW, "倉庫"),
+    derived("step 0", made(20), "vpn", "tcp udp", "10100-32767", 4, 0),
+    derived("the last second of step 0", made(20), "vpn", "tcp udp", "10100-32767", 4, 29),
+    derived("unix time beyond 32 bits", made(20), "vpn", "tcp udp", "10100-32767", 4, 2**32 + 1),
+    derived("step 2^32 - 1", made(20), "vpn", "tcp udp", "10100-32767", 4, (2**32 - 1) * 30),
+    derived("step 2^32", made(20), "vpn", "tcp udp", "10100-32767", 4, 2**32 * 30),
+    derived("step beyond 2^40", made(20), "vpn", "tcp udp", "10100-32767", 4, (2**40 + 12345) * 30 + 7),
+    derived("the last exact moment", made(20), "vpn", "tcp udp", "10100-32767", 4, LAST_EXACT),
+    derived("tcp only", made(20), "phone", "tcp", "10100-32767", 4, NOW),
+    derived("udp only", made(20), "phone", "udp", "10100-32767", 4, NOW),
+    derived("udp written first", made(20), "vpn", "udp tcp", "10100-32767", 4, NOW),
+    derived("shortest secret, 128 bits", made(16), "vpn", "tcp udp", "10100-32767", 4, NOW),
+    derived("secret of 33 bytes", made(33), "vpn", "tcp udp", "10100-32767", 4, NOW),
+    derived("secret of one hash block, 64 bytes", made(64), "vpn", "tcp udp", "10100-32767", 4, NOW),
+    derived("secret longer than a hash block", made(65), "vpn", "tcp udp", "10100-32767", 4, NOW),
     derived(
         "secret with zero bytes at both ends",
         bytes(4) + made(12) + bytes(4),
@@ -135,25 +144,25 @@ DERIVED = [
         4,
         NOW,
     ),
-    derived("door with hyphen, digit and underscore", made(20), "web-2_b", "tcp udp", "20000-51999", 4, NOW),
-    derived("door of 64 letters", made(20), "d" * 64, "tcp udp", "20000-51999", 4, NOW),
-    derived("door beyond ASCII", made(20), "büro-倉庫", "tcp udp", "20000-51999", 4, NOW),
-    derived("door beyond 16 bits of Unicode", made(20), "🚪", "tcp udp", "20000-51999", 4, NOW),
-    derived("one knock", made(20), "vpn", "tcp udp", "20000-51999", 1, NOW),
-    derived("eight knocks, one block", made(20), "vpn", "tcp udp", "20000-51999", 8, NOW),
-    derived("nine knocks, two blocks", made(20), "vpn", "tcp udp", "20000-51999", 9, NOW),
-    derived("32 knocks", made(20), "vpn", "tcp udp", "20000-51999", 32, NOW),
+    derived("door with hyphen, digit and underscore", made(20), "web-2_b", "tcp udp", "10100-32767", 4, NOW),
+    derived("door of 64 letters", made(20), "d" * 64, "tcp udp", "10100-32767", 4, NOW),
+    derived("door beyond ASCII", made(20), "büro-倉庫", "tcp udp", "10100-32767", 4, NOW),
+    derived("door beyond 16 bits of Unicode", made(20), "🚪", "tcp udp", "10100-32767", 4, NOW),
+    derived("one knock", made(20), "vpn", "tcp udp", "10100-32767", 1, NOW),
+    derived("eight knocks, one block", made(20), "vpn", "tcp udp", "10100-32767", 8, NOW),
+    derived("nine knocks, two blocks", made(20), "vpn", "tcp udp", "10100-32767", 9, NOW),
+    derived("16 knocks, the most", made(20), "vpn", "tcp udp", "10100-32767", 16, NOW),
     derived("every port", made(20), "vpn", "tcp udp", "1-65535", 6, NOW),
     derived("M = 2^15, nothing to reject", made(20), "vpn", "tcp", "32768-65535", 6, NOW),
     derived("M = 2^16, nothing to reject", made(20), "vpn", "udp tcp", "32768-65535", 6, NOW),
     derived("pool of one port, both protocols", made(20), "vpn", "tcp udp", "7101-7101", 2, NOW),
     derived("small pool, knocks to skip", made(20), "vpn", "tcp", "7101-7106", 4, NOW),
     derived("a whole pool in some order", made(20), "vpn", "tcp udp", "7101-7104", 8, NOW),
-    derived("first word rejected", HUNTED, "vpn", "tcp udp", "20000-51999", 4, 63356075 * 30),
-    derived("first word rejected, tcp only", HUNTED, "ssh", "tcp", "1024-65535", 4, 63419075 * 30 + 29),
-    derived("last word but one rejected", HUNTED, "vpn", "tcp udp", "1024-65535", 8, 63899564 * 30 + 15),
-    derived("rejected in the second block", HUNTED, "lab", "tcp udp", "1024-65512", 12, 63337779 * 30),
-    derived("one skipped, one rejected", HUNTED, "lab", "tcp udp", "1024-65512", 64, 63361453 * 30),
+    derived("first word rejected", HUNTED, "vpn", "tcp udp", "10100-32767", 4, 63363783 * 30),
+    derived("first word rejected, tcp only", HUNTED, "ssh", "tcp", "1024-65535", 4, 63528960 * 30 + 29),
+    derived("last word but one rejected", HUNTED, "vpn", "tcp udp", "1024-65535", 7, 63826249 * 30 + 15),
+    derived("rejected in the second block", HUNTED, "lab", "tcp udp", "1024-65512", 12, 63345830 * 30),
+    derived("one skipped, one rejected", HUNTED, "lab", "tcp udp", "1024-65512", 16, 65015330 * 30),
 ]
 
 AUTHENTICATOR = [
@@ -177,7 +186,7 @@ _DERIVED_CARD: Row = {
     "keyholder": "ana",
     "style": "derived",
     "secret": base64.b32encode(made(20)).decode(),
-    "pool": [20000, 51999],
+    "pool": [10100, 32767],
     "protocols": ["tcp", "udp"],
     "length": 4,
     "gap": 10,
@@ -201,6 +210,8 @@ KEYCARDS = [
         "tcp only, IPv6 host, unknown key",
         {**_DERIVED_CARD, "host": "2001:db8::7", "protocols": ["tcp"], "x": 1},
     ),
+    keycard("derived, with a site", {**_DERIVED_CARD, "site": "edge"}),
+    keycard("a site that is empty, as good as none", {**_DERIVED_CARD, "site": ""}),
     keycard("names beyond ASCII", {**_DERIVED_CARD, "door": "büro-倉庫", "keyholder": "zoë", "gap": 2.5}),
 ]
 REFUSED = [
@@ -211,13 +222,17 @@ REFUSED = [
     keycard("no door", {key: value for key, value in _DERIVED_CARD.items() if key != "door"}),
     keycard("secret of 120 bits", {**_DERIVED_CARD, "secret": base64.b32encode(made(15)).decode()}),
     keycard("secret that is not base32", {**_DERIVED_CARD, "secret": "1" * 32}),
-    keycard("pool upside down", {**_DERIVED_CARD, "pool": [51999, 20000]}),
+    keycard("pool upside down", {**_DERIVED_CARD, "pool": [32767, 10100]}),
     keycard("pool beyond 65535", {**_DERIVED_CARD, "pool": [20000, 65536]}),
     keycard("pool from port 0", {**_DERIVED_CARD, "pool": [0, 999]}),
     keycard("no protocol", {**_DERIVED_CARD, "protocols": []}),
     keycard("unknown protocol", {**_DERIVED_CARD, "protocols": ["tcp", "sctp"]}),
     keycard("no knocks", {**_DERIVED_CARD, "length": 0}),
     keycard("more knocks than the pool has", {**_DERIVED_CARD, "pool": [7101, 7102], "length": 5}),
+    keycard("more than 16 knocks", {**_DERIVED_CARD, "length": 17}),
+    keycard("a site that is no text", {**_DERIVED_CARD, "site": 7}),
+    keycard("a site that is null", {**_DERIVED_CARD, "site": None}),
+    keycard("a site with a zero byte", {**_DERIVED_CARD, "site": "edge\0"}),
     keycard("no time between knocks", {**_DERIVED_CARD, "gap": 0}),
     keycard("base too high", {**_AUTHENTICATOR_CARD, "base": 65137}),
 ]

@@ -49,7 +49,14 @@ def test_defaults_are_a_minute_between_knocks_and_a_days_trust() -> None:
     assert (config.outside, config.misses, config.metrics, config.warnings) == ((), None, None, ())
 
 
+def test_a_site_is_taken_letter_for_letter() -> None:
+    assert parse(with_door("rotating: {}") + "site: Edge-2.example_x\n", "p").site == "Edge-2.example_x"
+    assert parse(with_door("rotating: {}"), "p").site == ""
+
+
 def test_a_rotating_rule_has_defaults() -> None:
+    door = parse(with_door("rotating: {}"), "portress.yaml").doors["ssh"]
+    assert door.rotating == Rotating((10100, 32767), (TCP, UDP), 4, 10 * SECOND, 1)
     door = parse(with_door("rotating: {pool: 20000-20999}"), "portress.yaml").doors["ssh"]
     assert door.rotating == Rotating((20000, 20999), (TCP, UDP), 4, 10 * SECOND, 1)
 

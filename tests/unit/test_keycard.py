@@ -44,6 +44,12 @@ def test_a_keycard_of_style_derived_holds_the_rule() -> None:
     }
 
 
+def test_a_keycard_carries_the_site_where_there_is_one() -> None:
+    assert keycard.make(ANA, VPN, "vpn.example.org", "edge")["site"] == "edge"
+    assert "site" not in keycard.make(ANA, VPN, "vpn.example.org")
+    assert "site" not in keycard.make(BEN, SSH, "vpn.example.org", "edge")  # codes do not depend on it
+
+
 def test_a_keycard_of_style_authenticator_holds_the_base() -> None:
     assert keycard.make(BEN, SSH, "192.0.2.1") == {
         "portress": 1,

@@ -407,6 +407,18 @@ def test_each_keyholder_is_expected_at_each_of_their_doors() -> None:
     assert (dialled.door, dialled.keyholder, dialled.step) == ("ssh", "ben", step)
 
 
+def test_hosts_of_different_sites_expect_different_sequences_of_the_same_secret() -> None:
+    assert VPN.rotating is not None
+    step = rotating.step_at(NOON)
+    found = {
+        site: expected([keyholder("ana")], Config(doors=DOORS, site=site), step)[0].sequence
+        for site in ("", "edge", "core")
+    }
+    assert len(set(found.values())) == 3
+    for site, sequence in found.items():
+        assert sequence == rotating.derive(keyholder("ana").secret, "vpn", VPN.rotating, step, site)
+
+
 def test_a_keyholder_is_expected_up_to_the_end_of_their_time() -> None:
     ana = keyholder("ana", until=NOON)
     config = Config(doors=DOORS)

@@ -45,7 +45,7 @@ def test_the_daemon_meets_a_derived_vector(row: Row) -> None:
     rule = Rotating((first, last), protocols, row["length"], 10 * SECOND, 1)
     step = rotating.step_at(row["unix"])
     assert step == row["step"]
-    sequence = rotating.derive(secret.from_base32(row["secret"]), row["door"], rule, step)
+    sequence = rotating.derive(secret.from_base32(row["secret"]), row["door"], rule, step, row["site"])
     assert [str(knock) for knock in sequence.knocks] == row["knocks"]
 
 
@@ -60,7 +60,8 @@ def test_the_daemon_meets_an_authenticator_vector(row: Row) -> None:
 
 @each("derived")
 def test_the_first_block_is_what_openssl_computes(row: Row) -> None:
-    message = b"portress-1\0" + row["door"].encode() + b"\0" + row["step"].to_bytes(8, "big") + bytes(4)
+    label = f"portress-1\0{row['site']}\0{row['door']}\0"
+    message = label.encode() + row["step"].to_bytes(8, "big") + bytes(4)
     command = [
         "openssl",
         "dgst",
@@ -95,7 +96,8 @@ for row in vectors["derived"] + vectors["authenticator"]:
         assert knock["code"](secret, step) == row["code"], row["name"]
         found = knock["dialled"](secret, row["base"], step)
     else:
-        found = knock["derived"](secret, row["door"], row["pool"], row["protocols"], row["length"], step)
+        rule = row["pool"], row["protocols"], row["length"]
+        found = knock["derived"](secret, row["site"], row["door"], *rule, step)
     assert ["%s/%d" % pair for pair in found] == row["knocks"], row["name"]
 print(len(vectors["derived"]), len(vectors["authenticator"]))
 """
@@ -128,6 +130,13 @@ def test_the_client_refuses_a_bad_keycard_without_showing_its_secret(row: Row) -
     with pytest.raises(alone.NotDone) as refused:
         alone.plan_of(json.dumps(row["keycard"]))
     assert row["keycard"]["secret"] not in str(refused.value)
+
+
+def test_a_keycard_with_a_site_makes_that_sites_knocks() -> None:
+    (card,) = [row["keycard"] for row in VECTORS["keycards"] if row["keycard"].get("site")]
+    (vector,) = [row for row in VECTORS["derived"] if row["name"] == "a site, same door"]
+    assert (card["site"], card["door"], card["secret"]) == ("edge", vector["door"], vector["secret"])
+    assert spoken(client.load().plan_of(json.dumps(card)).knocks(vector["step"])) == vector["knocks"]
 
 
 def test_the_first_keycard_makes_the_first_vectors_knocks() -> None:

@@ -89,7 +89,7 @@ def enrol(
     keyholder = Keyholder(
         name, tuple(door.name for door in chosen), generate(secrets.token_bytes), style, until
     )
-    new = enrolling.Enrolment(keyholder, chosen, host or enrolling.this_host(), phone)
+    new = enrolling.Enrolment(keyholder, chosen, host or enrolling.this_host(), phone, config.site)
     files = enrolling.keycard_files(file, new.keycards()) if file is not None else {}
     enrolling.write_new(files)
     try:

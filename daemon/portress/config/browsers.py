@@ -56,7 +56,7 @@ def _of_pool(name: str, rotating: Rotating) -> list[str]:
     if refused := refused_among(first, last):
         found.append(
             f"doors.{name}.rotating.pool: {first}-{last}: browsers refuse to dial {refused} (WHATWG Fetch): "
-            "take a pool without them, as 20000-51999, and give this door's keyholders new keycards"
+            "take a pool without them, as 10100-32767, and give this door's keyholders new keycards"
         )
     return found
 

@@ -246,7 +246,7 @@ def _rotating(door: Found, claims: Claims, findings: Findings) -> None:
     if length.value in FEW:
         findings.warn(length.place, f"{FEW[length.value]}; three or more are common practice")
     if numbers == [TCP] and (refused := refused_among(first, last)):
-        findings.warn(pool.place, f"{_NO_PHONE.format(refused)}, as 20000-51999")
+        findings.warn(pool.place, f"{_NO_PHONE.format(refused)}, as 10100-32767")
     deaf = sum(claims.count(number, first, last) for number in numbers)
     if deaf:
         number = next(number for number in numbers if claims.count(number, first, last))

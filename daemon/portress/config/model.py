@@ -63,6 +63,7 @@ class Config:
 
     doors: dict[str, Door]
     watch: Watch = "packet"
+    site: str = ""  # goes into the derivation of rotating sequences; empty: none is named
     outside: tuple[str, ...] = ()  # empty: every interface but lo
     always: tuple[IPv4Network | IPv6Network, ...] = ()
     public: tuple[Service, ...] = ()

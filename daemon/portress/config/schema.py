@@ -118,16 +118,23 @@ def knock(text: str) -> Knock:
 
 
 def pool(text: str) -> tuple[int, int]:
-    """`20000-51999`: the first and the last port. Raises ValueError."""
+    """`10100-32767`: the first and the last port. Raises ValueError."""
     match = re.fullmatch(r"(0|[1-9][0-9]{0,5})-(0|[1-9][0-9]{0,5})", text, re.ASCII)
     if not match:
-        raise ValueError("a pool is a range of ports, as 20000-51999")
+        raise ValueError("a pool is a range of ports, as 10100-32767")
     first, last = int(match[1]), int(match[2])
     if not 1 <= first <= 65535 or not 1 <= last <= 65535:
         raise ValueError("a port is 1 to 65535")
     if last < first:
         raise ValueError(f"a pool is written from the lower port to the higher, as {last}-{first}")
     return first, last
+
+
+def site(text: str) -> str:
+    """The name of a site: it takes part in the derivation, letter for letter. Raises ValueError."""
+    if not re.fullmatch(_SITE, text, re.ASCII):
+        raise ValueError(_SITE_WANTS)
+    return text
 
 
 def journal_prefix(text: str) -> str:
@@ -139,6 +146,10 @@ def journal_prefix(text: str) -> str:
 
 
 _DOOR_NAME: Final = r"[a-z][a-z0-9_-]{0,15}"
+_SITE: Final = r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}"
+_SITE_WANTS: Final = (
+    "a site's name is 1 to 64 letters, digits, dots, hyphens and underscores, the first a letter or digit"
+)
 _INTERFACE: Final = r"[A-Za-z0-9._@+-]{1,15}"
 _JOURNAL_PREFIX: Final = r"[ !#%&(-\[\]-~]{1,127}"
 
@@ -192,9 +203,9 @@ _PROTOCOLS: Final = ListOf(one_of(*PROTOCOLS), "protocols are a list: [tcp, udp]
 _ROTATING: Final = Keys(
     {
         "pool": Key(
-            _text("a pool is a range of ports, as 20000-51999", pool, f"{_PORT}-{_PORT}", "20000-51999"),
-            "the ports that knocks are drawn from, as 20000-51999",
-            required=True,
+            _text("a pool is a range of ports, as 10100-32767", pool, f"{_PORT}-{_PORT}", "10100-32767"),
+            "the ports that knocks are drawn from, as 10100-32767",
+            default="10100-32767",
         ),
         "protocols": Key(_PROTOCOLS, "the protocols that knocks are drawn from", default=["tcp", "udp"]),
         # One knock would be opened by any port sweep. More than 16 cost time and buy nothing: 16 knocks from
@@ -203,7 +214,7 @@ _ROTATING: Final = Keys(
         "gap": Key(_GAP, _GAP_TELLS, default="10s"),
         "skew": Key(_SKEW, _SKEW_TELLS, default=1),
     },
-    "a rule for rotating sequences, as {pool: 20000-51999, length: 4}",
+    "a rule for rotating sequences, as {pool: 10100-32767, length: 4}",
 )
 
 _AUTHENTICATOR: Final = Keys(
@@ -283,6 +294,10 @@ CONFIGURATION: Final = Keys(
     {
         "watch": Key(
             one_of("packet", "journal", "counter"), "what turns packets into knocks", default="packet"
+        ),
+        "site": Key(
+            _text(_SITE_WANTS, site, _SITE, "edge"),
+            "goes into the derivation, so that hosts with the same keyholders have different sequences",
         ),
         "outside": Key(
             ListOf(

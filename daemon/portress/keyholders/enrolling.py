@@ -32,10 +32,11 @@ class Enrolment:
     doors: tuple[Door, ...]
     host: str
     phone: str | None = None
+    site: str = ""
 
     def keycards(self) -> list[dict[str, Any]]:
         """One for each door."""
-        return [keycard.make(self.keyholder, door, self.host) for door in self.doors]
+        return [keycard.make(self.keyholder, door, self.host, self.site) for door in self.doors]
 
     def otpauth(self) -> str | None:
         """The key URI for authenticator apps, where it is of use."""

@@ -47,7 +47,7 @@ def checked_host(text: str) -> str:
     return name.lower()
 
 
-def make(keyholder: Keyholder, door: Door, host: str) -> dict[str, Any]:
+def make(keyholder: Keyholder, door: Door, host: str, site: str = "") -> dict[str, Any]:
     """The keycard for one of the keyholder's doors, which has the keyholder's style; gaps in seconds."""
     card: dict[str, Any] = {
         "portress": VERSION,
@@ -60,6 +60,8 @@ def make(keyholder: Keyholder, door: Door, host: str) -> dict[str, Any]:
     if keyholder.style == "derived":
         assert door.rotating is not None
         rule = door.rotating
+        if site:
+            card["site"] = site
         card["pool"] = list(rule.pool)
         card["protocols"] = [PROTOCOL_NAMES[protocol] for protocol in rule.protocols]
         card["length"] = rule.length

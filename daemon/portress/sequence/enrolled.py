@@ -25,16 +25,16 @@ def expected(keyholders: Iterable[Keyholder], config: Config, step: int) -> list
             continue
         for name in keyholder.doors:
             door = config.doors.get(name)
-            sequence = door and _sequence(keyholder, door, step)
+            sequence = door and _sequence(keyholder, door, step, config.site)
             if sequence:
                 found.append(Expected(sequence, name, keyholder.name, step))
     return found
 
 
-def _sequence(keyholder: Keyholder, door: Door, step: int) -> Sequence | None:
+def _sequence(keyholder: Keyholder, door: Door, step: int, site: str) -> Sequence | None:
     if keyholder.style == "derived":
         if door.rotating is not None:
-            return rotating.derive(keyholder.secret, door.name, door.rotating, step)
+            return rotating.derive(keyholder.secret, door.name, door.rotating, step, site)
     elif door.authenticator is not None:
         return authenticator.derive(keyholder.secret, door.authenticator, step)
     return None

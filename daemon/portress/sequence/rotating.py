@@ -1,4 +1,4 @@
-"""Sequences that change every 30 seconds: (secret, door, rule, time step) -> Sequence.
+"""Sequences that change every 30 seconds: (secret, site, door, rule, time step) -> Sequence.
 
 Specified in shared/sequence/v1.md, held to shared/sequence/vectors.json. Pure: the time is an argument.
 """
@@ -30,8 +30,8 @@ def mac(secret: bytes, message: bytes) -> bytes:
     return hmac.digest(secret, message, "sha256")
 
 
-def derive(secret: bytes, door: str, rotating: Rotating, step: int) -> Sequence:
-    """The sequence that opens `door` in time step `step` (0 to 2^64 - 1), for the holder of `secret`.
+def derive(secret: bytes, door: str, rotating: Rotating, step: int, site: str = "") -> Sequence:
+    """The sequence that opens `door` of `site` in time step `step` (0 to 2^64 - 1), for the holder of `secret`.
 
     Raises ValueError for a secret under 128 bits, and for a length that the pool has not enough knocks for.
     """
@@ -44,7 +44,7 @@ def derive(secret: bytes, door: str, rotating: Rotating, step: int) -> Sequence:
     if not 1 <= length <= choices:
         raise ValueError(f"a length is 1 to {choices} with this pool and these protocols")
     bound = (1 << 32) // choices * choices
-    message = b"portress-1\0" + door.encode() + b"\0" + step.to_bytes(8, "big")
+    message = b"portress-1\0%b\0%b\0" % (site.encode(), door.encode()) + step.to_bytes(8, "big")
     # A dict keeps the order of the knocks and finds the ones already there at once.
     knocks: dict[Knock, None] = {}
     counter = 0

@@ -11,6 +11,7 @@
  * @property {string} secret base32
  * @property {number} gap seconds
  * @property {string[]} services
+ * @property {string} [site] absent: none
  * @property {[number, number]} [pool]
  * @property {string[]} [protocols]
  * @property {number} [length]
@@ -26,6 +27,7 @@ const BAD_PORTS = new Set([
 ]);
 
 const LONGEST_KEYCARD = 65536; // characters
+const LONGEST_SEQUENCE = 16; // knocks
 const SHORTEST_SECRET = 16; // bytes: RFC 4226, section 4, R6
 const ALPHABET = "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567"; // RFC 4648, section 6
 
@@ -101,7 +103,7 @@ function unfitRule(card) {
   }
   const size = poolSize(card.pool);
   if (!size) return "pool";
-  return whole(card.length, 1, size * new Set(protocols).size) ? "" : "length";
+  return whole(card.length, 1, Math.min(LONGEST_SEQUENCE, size * new Set(protocols).size)) ? "" : "length";
 }
 
 /** The object that a keycard's text holds, whichever form it has. @param {string} text @returns {unknown} */
@@ -126,6 +128,8 @@ function readKeycard(text) {
     const value = card[part];
     if (typeof value !== "string" || !value || value.includes("\0")) throw new Refusal("damaged", { part });
   }
+  const site = "site" in card ? card.site : "";
+  if (typeof site !== "string" || site.includes("\0")) throw new Refusal("damaged", { part: "site" });
   if (fromBase32(String(card.secret)).length < SHORTEST_SECRET) throw new Refusal("damaged", { part: "secret" });
   address(String(card.host), 1);
   if (typeof card.gap !== "number" || !(card.gap > 0)) throw new Refusal("damaged", { part: "gap" });

@@ -20,10 +20,12 @@ function hmacKey(secret, hash) {
   return crypto.subtle.importKey("raw", secret, { name: "HMAC", hash }, false, ["sign"]);
 }
 
-/** The words of the stream, without end. @param {Uint8Array<ArrayBuffer>} secret @param {string} door @param {number} step */
-async function* stream(secret, door, step) {
+/** The words of the stream, without end.
+ * @param {Uint8Array<ArrayBuffer>} secret @param {Keycard} card
+ * @param {number} step */
+async function* stream(secret, card, step) {
   const key = await hmacKey(secret, "SHA-256");
-  const head = new TextEncoder().encode(`portress-1\0${door}\0`);
+  const head = new TextEncoder().encode(`portress-1\0${card.site ?? ""}\0${card.door}\0`);
   const message = new Uint8Array(head.length + 12);
   message.set(head);
   const view = new DataView(message.buffer);
@@ -44,7 +46,7 @@ async function derived(card, step) {
   const bound = Math.floor(2 ** 32 / total) * total;
   /** @type {Map<number, Knock>} */
   const knocks = new Map(); // by index, in the order they were found
-  for await (const word of stream(fromBase32(card.secret), card.door, step)) {
+  for await (const word of stream(fromBase32(card.secret), card, step)) {
     const index = word % total;
     if (word >= bound || knocks.has(index)) continue;
     knocks.set(index, { protocol: protocols[Math.floor(index / size)] ?? "", port: first + (index % size) });
