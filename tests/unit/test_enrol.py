@@ -113,6 +113,13 @@ def test_enrolling_adds_the_keyholder_and_shows_the_keycard(place: Path, run: Ru
     assert "No daemon runs" in err
 
 
+def test_the_keycard_carries_the_sites_name(place: Path, run: Run) -> None:
+    file = place / "portress.yaml"
+    file.write_text(file.read_text() + "site: edge\n")
+    out = run("enrol", "ana", "--door", "vpn", "--host", "vpn.example.org", "--json")[1]
+    assert [card["site"] for card in json.loads(out)["keycards"]] == ["edge"]
+
+
 def test_two_keyholders_have_secrets_of_their_own(place: Path, run: Run) -> None:
     for name in ("ana", "ben"):
         assert run("enrol", name, "--door", "vpn", "--host", "vpn.example.org")[0] == 0

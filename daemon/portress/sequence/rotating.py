@@ -31,7 +31,7 @@ def mac(secret: bytes, message: bytes) -> bytes:
 
 
 def derive(secret: bytes, door: str, rotating: Rotating, step: int, site: str = "") -> Sequence:
-    """The sequence that opens `door` of `site` in time step `step` (0 to 2^64 - 1), for the holder of `secret`.
+    """The sequence that opens `door` of `site` in time step `step` (0 to 2^64 - 1) for `secret`.
 
     Raises ValueError for a secret under 128 bits, and for a length that the pool has not enough knocks for.
     """
