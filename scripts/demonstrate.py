@@ -39,7 +39,7 @@ doors:
 """
 RIGHT = ["tcp/4617", "udp/2953", "tcp/6381"]
 WRONG = ["tcp/4617", "tcp/6381", "udp/2953"]
-CLIENT = Path(__file__).resolve().parent / "knock"
+CLIENT = Path(__file__).resolve().parent / "portress-knock"
 HOST = World.host4
 
 

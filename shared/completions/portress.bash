@@ -19,7 +19,7 @@ _portress() {
         [enrol]="--door --style --until --host --keycard --phone --json"
         [unenrol]="--json"
         [keyholders]="--json"
-        [knock]="--pause --offset --print --quiet --verbose"
+        [knock]="--to --pause --offset --print --quiet --verbose"
         [trace]="--source --host --zone --keyholders --limit --json"
         [why]="--json"
         [history]="--door --keyholder --source --since --until --limit --json --csv --chart"

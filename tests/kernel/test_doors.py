@@ -361,9 +361,9 @@ def test_in_a_flood_of_first_knocks_others_get_in_all_the_same() -> None:
 
 def test_portress_knock_opens_a_door_over_both_families() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, config()) as d:
-        w.stranger.run([*_program(), "knock", w.host4, *RIGHT])
+        w.stranger.run([*_program(), "knock", "--to", w.host4, *RIGHT])
         d.wait_for("admitted", w.stranger4)
-        w.stranger.run([*_program(), "knock", "--pause", "20", w.host6, *RIGHT])
+        w.stranger.run([*_program(), "knock", "--pause", "20", "--to", w.host6, *RIGHT])
         d.wait_for("admitted", w.stranger6)
 
 

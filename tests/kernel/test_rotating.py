@@ -26,7 +26,7 @@ doors:
     stay: 1h
     rotating: {pool: 20000-49999, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1}
 """
-CLIENT = [sys.executable, "-I", str(REPOSITORY / "scripts" / "knock")]
+CLIENT = [sys.executable, "-I", str(REPOSITORY / "scripts" / "portress-knock")]
 RULE = Rotating((20000, 49999), (TCP, UDP), 4, 10 * SECOND, 1)
 RFC6238 = "GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ"  # the 20-byte secret of RFC 6238, appendix B, in base32
 SECRETS = {"ana": b"A" * 20, "ben": b"B" * 20}
@@ -240,6 +240,24 @@ def test_an_older_step_than_the_last_one_used_is_refused() -> None:
         assert "older than the last one used" in d.wait_for("refused", w.another4)
         send.knocks(w.another4, w.host4, sequence("ana", now, 1))
         d.wait_for("admitted", w.another4)
+
+
+def test_the_same_step_over_the_other_family_is_refused_without_an_alarm() -> None:
+    """As a browser sends it, which dials both; over the same family it is a thief's."""
+    settled()
+    with world() as w, daemon(w.host, CONFIG, keyholders=holders(["ana"])) as d, sender(w.stranger) as send:
+        knocks = sequence("ana", time.time())
+        send.knocks(w.stranger6, w.host6, knocks)
+        d.wait_for("admitted", w.stranger6)
+        send.knocks(w.stranger4, w.host4, knocks)
+        thief = crowd(1, 6)[0]
+        send.knocks(thief, w.host6, knocks)
+        assert "replay" in d.wait_for("refused at vpn", thief)
+        assert not [line for line in d.lines if "refused" in line and w.stranger4 in line]
+        assert admitted(d) == {(w.stranger6, "ana")}
+        assert d.status()["knocks"]["replayed"] == 2
+        why = d.verb("why", w.stranger4).stdout
+        assert "each is used up by the first who knocks it" in " ".join(why.split())
 
 
 def test_two_keyholders_behind_one_address_share_the_admission_and_each_is_told() -> None:

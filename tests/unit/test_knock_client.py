@@ -122,13 +122,13 @@ def test_progress_is_told_on_request() -> None:
 def test_what_cannot_be_a_name_is_said_in_one_line(name: str) -> None:
     ran = run("--to", name, "tcp/4617")
     assert ran.returncode == 1
-    assert ran.stderr == f"knock: {name}: not a name or address\n"
+    assert ran.stderr == f"portress-knock: {name}: not a name or address\n"
 
 
 def test_a_family_the_host_does_not_have_is_said() -> None:
     ran = run("-6", "--to", "127.0.0.1", "tcp/4617")
     assert ran.returncode == 1
-    assert ran.stderr.startswith("knock: 127.0.0.1: ")
+    assert ran.stderr.startswith("portress-knock: 127.0.0.1: ")
 
 
 # Keycards
@@ -205,7 +205,7 @@ def test_a_keycard_that_others_can_read_draws_a_warning(keycard: Path, mode: int
     keycard.chmod(mode)
     ran = run(keycard, "--print")
     assert ran.returncode == 0
-    assert ran.stderr.splitlines()[0].startswith("knock: warning: others on this computer")
+    assert ran.stderr.splitlines()[0].startswith("portress-knock: warning: other users can access")
 
 
 @pytest.mark.parametrize(
@@ -233,7 +233,7 @@ def test_a_keycard_that_others_can_read_draws_a_warning(keycard: Path, mode: int
         (json.dumps({**CARD, "length": True}), "length"),
         (json.dumps({**CARD, "length": 10**30}), "length"),
         (json.dumps({**DIALLED, "base": "21000"}), "base"),
-        (" " * 70_000, "far too long"),
+        (" " * 70_000, "too large"),
     ],
 )
 def test_a_bad_keycard_is_named_in_one_line_without_its_secret(
@@ -242,7 +242,7 @@ def test_a_bad_keycard_is_named_in_one_line_without_its_secret(
     ran = run(keep(tmp_path / "card", content))
     assert ran.returncode == 1
     (line,) = ran.stderr.splitlines()
-    assert line.startswith(f"knock: {tmp_path / 'card'} ")
+    assert line.startswith(f"portress-knock: {tmp_path / 'card'} ")
     assert reason in line
     assert SECRET not in line
 
@@ -257,15 +257,15 @@ def test_a_missing_keycard_is_said_in_one_line(tmp_path: Path) -> None:
     ran = run(tmp_path / "none")
     assert ran.returncode == 1
     assert ran.stderr == (
-        f"knock: {tmp_path / 'none'}: there is no such keycard; to knock with a fixed sequence,"
-        " name its knocks behind the host\n"
+        f"portress-knock: {tmp_path / 'none'}: no such keycard;"
+        " a fixed sequence is sent with --to HOST and its knocks\n"
     )
 
 
 def test_a_pause_as_long_as_the_gap_is_refused(keycard: Path) -> None:
     ran = run(keycard, "--pause", "10000")
     assert (ran.returncode, ran.stderr.count("\n")) == (1, 1)
-    assert "gap is 10 s" in ran.stderr
+    assert "gap of 10 s" in ran.stderr
 
 
 def test_a_gap_of_any_size_is_a_gap(tmp_path: Path) -> None:
@@ -279,7 +279,7 @@ def test_a_gap_of_any_size_is_a_gap(tmp_path: Path) -> None:
 def test_a_clock_beyond_all_time_steps_is_said_in_one_line(keycard: Path, words: tuple[str, ...]) -> None:
     ran = run(keycard, *words)
     assert (ran.returncode, ran.stderr.count("\n")) == (1, 1)
-    assert "this clock is too far ahead" in ran.stderr
+    assert "the clock is too far ahead" in ran.stderr
 
 
 def test_a_clock_beyond_all_calendars_is_told_in_seconds(keycard: Path) -> None:
@@ -353,7 +353,8 @@ def test_wrong_usage_is_one_line_and_2(words: tuple[str, ...]) -> None:
     ],
 )
 def test_a_wrong_knock_is_named_whole(word: str, right: str) -> None:
-    assert run("--to", "192.0.2.7", word).stderr == f"knock: {word!r}: {right} (knock --help tells more)\n"
+    said = f"portress-knock: {word!r}: {right} (see portress-knock --help)\n"
+    assert run("--to", "192.0.2.7", word).stderr == said
 
 
 @pytest.mark.parametrize("words", ["--print", "--help"])
@@ -361,7 +362,32 @@ def test_a_full_disk_is_one_line(words: str, keycard: Path) -> None:
     command = [sys.executable, "-I", str(client.CLIENT), words, str(keycard)]
     with open("/dev/full", "w") as full:
         ran = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60)
-    assert (ran.returncode, ran.stderr) == (1, "knock: standard output: No space left on device\n")
+    assert (ran.returncode, ran.stderr) == (1, "portress-knock: standard output: No space left on device\n")
+
+
+def test_what_is_not_printable_is_escaped_wherever_it_comes_from(tmp_path: Path) -> None:
+    """An escape sequence, OSC 52 (sets the clipboard), a C1 control, bidirectional overrides, a newline."""
+    nasty = "a\x1b[2Jb\x1b]52;c;eA==\x07\x9bc\u202etxt\u2066\nd"
+    card = keep(tmp_path / "card", {**CARD, "door": nasty, "keyholder": nasty, "host": nasty})
+    said = [
+        run(card, "--print", "-v"),
+        run(card),
+        run(tmp_path / nasty),
+        run("--to", nasty, "tcp/4617"),
+        run("--to", "192.0.2.7", nasty),
+        run("--to", "192.0.2.7", "tcp/4617", "--at", nasty),
+        run("--to", "192.0.2.7", "tcp/4617", f"--{nasty}"),
+        run(card, "--relay", nasty, "22"),
+        verb(card, "--print", "-v"),
+        verb(tmp_path / nasty),
+        verb("--to", nasty, "tcp/4617"),
+        verb("--to", "192.0.2.7", nasty),
+    ]
+    for ran in said:
+        text = (ran.stdout + ran.stderr).replace("\n", "")
+        assert text.isprintable(), text
+        assert "\\u001b[2Jb" in text or "\\x1b[2Jb" in text, text
+        assert "\\u202etxt" in text
 
 
 def test_help_names_every_way_to_call_it() -> None:
@@ -398,7 +424,7 @@ def test_a_number_out_of_range_is_refused() -> None:
 
 def test_the_verb_knocks_in_order() -> None:
     with Ears("tcp/0", "udp/0") as ears:
-        ran = verb("127.0.0.1", *ears.names, "--pause", "100")
+        ran = verb("--to", "127.0.0.1", *ears.names, "--pause", "100")
         assert ears.finish() == ears.names
     assert (ran.returncode, ran.stderr) == (0, "")
 
@@ -410,7 +436,14 @@ def test_the_verb_takes_a_keycard(keycard: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "status"), [(("nowhere.keycard",), 1), (("192.0.2.7", "tcp/0"), 2), ((), 2), (("x", "--no"), 2)]
+    ("words", "status"),
+    [
+        (("nowhere.keycard",), 1),
+        (("--to", "192.0.2.7", "tcp/0"), 2),
+        (("192.0.2.7", "tcp/4617"), 2),
+        ((), 2),
+        (("x", "--no"), 2),
+    ],
 )
 def test_the_verbs_exit_status_tells_not_done_from_wrong_usage(words: tuple[str, ...], status: int) -> None:
     assert verb(*words).returncode == status

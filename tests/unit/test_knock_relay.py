@@ -11,7 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -179,7 +179,7 @@ def test_a_host_without_an_address_is_no_matter_of_the_clock(tmp_path: Path) -> 
     ran = subprocess.run(command, capture_output=True, text=True, timeout=60)
     (line,) = ran.stderr.splitlines()
     assert ran.returncode == 1
-    assert line.startswith("knock: nobody.invalid: ")
+    assert line.startswith("portress-knock: nobody.invalid: ")
 
 
 def test_a_connection_that_breaks_is_not_done() -> None:
@@ -195,7 +195,40 @@ def test_a_connection_that_breaks_is_not_done() -> None:
             process.stdin.write(b"x")
             process.stdin.flush()
             assert process.wait(30) == 1  # though its input is still open
-            assert process.stderr.read().startswith(b"knock: the connection broke")
+            assert process.stderr.read().startswith(b"portress-knock: the connection broke")
+
+
+def test_a_connection_reset_while_sending_is_not_done() -> None:
+    """The service said its last word and then took no more: what was sent is lost."""
+
+    def close(connection: socket.socket) -> None:
+        connection.sendall(b"bye")
+        connection.shutdown(socket.SHUT_WR)
+        connection.recv(1)
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+
+    with served(close) as port:
+        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/2953"]
+        command += ["--relay", "127.0.0.1", port]
+        with subprocess.Popen(command, stdin=-1, stderr=-1, stdout=-1) as process:
+            assert process.stdin is not None and process.stderr is not None and process.stdout is not None
+            assert process.stdout.read() == b"bye"
+            with suppress(BrokenPipeError):
+                process.stdin.write(MUCH)
+            assert process.wait(30) == 1
+            (line,) = process.stderr.read().splitlines()
+            assert line.startswith(b"portress-knock: the connection broke while sending: ")
+            with suppress(BrokenPipeError):
+                process.stdin.close()
+
+
+def test_the_time_given_is_used_and_no_more(shut: str) -> None:
+    began = time.monotonic()
+    with Ears("udp/0") as ears:
+        ran = relay(shut, "--timeout", "16", knock=ears.names[0])
+        assert len(ears.finish()) > 3
+    assert 15.5 < time.monotonic() - began < 19
+    assert ran.returncode == 1 and b"did not open within 16 s" in ran.stderr
 
 
 def test_a_reader_that_went_away_ends_it_quietly() -> None:

@@ -16,23 +16,29 @@ from portress.paths import Paths
 
 
 @click.command()
-@click.argument("words", nargs=-1, required=True, metavar="HOST KNOCK… | KEYCARD")
-@click.option("--pause", type=float, default=50.0, show_default=True, metavar="MS", help="between two knocks")
+@click.argument("words", nargs=-1, required=True, metavar="KEYCARD | --to HOST KNOCK…")
+@click.option("--to", metavar="HOST", help="send the given knocks to HOST")
+@click.option(
+    "--pause", type=float, default=50.0, show_default=True, metavar="MS", help="pause between two knocks"
+)
 @click.option("--offset", type=float, default=0.0, metavar="S", help="seconds to add to a clock that is slow")
 @click.option("-4", "only_4", is_flag=True, help="IPv4 only")
 @click.option("-6", "only_6", is_flag=True, help="IPv6 only")
-@click.option("--print", "only_print", is_flag=True, help="say what would be done, and send nothing")
+@click.option("--print", "only_print", is_flag=True, help="print what would be done and send nothing")
 @click.option("-q", "--quiet", is_flag=True, help="errors only")
-@click.option("-v", "--verbose", is_flag=True, help="say what is done; with --print, show the knocks")
+@click.option("-v", "--verbose", is_flag=True, help="print what is done; with --print, show the knocks")
 @common
-def knock(paths: Paths, words: tuple[str, ...], pause: float, offset: float, **flags: bool) -> None:
-    """Knock at HOST, as tcp/4617 udp/2953, or with KEYCARD's sequence of this moment (-: standard input).
+def knock(
+    paths: Paths, words: tuple[str, ...], to: str | None, pause: float, offset: float, **flags: bool
+) -> None:
+    """Knock with KEYCARD's current sequence (-: standard input), or send knocks such as tcp/4617 to HOST.
 
-    Sends and waits for no answer. Where the name has IPv4 and IPv6 addresses, it knocks at both.
+    A fixed sequence goes to both the IPv4 and the IPv6 address of a name. A keycard's goes to one of them,
+    and to the other only if the door stays shut.
     """
     options = {"only_4": "-4", "only_6": "-6", "only_print": "--print", "quiet": "-q", "verbose": "-v"}
     arguments = [f"--pause={pause}", f"--offset={offset}", *(options[name] for name in flags if flags[name])]
-    arguments += words if len(words) == 1 else ["--to", words[0], "--", *words[1:]]
+    arguments += ["--", *words] if to is None else [f"--to={to}", "--", *words]
     sys.exit(_client().main(arguments))
 
 

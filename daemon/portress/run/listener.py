@@ -42,6 +42,15 @@ MINUTE: Final = 60 * SECOND
 _QUIET: Final = (Ignored, Repeated)
 
 
+def _other_family(packed: bytes, verdict: Replayed) -> bool:
+    """Whether the last step used came again over the other address family, as browsers send it over both and
+    clients do where the door stays shut: it is refused, but no alarm. `packed` is the source's address.
+    """
+    used_by = verdict.last.source
+    same_step = verdict.opening.step == verdict.last.step
+    return same_step and isinstance(used_by, bytes) and {len(used_by), len(packed)} == {4, 16}
+
+
 class Listener:
     """Hears `watcher`, asks `tracker`, acts through `doorkeeper`. `clock` gives ns."""
 
@@ -120,7 +129,7 @@ class Listener:
                 self._tell("lapsed", packed, verdict, f"{late}, the gap is {spell(verdict.gap)}")
         elif isinstance(verdict, Replayed):
             source = self.source(packed)
-            if not self._is_in(source, verdict.opening):
+            if not self._is_in(source, verdict.opening) and not _other_family(packed, verdict):
                 self._replayed(source, verdict.opening, verdict.last.step, known=bool(verdict.last.source))
 
     def _tell(self, name: str, packed: bytes, verdict: Advanced | Missed | Lapsed, text: str) -> None:
