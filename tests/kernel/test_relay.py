@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import time
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import client
-from lab import Daemon, Namespace, Sshd, daemon, sshd, world
+from lab import Daemon, Namespace, Sshd, World, capture, daemon, sshd, world
 from portress.sequence.rotating import STEP
 
 CONFIG = """\
@@ -73,6 +74,14 @@ def test_a_sequence_used_by_another_source_is_waited_out() -> None:
         assert {one["source"] for one in d.status()["admissions"]} == {w.stranger4, w.another4}
 
 
+def named(w: World, d: Daemon) -> list[str]:
+    """What runs a program with NAME leading to both addresses of the host, and a home of its own."""
+    hosts = d.folder / "hosts"
+    hosts.write_text(f"{w.host6} {NAME}\n{w.host4} {NAME}\n")
+    mounted = f'mount --bind {hosts} /etc/hosts; export XDG_STATE_HOME={d.folder}; exec "$@"'
+    return ["unshare", "--mount", "--propagation", "private", "sh", "-ec", mounted, "sh"]
+
+
 def test_a_family_that_leads_nowhere_costs_a_moment_and_no_login() -> None:
     with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG) as d:
         w.host.nft("""
@@ -83,14 +92,49 @@ def test_a_family_that_leads_nowhere_costs_a_moment_and_no_login() -> None:
                 drop
               }
             }""")
-        hosts = d.folder / "hosts"
-        hosts.write_text(f"{w.host6} {NAME}\n{w.host4} {NAME}\n")
-        mounted = f'mount --bind {hosts} /etc/hosts; exec "$@"'
-        private = ["unshare", "--mount", "--propagation", "private", "sh", "-ec", mounted, "sh"]
         words = command(server, keycard(d, NAME), NAME, "echo", "in")
-        done = w.stranger.run([*private, *words], check=False, timeout=100)
+        done = w.stranger.run([*named(w, d), *words], check=False, timeout=100)
         assert (done.returncode, done.stdout, done.stderr) == (0, "in\n", "")
         assert [one["source"] for one in d.status()["admissions"]] == [w.stranger4]
+        assert not re.search("refused|replay", d.log)
+        began = time.monotonic()  # IPv4 is remembered: no patience for IPv6 this time
+        assert w.stranger.run([*named(w, d), *words], check=False, timeout=100).stdout == "in\n"
+        assert time.monotonic() - began < 3
+
+
+def test_over_the_other_family_goes_no_packet_where_the_first_one_opens() -> None:
+    """A listener there would have a sequence that is still good."""
+    with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG) as d:
+        card = keycard(d, NAME)
+        for words in (
+            command(server, card, NAME, "echo", "in"),
+            ["/usr/bin/python3", "-I", str(client.CLIENT), str(card)],
+        ):
+            with capture(w.host, "ip and (tcp or udp)") as other, capture(w.host, "ip6 and udp") as first:
+                assert w.stranger.run([*named(w, d), *words], check=False, timeout=100).returncode == 0
+                time.sleep(0.3)
+                assert (other.lines(), bool(first.lines())) == ([], True)
+            w.host.run(["conntrack", "-F"], check=False)
+            d.verb("dismiss", w.stranger6)
+            time.sleep(STEP - time.time() % STEP + 0.5)
+
+
+def test_a_knock_that_cannot_be_sent_ends_the_run_in_one_line() -> None:
+    """The client's own firewall refuses the second knock: the third is not sent, the exit status says so."""
+    with world() as w:
+        w.stranger.nft("""
+            table inet own {
+              chain out { type filter hook output priority 0; udp dport 2953 drop; }
+            }""")
+        words = ["/usr/bin/python3", "-I", str(client.CLIENT), "--to", w.host4]
+        with capture(w.host, "tcp or udp") as wire:
+            done = w.stranger.run([*words, "tcp/4617", "udp/2953", "tcp/6381"], check=False)
+            time.sleep(0.3)
+            heard = "".join(wire.lines())
+        (line,) = done.stderr.splitlines()
+        assert done.returncode == 1
+        assert line.endswith("knock 2 of 3 could not be sent: Operation not permitted")
+        assert ".4617:" in heard and ".6381:" not in heard
 
 
 def test_much_goes_both_ways_through_the_relay_unharmed() -> None:
