@@ -100,4 +100,9 @@ class Expired:
     doors: tuple[str, ...] = field(default=(), eq=False)  # those the stage led to
 
 
+def progress(right: int, of: int) -> str:
+    """How far a source has got, in the words that are used for it everywhere: `2 of 3 knocks right`."""
+    return f"{right} of {of} knocks right"
+
+
 Verdict = Ignored | Repeated | Advanced | Missed | Lapsed | Shunned | Completed | Replayed | Echoed

@@ -44,11 +44,11 @@ def test_a_stranger_meets_a_shut_door_and_the_right_knocks_open_it(family: int) 
 def test_the_log_names_source_door_and_stage_and_never_a_port_of_a_sequence() -> None:
     with world() as w, daemon(w.host, config()) as d, sender(w.stranger) as send:
         send.knocks(w.stranger4, w.host4, ["tcp/4617", "udp/2953", "tcp/9999"])
-        assert "198.51.100.10 missed at stage 2 of 3 (ssh)" in d.wait_for("missed")
+        assert "198.51.100.10 missed after 2 of 3 knocks right (ssh)" in d.wait_for("missed")
         send.knocks(w.stranger4, w.host4, RIGHT)
         assert "198.51.100.10 admitted to ssh for 1h" in d.wait_for("admitted")
         send.knocks(w.another4, w.host4, ["tcp/4617"])
-        assert f"{w.another4} expired at stage 1 of 3 (ssh)" in d.wait_for("expired")
+        assert f"{w.another4} expired after 1 of 3 knocks right (ssh)" in d.wait_for("expired")
         for port in ("4617", "2953", "6381"):
             assert port not in d.log
 

@@ -132,11 +132,11 @@ def canonical(knocks: list[dict[str, Any]]) -> list[Told]:
         if verdict in ("ignored", "shunned", "service"):
             continue
         if verdict in ("lapsed", "expired"):
-            told.append(("expired", one["stage"], None))
+            told.append(("expired", one["right"], None))
             if one.get("anew"):
                 told.append(("advanced", 1, one["knock"]))
             continue
-        detail = one.get("stage") or one.get("opened") or one.get("keyholder")
+        detail = one.get("right") or one.get("opened") or one.get("keyholder")
         told += [(verdict, json.dumps(detail), one["knock"])] * many
         if verdict == "missed" and one["anew"]:
             told.append(("advanced", "1", one["knock"]))
@@ -161,7 +161,7 @@ def traced(ns: Namespace, d: Daemon, file: Path | str) -> tuple[dict[str, list[T
         each = canonical(one["knocks"])
         # A capture ends with its last packet; the daemon has gone on and seen the last callers expire.
         if one["ends"] and one["ends"]["state"] in ("expired", "caller"):
-            each.append(("expired", str(one["ends"]["stage"]), None))
+            each.append(("expired", str(one["ends"]["right"]), None))
         told[one["source"]] = each
     return {source: each for source, each in told.items() if each}, whole
 

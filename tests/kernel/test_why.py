@@ -39,12 +39,14 @@ def test_root_is_told_what_was_expected_and_nobody_else_any_port() -> None:
         send.knock(w.stranger4, w.host4, RIGHT[2])
         time.sleep(0.3)
         told = d.verb("why", w.stranger4).stdout
-        assert "tcp/6381 expected, tcp/6382 came: stage 2 of 3 lost" in " ".join(told.split())
-        assert "udp/2953 expected, tcp/6381 came too early" in " ".join(told.split())
-        assert "gap is 1 s: started over" in " ".join(told.split())
+        assert "wrong after 2 of 3 knocks right (ssh); expected tcp/6381, got tcp/6382" in " ".join(
+            told.split()
+        )
+        assert "expected udp/2953, got tcp/6381 (too early)" in " ".join(told.split())
+        assert "pause (gap 1 s)" in " ".join(told.split())
         for words in ((w.stranger4,), (w.stranger4, "--json")):
             hidden = told_to_nobody(d, "why", *words)
-            assert "stage 2 of 3" in hidden and "gap is 1 s" in " ".join(hidden.split())
+            assert "2 of 3 knocks right" in hidden and "(gap 1 s)" in " ".join(hidden.split())
             assert not any(port in hidden for port in (*PORTS, "6382"))
 
 

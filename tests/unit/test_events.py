@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import itertools
 import re
+from uuid import UUID
 
 import pytest
 
@@ -107,3 +109,12 @@ def test_a_journal_is_recognised_by_its_device_and_inode(monkeypatch: pytest.Mon
     assert not events.into_journal()
     monkeypatch.delenv("JOURNAL_STREAM")
     assert not events.into_journal()
+
+
+def test_message_ids_are_random_ones_and_all_different() -> None:
+    """Version and variant as sd_id128_randomize(3) sets them (UUID version 4, RFC 9562, 5.4)."""
+    ids = [UUID(kind.message_id) for kind in KINDS.values()]
+    assert len(set(ids)) == len(ids)
+    assert all(one.version == 4 for one in ids)
+    steps = [(b - a) % 256 for one in ids for a, b in itertools.pairwise(one.bytes)]
+    assert max(steps.count(step) for step in set(steps)) < len(steps) // 12  # 1 in 256 expected, no staircase

@@ -42,7 +42,7 @@ def told(admissions: int = 3, callers: int = 2, events: int = 5, doors: int = 2)
             "now": callers,
             "limit": 65536,
             "listed": [
-                {"source": f"192.0.2.{n}", "stage": 1 + n % 2, "of": 3, "doors": ["door0"], "left": 40.4}
+                {"source": f"192.0.2.{n}", "right": 1 + n % 2, "of": 3, "doors": ["door0"], "left": 40.4}
                 for n in range(callers)
             ],
         },
@@ -71,8 +71,8 @@ def test_everything_has_its_place_on_a_small_screen() -> None:
     headings = [line.split()[0] for line in lines if line.split()[:1] and line.split()[0] in HEADINGS]
     assert headings == list(HEADINGS)
     assert lines[-1] == "q leaves"
-    assert "192.0.2.200  shunned  28m 20s" in lines
-    assert any(line.startswith("192.0.2.1     2 of 3      40s  door0") for line in lines)
+    assert "192.0.2.200  shunned      28m 20s" in lines
+    assert any(line.startswith("192.0.2.1          2   3      40s  door0") for line in lines)
 
 
 HEADINGS = ("door", "source", "caller", "at")

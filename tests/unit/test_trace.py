@@ -50,46 +50,51 @@ def sequence(away: int = 0, at: float = 0.0, skewed: str = ROTATING) -> list[str
 
 def test_the_right_knocks_open_the_door_for_its_stay() -> None:
     assert lines(traced(*run(STRANGER, *RIGHT))) == [
-        "right: stage 1 of 3 (ssh)",
-        "right: stage 2 of 3 (ssh)",
+        "1 of 3 knocks right (ssh)",
+        "2 of 3 knocks right (ssh)",
         "complete: ssh, let in until 20:30:00",
     ]
 
 
 def test_a_late_knock_starts_over_and_the_pause_and_the_gap_are_told() -> None:
     late = lines(traced(*run(STRANGER, *RIGHT[:2]), (61.3, STRANGER, RIGHT[2])))[-1]
-    assert late == "stage 2 of 3, then 61.2 s, gap is 60 s: started over"
+    assert late == "too late: 2 of 3 knocks right (ssh), then 61.2 s pause (gap 60 s)"
 
 
 def test_a_knock_that_is_late_by_a_hair_is_told_to_be_late() -> None:
     late = lines(traced((0, STRANGER, "tcp/4617"), (60.000001, STRANGER, "udp/2953")))[-1]
-    assert late == "stage 1 of 3, then 60.000001 s, gap is 60 s: started over"
+    assert late == "too late: 1 of 3 knocks right (ssh), then 60.000001 s pause (gap 60 s)"
 
 
 def test_exactly_at_the_gap_is_in_time() -> None:
-    assert lines(traced((0, STRANGER, "tcp/4617"), (60, STRANGER, "udp/2953")))[-1].startswith("right")
+    assert (
+        lines(traced((0, STRANGER, "tcp/4617"), (60, STRANGER, "udp/2953")))[-1]
+        == "2 of 3 knocks right (ssh)"
+    )
 
 
 def test_a_knock_days_too_late_is_told_in_days() -> None:
     late = lines(traced((0, STRANGER, "tcp/4617"), (90000, STRANGER, "tcp/4617")))[-1]
-    assert late == "stage 1 of 3, then 1d 1h, gap is 1m: started over, and right as a first knock"
+    assert (
+        late == "too late: 1 of 3 knocks right (ssh), then 1d 1h pause (gap 1m); counted as a new first knock"
+    )
 
 
 def test_a_wrong_protocol_is_told_beside_the_expected_knock() -> None:
     missed = lines(traced(*run(STRANGER, "tcp/4617", "tcp/2953")))[-1]
-    assert missed == "udp/2953 expected, tcp/2953 came: stage 1 of 3 lost (ssh)"
+    assert missed == "wrong after 1 of 3 knocks right (ssh); expected udp/2953, got tcp/2953"
 
 
 def test_a_knock_out_of_order_is_told_to_be_too_early() -> None:
     missed = lines(traced(*run(STRANGER, "tcp/4617", "tcp/6381")))[-1]
-    assert missed == "udp/2953 expected, tcp/6381 came too early: stage 1 of 3 lost (ssh)"
+    assert missed == "wrong after 1 of 3 knocks right (ssh); expected udp/2953, got tcp/6381 (too early)"
 
 
 def test_what_was_expected_is_right_after_a_miss_that_began_anew() -> None:
     told = lines(traced(*run(STRANGER, "tcp/4617", "udp/2953", "tcp/4617", "tcp/2953")))
-    assert told[2].startswith("again")
+    assert told[2].startswith("repeated")
     told = lines(traced(*run(STRANGER, "tcp/4617", "tcp/1", "tcp/4617", "udp/2953", "tcp/2")))
-    assert told[-1] == "tcp/6381 expected, tcp/2 came: stage 2 of 3 lost (ssh)"
+    assert told[-1] == "wrong after 2 of 3 knocks right (ssh); expected tcp/6381, got tcp/2"
 
 
 def test_all_that_was_expected_is_told_where_sequences_share_a_beginning() -> None:
@@ -98,8 +103,8 @@ def test_all_that_was_expected_is_told_where_sequences_share_a_beginning() -> No
         for n in range(4)
     )
     missed = lines(traced(*run(STRANGER, "tcp/4617", "tcp/1"), text=ONE_DOOR + more))[-1]
-    assert missed.startswith("tcp/9000, tcp/9001, tcp/9002 or one of 2 others expected, tcp/1 came")
-    assert missed.endswith("lost (ssh, d0, d1 and 2 more)")
+    assert missed.endswith("expected tcp/9000, tcp/9001, tcp/9002 or 2 others, got tcp/1")
+    assert missed.startswith("wrong after 1 of 3 knocks right (ssh, d0, d1 and 2 more);")
 
 
 def test_a_connection_to_the_service_is_told_to_find_the_door_shut_or_open() -> None:
@@ -121,8 +126,8 @@ def test_shunning_is_traced() -> None:
         text=text,
     )
     told = lines(trace)
-    assert told[3].endswith("lost (ssh); shunned")
-    assert told[4] == "shunned: not listened to"
+    assert told[3].endswith("got tcp/2; shunned")
+    assert told[4] == "ignored: the source is shunned"
     assert told[-1].startswith("complete: ssh")
 
 
@@ -138,8 +143,8 @@ def test_a_caller_under_way_and_one_whose_gap_went_by_are_told_apart_at_the_end(
     trace = traced((0, STRANGER, "tcp/4617"), (70, ANOTHER, "tcp/4617"), (80, ANOTHER, "tcp/4617"))
     ends = [trace_screen.ending(trace, one, trace.standing(), {}) for one in trace.timelines]
     assert [str(one) for one in ends] == [
-        "at the end: stage 1 expired, no right knock in time",
-        "at the end: stage 1 of 3, 50s of its gap left",
+        "at the end: expired after 1 right knock, no further one within the gap",
+        "at the end: 1 of 3 knocks right, 50s left for the next one",
     ]
 
 
@@ -169,7 +174,7 @@ def test_an_address_in_always_counts_whole_where_prefixes_are_sources() -> None:
     trace = traced(
         (0, "192.0.2.8", "tcp/4617"), (1, "192.0.2.7", "tcp/1"), (2, "192.0.2.9", "udp/2953"), text=text
     )
-    assert lines(trace, "192.0.2.0/24") == ["right: stage 1 of 3 (ssh)", "right: stage 2 of 3 (ssh)"]
+    assert lines(trace, "192.0.2.0/24") == ["1 of 3 knocks right (ssh)", "2 of 3 knocks right (ssh)"]
 
 
 def test_this_host_is_where_first_knocks_go() -> None:
@@ -207,7 +212,7 @@ def test_packets_a_little_out_of_order_are_taken_as_late_as_the_ones_before() ->
 def test_a_clock_set_back_does_not_stop_time() -> None:
     trace = Trace(config())
     trace.follow(Story((5000, STRANGER, "tcp/4617"), (10, STRANGER, "udp/2953"), (71, STRANGER, "tcp/6381")))
-    assert lines(trace)[-1] == "stage 2 of 3, then 61 s, gap is 60 s: started over"
+    assert lines(trace)[-1] == "too late: 2 of 3 knocks right (ssh), then 61 s pause (gap 60 s)"
     assert trace.jumps == 1
 
 
@@ -229,7 +234,7 @@ def test_rotating_sequences_are_those_of_the_captured_time() -> None:
     assert lines(trace, ANOTHER)[-1].startswith("complete: vpn (keyholder ana), let in")
 
 
-@pytest.mark.parametrize(("away", "words"), [(-1, "its clock a step behind"), (1, "its clock a step ahead")])
+@pytest.mark.parametrize(("away", "words"), [(-1, "clock 1 step behind"), (1, "clock 1 step ahead")])
 def test_a_clock_that_is_a_step_off_is_told(away: int, words: str) -> None:
     trace = traced(*run(STRANGER, *sequence(away), at=1), text=ROTATING, keyholders=(ANA,))
     assert lines(trace)[-1].startswith(f"complete: vpn (keyholder ana, {words})")
@@ -261,8 +266,10 @@ def test_a_replay_is_told_with_when_and_by_whom_the_sequence_was_used() -> None:
         text=ROTATING,
         keyholders=(ANA,),
     )
-    assert lines(trace, ANOTHER)[-1] == ("complete, but used at 12:30:01 by 192.0.2.7: vpn (keyholder ana)")
-    assert lines(trace)[-1] == "complete again, by who used it: changes nothing (vpn)"
+    assert lines(trace, ANOTHER)[-1] == (
+        "refused, already used at 12:30:01 by 192.0.2.7: vpn (keyholder ana)"
+    )
+    assert lines(trace)[-1] == "complete again from the same source: no effect (vpn)"
 
 
 def test_an_older_step_than_the_one_used_is_told() -> None:
@@ -273,7 +280,7 @@ def test_an_older_step_than_the_one_used_is_told() -> None:
         keyholders=(ANA,),
     )
     assert lines(trace, ANOTHER)[-1] == (
-        "complete, but older than the one used at 12:30:01 by 192.0.2.7: vpn (keyholder ana)"
+        "refused, older than the sequence used at 12:30:01 by 192.0.2.7: vpn (keyholder ana)"
     )
 
 
@@ -302,7 +309,7 @@ def test_a_keyholder_that_ends_is_let_in_no_longer_than_that() -> None:
 
 def test_of_one_source_everything_is_told_and_of_others_nothing() -> None:
     trace = traced(*run(STRANGER, "tcp/1", "tcp/2", "tcp/3", at=1), *run(ANOTHER, *RIGHT), only=STRANGER)
-    assert lines(trace) == ["begins no sequence"] * 3
+    assert lines(trace) == ["starts no sequence"] * 3
     assert len(list(trace.timelines)) == 1
 
 
@@ -357,7 +364,7 @@ def test_a_source_that_was_left_out_and_comes_back_is_judged_as_if_it_had_not_be
             (3, STRANGER, "tcp/1"),
         )
     )
-    assert lines(trace) == ["right: stage 2 of 3 (ssh)", "wrong: stage 2 of 3 lost (ssh)"]
+    assert lines(trace) == ["2 of 3 knocks right (ssh)", "wrong after 2 of 3 knocks right (ssh)"]
 
 
 def test_tries_at_a_service_are_no_knocks_in_the_counts() -> None:

@@ -81,10 +81,10 @@ def test_a_source_is_shown_with_every_knock_and_its_reason(place: Place) -> None
     lines = [line.rstrip() for line in shown.splitlines()]
     assert lines[3:8] == [
         "",
-        "192.0.2.7  opened nothing: got to stage 2 of 3 (ssh)",
-        "  12:30:00.000         tcp/4617  right: stage 1 of 3 (ssh)",
-        "  12:30:00.100  100 ms udp/2953  right: stage 2 of 3 (ssh)",
-        "  12:31:01.300  61.2 s tcp/6381  stage 2 of 3, then 61.2 s, gap is 60 s: started over",
+        "192.0.2.7  opened nothing: 2 of 3 knocks right (ssh)",
+        "  12:30:00.000         tcp/4617  1 of 3 knocks right (ssh)",
+        "  12:30:00.100  100 ms udp/2953  2 of 3 knocks right (ssh)",
+        "  12:31:01.300  61.2 s tcp/6381  too late: 2 of 3 knocks right (ssh), then 61.2 s pause (gap 60 s)",
     ]
 
 
@@ -148,8 +148,8 @@ def test_json_is_one_object_with_a_source_a_line(place: Place) -> None:
         "at": "2026-01-01T12:30:01.100Z",
         "knock": "tcp/2953",
         "verdict": "missed",
-        "said": "udp/2953 expected, tcp/2953 came: stage 1 of 3 lost (ssh)",
-        "stage": 1,
+        "said": "wrong after 1 of 3 knocks right (ssh); expected udp/2953, got tcp/2953",
+        "right": 1,
         "of": 3,
         "anew": False,
         "doors": ["ssh"],

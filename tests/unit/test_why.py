@@ -123,11 +123,11 @@ def test_the_last_knocks_are_told_with_their_reasons() -> None:
     d = Daemon()
     d.hear(STRANGER, "tcp/4617", "tcp/4617", "tcp/2953", *RIGHT)
     assert said(d.why()) == [
-        "right: stage 1 of 3 (ssh)",
-        "again: changes nothing, still stage 1",
-        "udp/2953 expected, tcp/2953 came: stage 1 of 3 lost (ssh)",
-        "right: stage 1 of 3 (ssh)",
-        "right: stage 2 of 3 (ssh)",
+        "1 of 3 knocks right (ssh)",
+        "repeated: no effect, still 1 knock right",
+        "wrong after 1 of 3 knocks right (ssh); expected udp/2953, got tcp/2953",
+        "1 of 3 knocks right (ssh)",
+        "2 of 3 knocks right (ssh)",
         "complete: ssh",
     ]
 
@@ -137,7 +137,7 @@ def test_who_may_not_read_the_configuration_is_told_no_port() -> None:
     d.hear(STRANGER, "tcp/4617", "tcp/4617", "tcp/2953", *RIGHT)
     told = d.why(full=False)
     assert [one["knock"] for one in told["knocks"]] == [None] * 6
-    assert said(told)[2] == "wrong: stage 1 of 3 lost (ssh)"
+    assert said(told)[2] == "wrong after 1 of 3 knocks right (ssh)"
     assert not any("expected" in one for one in told["knocks"])
 
 
@@ -149,8 +149,8 @@ def test_a_late_knock_is_told_as_in_a_trace_also_where_its_stage_had_been_swept_
     d.hear(STRANGER, "tcp/6381")
     told = d.why()
     assert told["knocks"][-1]["verdict"] == "lapsed"
-    assert said(told)[-1].startswith("stage 2 of 3, then ")
-    assert "gap is " in said(told)[-1]
+    assert said(told)[-1].startswith("too late: 2 of 3 knocks right (ssh), then ")
+    assert "pause (gap " in said(told)[-1]
     assert told["conclusion"][0].startswith("It was too slow: ")
 
 
@@ -175,7 +175,7 @@ def test_a_stage_that_expired_is_told_without_a_knock() -> None:
     d.wait(61)
     told = d.why()
     assert told["knocks"][-1]["knock"] is None
-    assert said(told)[-1] == "stage 2 of 3 expired: no right knock in time (ssh)"
+    assert said(told)[-1] == "expired: 2 of 3 knocks right (ssh), no further one within the gap"
     assert "no right knock came within the gap of 1m" in told["conclusion"][0]
 
 
@@ -183,8 +183,8 @@ def test_a_caller_under_way_is_told_its_stage_and_its_time() -> None:
     d = Daemon()
     d.hear(STRANGER, "tcp/4617", pause=20)
     told = d.why()
-    assert told["caller"] == {"stage": 1, "of": 3, "doors": ["ssh"], "left": 40.0}
-    assert told["conclusion"] == ["It has 1 of 3 knocks right (ssh), and 40s for the next one."]
+    assert told["caller"] == {"right": 1, "of": 3, "doors": ["ssh"], "left": 40.0}
+    assert told["conclusion"] == ["1 of 3 knocks right (ssh), 40s left for the next one."]
 
 
 def test_who_is_let_in_is_told_for_how_long() -> None:
@@ -254,7 +254,7 @@ def test_with_rotating_doors_the_clock_is_to_be_checked() -> None:
 def test_a_clock_a_step_off_is_told() -> None:
     d = Daemon(ROTATING, (ANA,))
     d.hear(STRANGER, *anas(-1))
-    assert said(d.why())[-1] == "complete: vpn (keyholder ana, its clock a step behind)"
+    assert said(d.why())[-1] == "complete: vpn (keyholder ana, clock 1 step behind)"
 
 
 def test_a_replay_is_told_with_when_and_by_whom_it_was_used() -> None:
@@ -263,7 +263,7 @@ def test_a_replay_is_told_with_when_and_by_whom_it_was_used() -> None:
     d.hear(ANOTHER, *anas())
     told = d.why(ANOTHER)
     assert " by 192.0.2.7: vpn (keyholder ana)" in said(told)[-1]
-    assert said(told)[-1].startswith("complete, but used at ")
+    assert said(told)[-1].startswith("refused, already used at ")
     assert "portress unenrol ana" in told["conclusion"][1]
 
 
@@ -287,7 +287,11 @@ def test_knocks_in_no_certain_order_are_told_to_need_a_longer_pause() -> None:
     d.hear(STRANGER, "tcp/4617", UNSURE)
     for full in (True, False):
         told = d.why(full=full)
-        assert said(told)[-1] == "too close together to tell their order: stage 1 of 3 lost (ssh)"
+        assert (
+            said(told)[-1]
+            == "wrong after 1 of 3 knocks right (ssh); the next ones came too close together to tell"
+            " their order"
+        )
         assert "`watch: counter` needs a longer pause" in told["conclusion"][0]
 
 

@@ -22,7 +22,7 @@ MOST: Final = 200  # admissions asked for by a screen, more than it has lines
 @as_json
 @common
 def status(paths: Paths, watch: bool, as_json: bool) -> None:
-    """Show doors, admissions with the time left, and callers by stage. Never a port of a sequence."""
+    """Show doors, admissions with the time left, and callers with their progress. Shows no knocks."""
     if watch:
         if as_json:
             raise click.UsageError("--watch and --json: one at a time")

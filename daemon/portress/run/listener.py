@@ -30,6 +30,7 @@ from portress.verdict import (
     Repeated,
     Replayed,
     Verdict,
+    progress,
 )
 from portress.watch import Watcher
 
@@ -113,20 +114,19 @@ class Listener:
     ) -> None:
         if isinstance(verdict, Advanced):
             if self._events.wants("advanced"):
-                self._tell("advanced", packed, verdict, f"is at stage {verdict.stage} of {verdict.of}")
+                self._tell("advanced", packed, verdict, f": {progress(verdict.stage, verdict.of)}")
         elif isinstance(verdict, Completed):
             source = self.source(packed)
             completed.extend((opening, source, when) for opening in verdict.openings)
         elif isinstance(verdict, Missed):
             if self._events.wants("missed"):
-                self._tell("missed", packed, verdict, f"missed at stage {verdict.stage} of {verdict.of}")
+                self._tell("missed", packed, verdict, f" missed after {progress(verdict.stage, verdict.of)}")
             if verdict.shunned_until is not None:
                 self._shun(packed, verdict.shunned_until - when, verdict)
         elif isinstance(verdict, Lapsed):
             if self._events.wants("lapsed"):
-                at = f"lapsed at stage {verdict.stage} of {verdict.of}"
-                late = f"{at}: {spell(verdict.pause)} after the knock before"
-                self._tell("lapsed", packed, verdict, f"{late}, the gap is {spell(verdict.gap)}")
+                late = f" too late after {progress(verdict.stage, verdict.of)}: {spell(verdict.pause)} pause"
+                self._tell("lapsed", packed, verdict, f"{late}, gap {spell(verdict.gap)}")
         elif isinstance(verdict, Replayed):
             source = self.source(packed)
             if not self._is_in(source, verdict.opening) and not _other_family(packed, verdict):
@@ -134,7 +134,8 @@ class Listener:
 
     def _tell(self, name: str, packed: bytes, verdict: Advanced | Missed | Lapsed, text: str) -> None:
         source, doors = self.source(packed), ", ".join(verdict.doors)
-        self._events.tell(name, f"{source} {text} ({doors})", source=source, door=doors, stage=verdict.stage)
+        right, of = verdict.stage, verdict.of
+        self._events.tell(name, f"{source}{text} ({doors})", source=source, door=doors, right=right, of=of)
 
     def _shun(self, packed: bytes, ns: int, verdict: Missed) -> None:
         source = self.source(packed)
@@ -147,7 +148,8 @@ class Listener:
             f" within {spell(misses.within)} ({', '.join(verdict.doors)})",
             source=source,
             door=", ".join(verdict.doors),
-            stage=verdict.stage,
+            right=verdict.stage,
+            of=verdict.of,
         )
         try:
             self._table.shun(source, ns)
@@ -215,10 +217,11 @@ class Listener:
             source, doors = self.source(packed), ", ".join(stood.doors)
             self._events.tell(
                 "expired",
-                f"{source} expired at stage {stood.stage} of {stood.of} ({doors})",
+                f"{source} expired after {progress(stood.stage, stood.of)} ({doors})",
                 source=source,
                 door=doors,
-                stage=stood.stage,
+                right=stood.stage,
+                of=stood.of,
             )
         lost, overruns = self.watcher.lost, self.watcher.overruns
         if lost != self._lost or overruns != self._overruns:

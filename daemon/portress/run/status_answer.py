@@ -71,7 +71,7 @@ def tracking(listener: Listener, now: int) -> dict[str, Any]:
     callers = [
         {
             "source": str(listener.source(_bytes(packed))),
-            "stage": at.stage,
+            "right": at.stage,
             "of": at.of,
             "doors": list(at.doors),
             "left": seconds(left),

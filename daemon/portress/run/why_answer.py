@@ -52,7 +52,7 @@ def account(
         always=next((str(one) for one in config.always if _inside(source, one)), None),
         admitted=tuple((one["door"], round(one["left"] * SECOND)) for one in admitted),
         shunned=None if until is None else until - now,
-        stage=None if at is None else (at[0].stage, at[0].of, at[0].doors, at[1]),
+        progress=None if at is None else (at[0].stage, at[0].of, at[0].doors, at[1]),
         notes=tuple(notes),
     )
     limit = None if tracker.misses is None else tracker.misses.limit
@@ -60,7 +60,7 @@ def account(
         "source": str(source),
         "guarded": guarded,
         "caller": at
-        and {"stage": at[0].stage, "of": at[0].of, "doors": [*at[0].doors], "left": seconds(at[1])},
+        and {"right": at[0].stage, "of": at[0].of, "doors": [*at[0].doors], "left": seconds(at[1])},
         "misses": {"now": tracker.misses_of(packed, now), "limit": limit},
         "shunned": None if until is None else {"left": seconds(until - now)},
         "always": facts.always is not None,

@@ -29,7 +29,7 @@ _BLANK: Final[Cell] = (" ", None)
 _KEYS: Final = "q leaves"
 _BETWEEN: Final = "  "
 _HEADING: Final = "bold underline"
-_TO_THE_RIGHT: Final = ("left", "admitted", "stage")
+_TO_THE_RIGHT: Final = ("left", "admitted", "right", "of")
 _ROOMY: Final = 100  # columns from which on the end of an admission is shown
 _AIRY: Final = 20  # lines from which on there are blank ones between the tables
 _CONSOLE: Final = Console(force_terminal=True, highlight=False)
@@ -206,14 +206,21 @@ def _admissions(told: dict[str, Any], *, roomy: bool) -> Section:
 
 def _callers(told: dict[str, Any]) -> Section:
     rows = []
-    for one in sorted(told["callers"]["listed"], key=lambda each: (-each["stage"], each["left"])):
-        stage = Text(f"{one['stage']} of {one['of']}")
+    for one in sorted(told["callers"]["listed"], key=lambda each: (-each["right"], each["left"])):
         left = _left(one["left"], _LATE)
-        rows.append([Text(one["source"]), stage, left, Text(", ".join(one["doors"]))])
+        rows.append(
+            [
+                Text(one["source"]),
+                Text(str(one["right"])),
+                Text(str(one["of"])),
+                left,
+                Text(", ".join(one["doors"])),
+            ]
+        )
     for one in sorted(told["shunned"], key=lambda each: -each["left"]):
-        rows.append([Text(one["source"]), Text("shunned", "red"), _left(one["left"]), Text("")])
+        rows.append([Text(one["source"]), Text("shunned", "red"), Text(""), _left(one["left"]), Text("")])
     count = told["callers"]["now"] + len(told["shunned"])
-    return Section(("caller", "stage", "left", "door"), rows, "No callers.", count=count)
+    return Section(("caller", "right", "of", "left", "door"), rows, "No callers.", count=count)
 
 
 def _events(told: dict[str, Any], now: float) -> Section:

@@ -73,7 +73,7 @@ def headline(told: dict[str, Any]) -> Text:
 def _grid(*columns: str) -> Grid:
     grid = Grid(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
     for column in columns:
-        grid.add_column(column, justify="right" if column in ("admitted", "left", "stage") else "left")
+        grid.add_column(column, justify="right" if column in ("admitted", "left", "right") else "left")
     return grid
 
 
@@ -114,8 +114,10 @@ def admissions(listed: list[dict[str, Any]], width: int) -> Grid:
 
 def callers(listed: list[dict[str, Any]]) -> Grid:
     """Who is part-way, the furthest first."""
-    grid = _grid("caller", "door", "stage", "left")
-    for one in sorted(listed, key=lambda each: (-each["stage"], each["left"])):
+    grid = _grid("caller", "door", "right", "of", "left")
+    for one in sorted(listed, key=lambda each: (-each["right"], each["left"])):
         doors = ", ".join(one["doors"][:3]) + (", …" if len(one["doors"]) > 3 else "")
-        grid.add_row(*map(Text, (one["source"], doors, f"{one['stage']} of {one['of']}", _left(one["left"]))))
+        grid.add_row(
+            *map(Text, (one["source"], doors, str(one["right"]), str(one["of"]), _left(one["left"])))
+        )
     return grid

@@ -21,7 +21,18 @@ from portress.knock import SECOND, Knock
 from portress.sequence.rotating import STEP
 from portress.trace.replay import HOSTS, Reading, Trace
 from portress.trace.timeline import Astray, Elsewhere, Note, Timeline, Tried
-from portress.verdict import Advanced, Completed, Echoed, Ignored, Lapsed, Missed, Repeated, Replayed, Shunned
+from portress.verdict import (
+    Advanced,
+    Completed,
+    Echoed,
+    Ignored,
+    Lapsed,
+    Missed,
+    Repeated,
+    Replayed,
+    Shunned,
+    progress,
+)
 from portress.watch.frame import Oddity
 from portress.why.reasons import NAMES, fields, listed, say
 
@@ -151,7 +162,7 @@ def title(trace: Trace, one: Timeline) -> Text:
         door = one.astray.opening.door
         line.append(f"  opened nothing: the sequence of another time ({door})", "bold yellow")
     elif one.furthest:
-        line.append(f"  opened nothing: got to stage {one.furthest} of {one.of}", "yellow")
+        line.append(f"  opened nothing: {progress(one.furthest, one.of)}", "yellow")
         line.append(f" ({listed(one.doors)})", "yellow")
     else:
         begun = one.counts.keys() - {NAMES[Ignored], NAMES[Shunned]}  # before what was left out of it
@@ -194,9 +205,12 @@ def ending(trace: Trace, one: Timeline, standing: dict[bytes, Any], shunned: dic
         return Text(f"at the end: shunned for {spell(shunned[one.source])} more", "red")
     if one.source in standing:
         at, left = standing[one.source]
-        return Text(f"at the end: stage {at.stage} of {at.of}, {spell(left)} of its gap left")
+        return Text(f"at the end: {progress(at.stage, at.of)}, {spell(left)} left for the next one")
     if one.stage:
-        return Text(f"at the end: stage {one.stage} expired, no right knock in time", "yellow")
+        return Text(
+            f"at the end: expired after {counted(one.stage, 'right knock')}, no further one within the gap",
+            "yellow",
+        )
     return None
 
 
@@ -264,9 +278,9 @@ def timeline_values(
         ends = {"state": "shunned", "left": shunned[one.source] / SECOND}
     elif one.source in standing:
         at, left = standing[one.source]
-        ends = {"state": "caller", "stage": at.stage, "of": at.of, "left": left / SECOND}
+        ends = {"state": "caller", "right": at.stage, "of": at.of, "left": left / SECOND}
     elif one.stage:
-        ends = {"state": "expired", "stage": one.stage}
+        ends = {"state": "expired", "right": one.stage}
     return {
         "source": str(trace.source(one.source)),
         "opened": list(one.opened),

@@ -28,6 +28,7 @@ from portress.verdict import (
     Repeated,
     Replayed,
     Shunned,
+    progress,
 )
 from portress.why.reasons import listed, pauses
 
@@ -45,7 +46,9 @@ class Facts:
     always: str | None  # the network of `always` that it is in
     admitted: tuple[tuple[str, int], ...]  # doors, and how long yet
     shunned: int | None  # how long yet
-    stage: tuple[int, int, tuple[str, ...], int] | None  # stage, of how many, towards which doors, time left
+    progress: (
+        tuple[int, int, tuple[str, ...], int] | None
+    )  # right, of how many, towards which doors, time left
     notes: tuple[Note, ...]  # the last knocks, oldest first
 
 
@@ -66,11 +69,9 @@ def conclude(facts: Facts, config: Config) -> list[str]:
     if facts.shunned is not None:
         told.append(f"It is shunned: whatever it knocks, nothing opens for {spell(facts.shunned)} more.")
         told.append(f"To let it in before that: portress admit {facts.source} DOOR.")
-    elif facts.stage is not None:
-        stage, of, doors, left = facts.stage
-        told.append(
-            f"It has {stage} of {of} knocks right ({listed(doors)}), and {spell(left)} for the next one."
-        )
+    elif facts.progress is not None:
+        right, of, doors, left = facts.progress
+        told.append(f"{progress(right, of)} ({listed(doors)}), {spell(left)} left for the next one.")
     elif not facts.admitted:
         told += _not_in(facts, config)
     return told

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from attrs import frozen
 
-from portress.durations import moment, spell
+from portress.durations import counted, moment, spell
 from portress.knock import SECOND, UNSURE, Expected, Knock
 from portress.sequence.trie import Node, Trie
 from portress.verdict import (
@@ -27,6 +27,7 @@ from portress.verdict import (
     Replayed,
     Shunned,
     Verdict,
+    progress,
 )
 
 NAMES: Final = {
@@ -104,9 +105,9 @@ def _beyond(node: Node, knock: int) -> bool:
 def fields(verdict: Verdict | Expired, hint: Hint = _NO_HINT) -> dict[str, Any]:
     """The same for programs: the verdict's name and what it holds; durations in seconds."""
     told: dict[str, Any] = {"verdict": NAMES[type(verdict)]}
-    for name in ("stage", "of", "anew"):
-        if hasattr(verdict, name):
-            told[name] = getattr(verdict, name)
+    for name, held in (("right", "stage"), ("of", "of"), ("anew", "anew")):
+        if hasattr(verdict, held):
+            told[name] = getattr(verdict, held)
     if isinstance(verdict, Advanced | Missed | Lapsed | Expired):
         told["doors"] = list(verdict.doors)
     if isinstance(verdict, Lapsed):
@@ -123,26 +124,30 @@ def fields(verdict: Verdict | Expired, hint: Hint = _NO_HINT) -> dict[str, Any]:
 def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None = None) -> str:
     """The verdict in a few words; `zone` is that of the moments in it (default: the host's)."""
     if isinstance(verdict, Advanced):
-        return f"right: stage {verdict.stage} of {verdict.of} ({listed(verdict.doors)})"
+        return _so_far(verdict)
     if isinstance(verdict, Repeated):
-        return f"again: changes nothing, still stage {verdict.stage}"
+        return f"repeated: no effect, still {counted(verdict.stage, 'knock')} right"
     if isinstance(verdict, Missed):
         return _missed(verdict, hint)
     if isinstance(verdict, Lapsed):
-        return f"{_lapsed(verdict)}: started over{_anew(verdict.anew)}"
+        pause, gap = pauses(verdict.pause, verdict.gap)
+        then = "; counted as a new first knock" if verdict.anew else ""
+        return f"too late: {_so_far(verdict)}, then {pause} pause (gap {gap}){then}"
     if isinstance(verdict, Completed):
         return "complete: " + ", ".join(_opening(one, hint.behind) for one in verdict.openings)
     if isinstance(verdict, Replayed):
         same = verdict.opening.step == verdict.last.step
-        what = "used" if same else "older than the one used"
-        return f"complete, but {what} {_used(hint, zone)}: {_opening(verdict.opening, 0)}"
+        what = "already used" if same else "older than the sequence used"
+        return f"refused, {what} {_used(hint, zone)}: {_opening(verdict.opening, 0)}"
     if isinstance(verdict, Echoed):
-        return f"complete again, by who used it: changes nothing ({verdict.opening.door})"
+        return f"complete again from the same source: no effect ({verdict.opening.door})"
     if isinstance(verdict, Expired):
-        return (
-            f"stage {verdict.stage} of {verdict.of} expired: no right knock in time ({listed(verdict.doors)})"
-        )
-    return "begins no sequence" if isinstance(verdict, Ignored) else "shunned: not listened to"
+        return f"expired: {_so_far(verdict)}, no further one within the gap"
+    return "starts no sequence" if isinstance(verdict, Ignored) else "ignored: the source is shunned"
+
+
+def _so_far(verdict: Advanced | Missed | Lapsed | Expired) -> str:
+    return f"{progress(verdict.stage, verdict.of)} ({listed(verdict.doors)})"
 
 
 def _used(hint: Hint, zone: tzinfo | None) -> str:
@@ -151,28 +156,19 @@ def _used(hint: Hint, zone: tzinfo | None) -> str:
 
 
 def _missed(verdict: Missed, hint: Hint) -> str:
-    lost = f"stage {verdict.stage} of {verdict.of} lost ({listed(verdict.doors)})"
-    why = "too close together to tell their order" if hint.unsure else "wrong"
+    why = "; the next ones came too close together to tell their order" if hint.unsure else ""
     if hint.came is not None and hint.expected:
-        early = " too early" if hint.early else ""
-        why = f"{either(hint.expected)} expected, {Knock(hint.came)} came{early}"
-    return f"{why}: {lost}{'; shunned' if verdict.shunned_until is not None else _anew(verdict.anew)}"
-
-
-def _lapsed(verdict: Lapsed) -> str:
-    pause, gap = pauses(verdict.pause, verdict.gap)
-    return f"stage {verdict.stage} of {verdict.of}, then {pause}, gap is {gap}"
-
-
-def _anew(anew: bool) -> str:
-    return ", and right as a first knock" if anew else ""
+        early = " (too early)" if hint.early else ""
+        why = f"; expected {either(hint.expected)}, got {Knock(hint.came)}{early}"
+    then = "; counted as a new first knock" if verdict.anew else ""
+    return f"wrong after {_so_far(verdict)}{why}{'; shunned' if verdict.shunned_until is not None else then}"
 
 
 def _opening(one: Expected, behind: int) -> str:
     if one.keyholder is None:
         return one.door
-    steps = "a step" if abs(behind) == 1 else f"{abs(behind)} steps"
-    clock = f", its clock {steps} {'behind' if behind > 0 else 'ahead'}" if behind else ""
+    steps = "1 step" if abs(behind) == 1 else f"{abs(behind)} steps"
+    clock = f", clock {steps} {'behind' if behind > 0 else 'ahead'}" if behind else ""
     return f"{one.door} (keyholder {one.keyholder}{clock})"
 
 
@@ -192,7 +188,7 @@ def either(knocks: Iterable[int]) -> str:
     all_of_them = sorted(knocks)
     names = [str(Knock(one)) for one in all_of_them[:_FEW]]
     if len(all_of_them) > _FEW:
-        return f"{', '.join(names)} or one of {len(all_of_them) - _FEW} others"
+        return f"{', '.join(names)} or {len(all_of_them) - _FEW} others"
     return " or ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else names[0]
 
 

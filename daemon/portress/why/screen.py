@@ -15,6 +15,7 @@ from rich.text import Text
 
 from portress.durations import moment, spell
 from portress.knock import SECOND
+from portress.verdict import progress
 
 _STYLES: Final = {
     "advanced": "green",
@@ -72,8 +73,8 @@ def _standing(told: dict[str, Any], zone: tzinfo | None) -> Table:
     caller = told["caller"]
     if caller:
         doors = ", ".join(caller["doors"])
-        left = f"{_left(caller['left'])} of its gap left"
-        grid.add_row(Text("caller", "bold"), f"stage {caller['stage']} of {caller['of']} ({doors}), {left}")
+        left = f"{_left(caller['left'])} left for the next one"
+        grid.add_row(Text("caller", "bold"), f"{progress(caller['right'], caller['of'])} ({doors}), {left}")
     elif told["guarded"] and not (told["admissions"] or told["always"] or told["shunned"]):
         grid.add_row(Text("shut out", "bold yellow"), "no door is open to it, and it is not part-way")
     misses = told["misses"]
