@@ -1,0 +1,123 @@
+"""What this gateway has seen of the fleet, on its own disk: so that nobody can put old values back.
+
+In: versions and steps as they are seen. Out: whether a version is older than one seen before; the last step
+used of each secret at each door; the keyholders as they were last, for a start while the store is away.
+Secrets stay sealed in it: it keeps the store's own values.
+
+The file is an SQLite database beside the ledger, mode 0600. A daemon writes it in a thread.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+from attrs import frozen
+
+from portress.errors import Mistake
+
+FILE: Final = "fleet.sqlite"
+_TABLES: Final = """
+CREATE TABLE IF NOT EXISTS seen
+    (key BLOB PRIMARY KEY, version INTEGER NOT NULL, until REAL, value BLOB) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS steps
+    (owner TEXT, door TEXT, step INTEGER NOT NULL, PRIMARY KEY (owner, door)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS owed
+    (key BLOB PRIMARY KEY, value BLOB NOT NULL, ends REAL NOT NULL) WITHOUT ROWID;
+"""
+
+
+@frozen
+class Seen:
+    """The highest version seen at a key, kept until a moment (unix s; None: for ever).
+
+    `value` is kept too where it is needed for a start without the store.
+    """
+
+    key: bytes
+    version: int
+    until: float | None = None
+    value: bytes | None = None
+
+
+class Memory:
+    """The memory in the file `path`; `:memory:` for none that lasts. Raises Mistake if it cannot be used."""
+
+    def __init__(self, path: Path | str) -> None:
+        try:
+            if path != ":memory:":
+                os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600))
+            self._base = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+            self._base.execute("PRAGMA journal_mode=WAL")
+            self._base.execute("PRAGMA synchronous=NORMAL")
+            self._base.executescript(_TABLES)
+            self.versions: dict[bytes, int] = dict(self._base.execute("SELECT key, version FROM seen"))
+            self.steps: dict[tuple[str, str], int] = {
+                (owner, door): step for owner, door, step in self._base.execute("SELECT * FROM steps")
+            }
+        except (OSError, sqlite3.Error) as error:
+            raise Mistake(f"{path}: what the fleet's past was cannot be read: {error}") from None
+
+    def is_old(self, key: bytes, version: int) -> bool:
+        """Whether a higher version has been seen at that key."""
+        return version < self.versions.get(key, 0)
+
+    def note(self, seen: Iterable[Seen]) -> list[Seen]:
+        """Know these versions from now on; those that are new. To be passed to `write`."""
+        fresh = [one for one in seen if one.version > self.versions.get(one.key, 0)]
+        for one in fresh:
+            self.versions[one.key] = one.version
+        return fresh
+
+    def note_step(self, owner: str, door: str, step: int) -> bool:
+        """Know a step as used; False if it, or a later one, was known to be."""
+        if step <= self.steps.get((owner, door), -1):
+            return False
+        self.steps[owner, door] = step
+        return True
+
+    def write(self, seen: Iterable[Seen], steps: Iterable[tuple[str, str, int]] = ()) -> None:
+        """Put what was noted on the disk, in one transaction. Raises sqlite3.Error."""
+        with self._base:
+            self._base.execute("BEGIN")
+            self._base.executemany(
+                "INSERT INTO seen VALUES (?, ?, ?, ?) ON CONFLICT (key) DO UPDATE SET"
+                " version = excluded.version, until = excluded.until, value = excluded.value"
+                " WHERE excluded.version > version",
+                ((one.key, one.version, one.until, one.value) for one in seen),
+            )
+            self._base.executemany(
+                "INSERT INTO steps VALUES (?, ?, ?) ON CONFLICT (owner, door) DO UPDATE SET"
+                " step = max(step, excluded.step)",
+                steps,
+            )
+
+    def values(self, prefix: bytes) -> list[tuple[bytes, bytes]]:
+        """The values kept of keys with that prefix."""
+        rows = self._base.execute("SELECT key, value FROM seen WHERE value IS NOT NULL ORDER BY key")
+        return [(key, value) for key, value in rows if key.startswith(prefix)]
+
+    def owe(self, key: bytes, value: bytes, ends: float) -> None:
+        """Note a use that the store has to be told of later, until a moment (unix seconds)."""
+        self._base.execute("INSERT OR IGNORE INTO owed VALUES (?, ?, ?)", (key, value, ends))
+
+    def owed(self) -> list[tuple[bytes, bytes, float]]:
+        """The uses that the store has not been told of."""
+        return list(self._base.execute("SELECT key, value, ends FROM owed ORDER BY key"))
+
+    def paid(self, key: bytes) -> None:
+        """The store knows of that use now."""
+        self._base.execute("DELETE FROM owed WHERE key = ?", (key,))
+
+    def prune(self, now: float) -> None:
+        """Forget the versions that need not be known any more."""
+        gone = [key for (key,) in self._base.execute("SELECT key FROM seen WHERE until < ?", (now,))]
+        self._base.executemany("DELETE FROM seen WHERE key = ?", ((key,) for key in gone))
+        for key in gone:
+            self.versions.pop(key, None)
+
+    def close(self) -> None:
+        self._base.close()

@@ -1,0 +1,301 @@
+"""etcd over its HTTP gateway: what a fleet needs of it, and nothing more.
+
+In: keys and values as bytes. Out: its answers, or StoreError in one line. Works with etcd 3.4 and 3.5.
+A request goes to the endpoint that answered last; where that one fails, to the next, until its deadline.
+All waiting is asyncio's: nothing here blocks the loop.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import ssl
+import time
+from collections.abc import AsyncIterator, Callable, Iterable, Sequence
+from email.utils import parsedate_to_datetime
+from pathlib import Path
+from typing import Any, Final
+
+import aiohttp
+from attrs import field, frozen
+
+from portress.fleet.wire import (
+    Change,
+    Clock,
+    Compacted,
+    Entry,
+    Refused,
+    StoreError,
+    StoreFull,
+    entry_of,
+    parsed,
+    plain,
+    put_of,
+    text_of,
+    trouble,
+    until_after,
+)
+
+DEADLINE: Final = 2.0  # seconds for one request, over all endpoints
+PATIENCE: Final = 0.8  # seconds until another endpoint is tried
+PAGE: Final = 5000  # entries read in one request
+MANY: Final = 100  # changes in one transaction; etcd's own limit is 128 (--max-txn-ops)
+_TOKEN_GONE: Final = ("invalid auth token", "user name is empty", "revision of auth store is old")
+
+
+@frozen
+class Access:
+    """How the store is reached: URLs, the authority's certificate, one's own, and a user, if it has roles."""
+
+    urls: tuple[str, ...]
+    ca: Path | None = None
+    cert: Path | None = None
+    key: Path | None = None
+    user: str | None = None
+    password: str | None = field(default=None, repr=False)
+
+    def context(self) -> ssl.SSLContext | None:
+        """The TLS context; None where no URL wants one. Raises OSError for files that cannot be used."""
+        if not any(url.startswith("https:") for url in self.urls):
+            return None
+        context = ssl.create_default_context(cafile=None if self.ca is None else str(self.ca))
+        if self.cert is not None:
+            context.load_cert_chain(str(self.cert), None if self.key is None else str(self.key))
+        return context
+
+
+class Store:
+    """A connection to the store. Use as an async context manager. `unix` is this host's clock."""
+
+    def __init__(
+        self, access: Access, deadline: float = DEADLINE, unix: Callable[[], float] = time.time
+    ) -> None:
+        self.revision = 0  # the highest the store has named
+        self.clock = Clock()
+        self.endpoint = 0  # of `access.urls`, the one that answered last
+        self._access = access
+        self._deadline = deadline
+        self._unix = unix
+        self._token: str | None = None
+        self._session: aiohttp.ClientSession | None = None
+        self._ssl: ssl.SSLContext | None = None
+
+    async def __aenter__(self) -> Store:
+        try:
+            self._ssl = self._access.context()
+        except OSError as error:
+            raise StoreError(f"certificates: {error.strerror or error}") from None
+        self._session = aiohttp.ClientSession(connector=aiohttp.TCPConnector(limit=0, keepalive_timeout=60))
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        if self._session is not None:
+            await self._session.close()
+            self._session = None
+
+    # Requests
+
+    async def _ask(self, path: str, body: dict[str, Any], deadline: float | None = None) -> dict[str, Any]:
+        """The answer, from whichever endpoint gives one in time. Raises StoreError."""
+        end = time.monotonic() + (deadline or self._deadline)
+        trouble: StoreError | None = None
+        tried = 0
+        while (left := end - time.monotonic()) > 0 or tried == 0:
+            number = (self.endpoint + tried) % len(self._access.urls)
+            if tried >= len(self._access.urls):
+                await asyncio.sleep(min(0.05 * tried, max(left, 0)))
+            try:
+                answer = await asyncio.wait_for(
+                    self._once(number, path, body), max(0.01, min(left, PATIENCE))
+                )
+            except (StoreFull, Compacted, Refused):
+                raise
+            except StoreError as error:
+                trouble = error
+            except TimeoutError:
+                trouble = StoreError(f"{self._access.urls[number]}: no answer")
+            else:
+                self.endpoint = number
+                return answer
+            tried += 1
+        raise trouble or StoreError("no answer")
+
+    async def _once(self, number: int, path: str, body: dict[str, Any], again: bool = True) -> dict[str, Any]:
+        url = self._access.urls[number]
+        headers = await self._headers(number)
+        assert self._session is not None
+        sent = self._unix()
+        try:
+            async with self._session.post(url + path, json=body, ssl=self._ssl, headers=headers) as response:
+                text = await response.text()
+                date = response.headers.get("Date")
+        except aiohttp.ClientError as error:
+            raise StoreError(f"{url}: {plain(error)}") from None
+        except OSError as error:
+            raise StoreError(f"{url}: {error.strerror or error}") from None
+        if date:
+            self.clock.heard(parsedate_to_datetime(date).timestamp(), sent, self._unix())
+        answer = parsed(url, text)
+        message = str(answer.get("message") or answer.get("error") or "")
+        if message and again and self._access.user and any(word in message for word in _TOKEN_GONE):
+            self._token = None
+            return await self._once(number, path, body, again=False)
+        if message:
+            raise trouble(url, message)
+        self._note(answer)
+        return answer
+
+    async def _headers(self, number: int) -> dict[str, str]:
+        if self._access.user is None:
+            return {}
+        if self._token is None:
+            body = {"name": self._access.user, "password": self._access.password or ""}
+            assert self._session is not None
+            url = self._access.urls[number]
+            try:
+                async with self._session.post(
+                    url + "/v3/auth/authenticate", json=body, ssl=self._ssl
+                ) as reply:
+                    answer = parsed(url, await reply.text())
+            except (aiohttp.ClientError, OSError) as error:
+                raise StoreError(f"{url}: {plain(error)}") from None
+            if "token" not in answer:
+                raise trouble(url, str(answer.get("message") or answer.get("error") or "no token"))
+            self._token = str(answer["token"])
+        return {"Authorization": self._token}
+
+    def _note(self, answer: dict[str, Any]) -> None:
+        header = answer.get("header") or answer.get("result", {}).get("header") or {}
+        self.revision = max(self.revision, int(header.get("revision", 0)))
+
+    # What a fleet asks
+
+    async def claim(self, key: bytes, value: bytes, lease: int | None = None) -> Entry | None:
+        """Put `value` where there is nothing yet, atomically: None if so, else what was there first."""
+        body = {
+            "compare": [{"target": "CREATE", "key": text_of(key), "create_revision": "0"}],
+            "success": [{"request_put": put_of(key, value, lease)}],
+            "failure": [{"request_range": {"key": text_of(key)}}],
+        }
+        answer = await self._ask("/v3/kv/txn", body)
+        if answer.get("succeeded"):
+            return None
+        found = answer["responses"][0]["response_range"].get("kvs", [])
+        if not found:  # gone between the comparison and the look: cannot be in one transaction
+            raise StoreError("the store contradicts itself")
+        there = entry_of(found[0])
+        # An attempt before this one may have come through, though its answer was lost.
+        return None if there.value == value else there
+
+    async def put(self, changes: Sequence[tuple[bytes, bytes, int | None]]) -> int:
+        """Put keys, values and leases, at most MANY, in one transaction; its revision."""
+        body = {"success": [{"request_put": put_of(*one)} for one in changes]}
+        answer = await self._ask("/v3/kv/txn", body)
+        return int(answer["header"]["revision"])
+
+    async def delete(self, keys: Iterable[bytes]) -> None:
+        """Delete keys, in one transaction; one that is not there is no error."""
+        body = {"success": [{"request_delete_range": {"key": text_of(key)}} for key in keys]}
+        await self._ask("/v3/kv/txn", body)
+
+    async def get(self, key: bytes) -> Entry | None:
+        """What stands at a key."""
+        answer = await self._ask("/v3/kv/range", {"key": text_of(key)})
+        found = answer.get("kvs", [])
+        return entry_of(found[0]) if found else None
+
+    async def now(self, key: bytes) -> int:
+        """The store's revision, no older than any that it has named to anybody."""
+        answer = await self._ask("/v3/kv/range", {"key": text_of(key), "count_only": True})
+        return int(answer["header"]["revision"])
+
+    async def read(self, prefix: bytes) -> AsyncIterator[tuple[int, list[Entry]]]:
+        """All that begins with `prefix`, as it was at one revision: (revision, some entries), in parts."""
+        start, end, revision = prefix, until_after(prefix), 0
+        while True:
+            body: dict[str, Any] = {"key": text_of(start), "range_end": text_of(end), "limit": str(PAGE)}
+            if revision:
+                body["revision"] = str(revision)
+            answer = await self._ask("/v3/kv/range", body, deadline=max(self._deadline, 10.0))
+            revision = revision or int(answer["header"]["revision"])
+            entries = [entry_of(kv) for kv in answer.get("kvs", [])]
+            yield revision, entries
+            if not answer.get("more"):
+                return
+            start = entries[-1].key + b"\0"
+
+    async def grant(self, seconds: int) -> int:
+        """A lease of so many seconds; its number."""
+        return int((await self._ask("/v3/lease/grant", {"TTL": str(max(1, seconds))}))["ID"])
+
+    async def keep(self, lease: int) -> bool:
+        """Have a lease last its full time from now on; False if it is gone."""
+        answer = await self._ask("/v3/lease/keepalive", {"ID": str(lease)})
+        return int(answer.get("result", {}).get("TTL", 0)) > 0
+
+    async def revoke(self, lease: int) -> None:
+        """End a lease, and with it what was put under it."""
+        await self._ask("/v3/lease/revoke", {"ID": str(lease)})
+
+    async def members(self) -> list[str]:
+        """The names of the store's own members."""
+        answer = await self._ask("/v3/cluster/member/list", {})
+        return [str(one.get("name", "?")) for one in answer.get("members", [])]
+
+    async def watch(self, prefix: bytes, revision: int) -> AsyncIterator[tuple[int, list[Change]]]:
+        """Every change at keys with `prefix` from `revision` on, as (revision, changes), while it lasts.
+
+        Raises Compacted where the store has forgotten that revision, StoreError when the stream ends.
+        The first pair comes, without changes, once the watch is set up.
+        """
+        wanted = {
+            "key": text_of(prefix),
+            "range_end": text_of(until_after(prefix)),
+            "start_revision": str(revision),
+        }
+        url = self._access.urls[self.endpoint % len(self._access.urls)]
+        assert self._session is not None
+        timeout = aiohttp.ClientTimeout(total=None, sock_connect=self._deadline)
+        try:
+            async with self._session.post(
+                f"{url}/v3/watch",
+                json={"create_request": wanted},
+                ssl=self._ssl,
+                headers=await self._headers(self.endpoint % len(self._access.urls)),
+                timeout=timeout,
+            ) as response:
+                async for line in _lines(response):
+                    yield self._watched(url, line)
+        except (aiohttp.ClientError, OSError) as error:
+            raise StoreError(f"{url}: {plain(error)}") from None
+        raise StoreError(f"{url}: the watch ended")
+
+    def _watched(self, url: str, line: bytes) -> tuple[int, list[Change]]:
+        answer = parsed(url, line.decode())
+        if "error" in answer:
+            raise trouble(url, str(answer["error"].get("message", answer["error"])))
+        result = answer["result"]
+        if int(result.get("compact_revision", 0)):
+            raise Compacted(f"{url}: revision compacted")
+        if result.get("canceled"):
+            raise trouble(url, str(result.get("cancel_reason", "the watch was cancelled")))
+        self._note(result)
+        changes = [
+            Change(
+                base64.b64decode(event["kv"]["key"]),
+                None if event.get("type") == "DELETE" else base64.b64decode(event["kv"].get("value", "")),
+                int(event["kv"]["mod_revision"]),
+            )
+            for event in result.get("events", [])
+        ]
+        return int(result.get("header", {}).get("revision", 0)), changes
+
+
+async def _lines(response: aiohttp.ClientResponse) -> AsyncIterator[bytes]:
+    """The stream's lines, of any length: aiohttp's own reading by lines has a limit."""
+    rest = b""
+    async for chunk in response.content.iter_any():
+        *whole, rest = (rest + chunk).split(b"\n")
+        for line in whole:
+            if line.strip():
+                yield line
