@@ -187,7 +187,7 @@ def test_a_pool_with_guarded_ports_draws_a_warning_with_the_share(service: str, 
         (
             "rotating: {pool: 6000-6100, protocols: [tcp]}",
             "rotating.pool: '6000-6100': browsers refuse to dial port 6000 (WHATWG Fetch), so no phone can "
-            "knock here: go round them, as 20000-51999",
+            "knock here: go round them, as 10100-32767",
         ),
         (
             "authenticator: {base: 5900}",

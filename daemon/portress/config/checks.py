@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from attrs import frozen
 
+from portress.config import fleet
 from portress.config.browsers import refused_among
 from portress.config.schema import spoken
 from portress.config.shapes import Found
@@ -128,6 +129,7 @@ def check(top: Found, findings: Findings) -> None:
         _fixed(door, claims, findings)
         _rotating(door, claims, findings)
         _authenticator(door, claims, findings)
+    fleet.check(top, findings)
     metrics = top.get("metrics", "listen")
     if metrics and not ip_address(metrics.value[0]).is_loopback:
         findings.warn(metrics.place, "other hosts can read the metrics: 127.0.0.1 keeps them here")

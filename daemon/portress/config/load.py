@@ -14,6 +14,7 @@ from typing import Any
 from attrs import evolve
 
 from portress.config import checks, yaml_tree
+from portress.config.fleet import settings
 from portress.config.model import Authenticator, Config, Door, Misses, Rotating
 from portress.config.schema import CONFIGURATION
 from portress.knock import PROTOCOLS, Sequence
@@ -58,6 +59,9 @@ def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
     }
     if "misses" in values:
         sections["misses"] = Misses(**values.pop("misses"))
+    if "fleet" in values:
+        fleet = settings(values.pop("fleet"))
+        sections["fleet"], values["site"] = fleet, fleet.name
     if "metrics" in values:
         sections["metrics"] = values.pop("metrics")["listen"]
     if "counter" in values:

@@ -10,6 +10,7 @@ from typing import Literal
 
 from attrs import field, frozen
 
+from portress.config.fleet import Fleet
 from portress.knock import SECOND, Sequence, Service
 
 Watch = Literal["packet", "journal", "counter"]
@@ -46,6 +47,8 @@ class Door:
     fixed: Sequence | None = None
     rotating: Rotating | None = None
     authenticator: Authenticator | None = None
+    shared: bool = True  # in a fleet: its admissions hold at all gateways that have the door
+    claim: Literal["later", "first"] = "later"  # in a fleet: the door opens before a use is claimed, or after
 
 
 @frozen
@@ -74,6 +77,7 @@ class Config:
     callers: int = 65536  # sources remembered part-way at once
     restore: bool = False  # admissions with time left come back after a reboot
     metrics: tuple[str, int] | None = None  # address and port
+    fleet: Fleet | None = None
     group: int = 7507  # number of the kernel's packet log group
     counter_interval: int = SECOND // 10  # counter.interval: pause between two polls
     journal_prefix: str = "portress: "  # journal.prefix: how the kernel log lines begin

@@ -14,6 +14,7 @@ from functools import partial
 from ipaddress import IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from typing import Any, Final
 
+from portress.config.fleet import FLEET
 from portress.config.shapes import Key, Keys, ListOf, Named, Shape, Text, Truth, Whole, one_of
 from portress.knock import PROTOCOLS, SECOND, Knock, Service
 
@@ -246,6 +247,11 @@ _DOOR: Final = Keys(
         "authenticator": Key(
             _AUTHENTICATOR, "the door opens to the codes of a keyholder's authenticator app"
         ),
+        "shared": Key(Truth(), "in a fleet, who is let in here is let in at every gateway with this door"),
+        "claim": Key(
+            one_of("later", "first"),
+            "in a fleet, whether the door waits until a sequence is known to be used nowhere else",
+        ),
     },
     "a door, as {services: [tcp/22], fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}}",
     any_of=("fixed", "rotating", "authenticator"),
@@ -334,6 +340,7 @@ CONFIGURATION: Final = Keys(
             "address and port for Prometheus; left out: none",
             '{listen: "127.0.0.1:9753"}',
         ),
+        "fleet": Key(FLEET, "the fleet this host belongs to; left out: it stands alone"),
         "group": Key(Whole("a group", 1, 65535), "number of the kernel's packet log group", default=7507),
         "counter": _one("interval", _INTERVAL, "pause between two polls", "{interval: 100ms}", "100ms"),
         "journal": _one(
