@@ -55,14 +55,15 @@ class Spent:
 
 @frozen
 class Holder:
-    """A keyholder of the fleet. `gone`: there is none of that name any more."""
+    """A keyholder of the fleet: `entry` is what keyholders.yaml would say, secret and all; it is sealed.
+
+    `gone`: there is none of that name any more.
+    """
 
     name: str
     version: int
     doors: tuple[str, ...] = ()
-    secret: bytes = field(default=b"", repr=False)
-    style: str = "derived"
-    more: tuple[tuple[str, Any], ...] = ()  # whatever else the entry of keyholders.yaml says
+    entry: str = field(default="", repr=False)
     gone: bool = False
 
 
@@ -129,13 +130,8 @@ class Codec:
     def _holder_body(self, key: bytes, record: Holder) -> dict[str, Any]:
         if record.gone:
             return {"v": record.version, "gone": True}
-        return {
-            "v": record.version,
-            "doors": list(record.doors),
-            "style": record.style,
-            "secret": self._seals.sealed(key, record.name, record.secret),
-            "more": dict(record.more),
-        }
+        sealed = self._seals.sealed(key, record.name, record.entry.encode())
+        return {"v": record.version, "doors": list(record.doors), "entry": sealed}
 
     def read(self, key: bytes, value: bytes) -> Record:
         """The record at a key. Raises Forged for what no gateway of this fleet wrote there."""
@@ -172,6 +168,5 @@ class Codec:
     def _holder(self, key: bytes, name: str, version: int, said: dict[str, Any]) -> Holder:
         if said.get("gone"):
             return Holder(name, version, gone=True)
-        secret = self._seals.unsealed(key, name, said["secret"])
-        more = tuple(sorted(said.get("more", {}).items()))
-        return Holder(name, version, tuple(said["doors"]), secret, str(said["style"]), more)
+        entry = self._seals.unsealed(key, name, said["entry"]).decode()
+        return Holder(name, version, tuple(said["doors"]), entry)

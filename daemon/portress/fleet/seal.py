@@ -68,14 +68,14 @@ class Seals:
         return body
 
     def sealed(self, key: bytes, name: str, secret: bytes) -> str:
-        """A keyholder's secret for the store, in base64; only for `key` and `name`."""
+        """A keyholder's entry for the store, in base64; only for `key` and `name`."""
         nonce = self._random(NONCE)
         return base64.b64encode(
             nonce + AESGCM(self._sealing).encrypt(nonce, secret, _bound(key, name))
         ).decode()
 
     def unsealed(self, key: bytes, name: str, text: str) -> bytes:
-        """The secret that `sealed` made. Raises Forged."""
+        """The entry that `sealed` made. Raises Forged."""
         try:
             data = base64.b64decode(text, validate=True)
             return AESGCM(self._sealing).decrypt(data[:NONCE], data[NONCE:], _bound(key, name))
