@@ -1,0 +1,383 @@
+"""The part of the guard that decides by itself: which source stands where, and what opens. Pure.
+
+In: the configuration. Out: nft text for the sets, maps and chains, and what goes at the end of the chain that
+every knock comes to. What the maps hold comes from `sequence/edges.py`.
+
+    at_4, at_6       source -> node: where a caller stands; the element lives for the gap
+    next             node . protocol . port -> node: the right next knock (node 0: nobody stands anywhere yet)
+    right            node . protocol . port: knocks got right on the way there, which change nothing (rule 4)
+    ends             node -> the chain of what it opens, by `goto`, or by `jump` where a longer sequence goes on
+    stays            node -> the chain that lets the caller stay there, where that is not `stay` itself
+    within_MS_4, _6  sources whose last right knock is no longer ago than MS; for nodes from which sequences with
+                     different gaps go on
+    checks, slower   node -> the chain that looks whether the pause was short enough for it; node -> the one that
+                     leaves out the sequences for which it was too long (the twins of `sequence/trie.py`)
+    claims, spent    end node -> the number by which its use is claimed, where that is another; the numbers claimed
+    callers_4, _6    who was a caller until a moment ago: their late knocks are reported
+
+The register between the look-ups is the packet's priority, which is 0 where nobody has set one; where somebody
+has, it is kept by processor meanwhile, and put back. No mark is touched.
+
+A use is claimed, and the door opened, in the packet that completes the sequence: `limit rate 1/week burst 1`
+lets one packet a number through, on however many processors at once. Whatever finds no room opens nothing.
+
+What happens is reported to the packet log under a prefix of a letter (`Report`) and four digits, the number of
+what opened in `openers`.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from enum import StrEnum
+from itertools import combinations
+from struct import Struct
+from typing import Final
+
+from attrs import frozen
+
+from portress.config.model import Authenticator, Config, Door, Rotating
+from portress.knock import PROTOCOL_NAMES, SECOND, Sequence
+from portress.sequence.edges import MILLISECOND, USED, Edges, Until
+
+FAMILIES: Final = {4: "ip saddr", 6: "ip6 saddr"}
+KNOCK: Final = "meta l4proto . th dport"
+EDGE: Final = f"meta priority . {KNOCK}"
+NODE: Final = "meta priority"
+MARGIN: Final = 2 * SECOND  # ns that a late knock is reported after the gap
+SPENT_SIZE: Final = 65536
+FEW: Final = 4  # doors that share a base: what any of them open together has a chain of its own
+HURRIED: Final = 1000  # ms that a first knock above the rate has for the second
+FIRST_RATE: Final = 5000  # first knocks a second that have the whole gap
+TOLD_FIRST: Final = 500  # first knocks a second that are reported
+TOLD: Final = 2000  # other reports a second
+TOGETHER: Final = 64
+SNAPLEN: Final = 96
+VERDICTS: Final = ("ends", "stays", "checks")
+MAPS: Final = ("next", "right", "ends", "stays", "checks", "slower", "claims")
+
+
+class Report(StrEnum):
+    """What the guard did, as it says in a report's prefix."""
+
+    BEGUN = "b"  # a first knock
+    MOVED = "n"  # the right next knock
+    AGAIN = "r"  # a knock that was right already
+    MISSED = "m"  # a wrong knock, which begins nothing
+    ANEW = "a"  # a wrong knock, which begins a sequence
+    LATE = "l"  # a knock after the gap, which begins nothing
+    OPENED = "o"  # a sequence that stays the same was completed
+    CLAIMED = "c"  # a rotating sequence was completed
+    REFUSED = "u"  # a rotating sequence that was used before, or is older than the last one used
+    FULL = "f"  # no room among the admissions, for the knock that is told of next
+    NO_CLAIM = "s"  # no room in `spent`
+
+
+COUNTERS: Final = (
+    "callers_full",  # first knocks that found no room in at_4 or at_6
+    "admissions_full",  # completed sequences that found no room in a door's set
+    "spent_full",  # rotating sequences that could not be claimed
+    "priorities_full",  # packets with a priority that found no room to keep it: they count as no knock
+    "hurried",  # first knocks above the rate
+    "untold_first",  # first knocks that were not reported
+    "untold",  # other knocks that were not
+    "untold_openings",  # completed sequences that were not
+)
+
+
+@frozen
+class Opener:
+    """What an end opens: `chain` is what `ends` goes to."""
+
+    chain: str
+    doors: tuple[str, ...]
+    rotating: bool
+
+
+def gaps(config: Config) -> list[int]:
+    """The pauses (ms) that the configuration's sequences allow, the longest first."""
+    return sorted({opener.gap // MILLISECOND for opener in _openers(config.doors.values())}, reverse=True)
+
+
+def _openers(doors: Iterable[Door]) -> Iterator[Sequence | Rotating | Authenticator]:
+    for door in doors:
+        yield from (one for one in (door.rotating, door.authenticator, door.fixed) if one is not None)
+
+
+def plain(config: Config) -> int:
+    """The pause (ms) of most nodes: the first rotating door's, or the longest."""
+    for door in config.doors.values():
+        rule = door.rotating or door.authenticator
+        if rule is not None:
+            return rule.gap // MILLISECOND
+    return gaps(config)[0]
+
+
+def spent_for(config: Config) -> int:
+    """How long (s) a claim is remembered: longer than any sequence can be completed."""
+    longest = 600
+    for door in config.doors.values():
+        if door.rotating is not None:
+            rule = door.rotating
+            longest = max(longest, 30 * (2 * rule.skew + 2) + rule.length * rule.gap // SECOND + 60)
+        if door.authenticator is not None:
+            code = door.authenticator
+            longest = max(longest, 30 * (2 * code.skew + 2) + 4 * code.gap // SECOND + 60)
+    return longest
+
+
+def openers(config: Config) -> list[Opener]:
+    """All that can open, in the order of the numbers in the reports."""
+    found = [Opener(f"open_{door.name}", (door.name,), False) for door in config.doors.values() if door.fixed]
+    bases: dict[int, list[str]] = {}
+    for door in config.doors.values():
+        if door.rotating or door.authenticator:
+            found.append(Opener(f"claim_{door.name}", (door.name,), True))
+        if door.authenticator:
+            bases.setdefault(door.authenticator.base, []).append(door.name)
+    for doors in bases.values():
+        sizes = range(2, len(doors) + 1) if len(doors) <= FEW else ()
+        groups = (group for size in sizes for group in combinations(doors, size))
+        found += [Opener(f"claim_{'.'.join(group)}", group, True) for group in groups]
+    return found
+
+
+def source(config: Config, family: int) -> str:
+    """The source of a packet: its address, or as much of it as the configuration counts."""
+    length, full = (config.prefix_4, 32) if family == 4 else (config.prefix_6, 128)
+    if length == full:
+        return FAMILIES[family]
+    mask = ((1 << length) - 1) << (full - length)
+    if family == 4:
+        return f"{FAMILIES[4]} & " + ".".join(str(mask >> shift & 255) for shift in (24, 16, 8, 0))
+    return f"{FAMILIES[6]} & " + ":".join(f"{mask >> shift & 0xFFFF:x}" for shift in range(112, -1, -16))
+
+
+def living(config: Config, room: int, edges: int) -> dict[str, str]:
+    """What stands in the braces of each set and map that keeps what it holds over a reload, by name.
+
+    `room`: callers of a family there may be, `edges`: edges that the maps have room for.
+    """
+    found = {"spent": _holding(f"typeof {NODE}", SPENT_SIZE, "dynamic,timeout")}
+    for family, saddr in FAMILIES.items():
+        found[f"at_{family}"] = _holding(f"typeof {saddr} : {NODE}", room, "dynamic,timeout")
+        for name in ("callers", *(f"within_{gap}" for gap in gaps(config)[1:])):
+            found[f"{name}_{family}"] = _holding(f"typeof {saddr}", room, "dynamic,timeout")
+    found["next"] = _holding(f"typeof {EDGE} : {NODE}", edges, "timeout")
+    found["right"] = _holding(f"typeof {EDGE}", 4 * edges, "timeout")
+    found |= {name: _holding(f"typeof {NODE} : verdict", edges) for name in ("ends", "stays", "checks")}
+    found |= {name: _holding(f"typeof {NODE} : {NODE}", edges) for name in ("slower", "claims")}
+    return found | {"priorities": _holding(f"typeof meta cpu : {NODE}", 65536, "dynamic")}
+
+
+def is_map(name: str) -> bool:
+    """Whether that is a map and no set."""
+    return name.startswith("at_") or name == "priorities" or (name in MAPS and name != "right")
+
+
+def _holding(kind: str, size: int, flags: str = "") -> str:
+    return f"{kind}; size {size};" + (f" flags {flags};" if flags else "")
+
+
+def tail() -> list[str]:
+    """The last rules of the chain that every knock comes to."""
+    return [f"{NODE} != 0 goto keeping", "jump knock", f"{NODE} set 0"]
+
+
+def chains(config: Config) -> dict[str, list[str]]:
+    """Every chain with its rules, those first that others go to."""
+    found = _telling(config.group)
+    for door in config.doors.values():
+        found[f"admit_{door.name}"] = [
+            *_both(
+                config,
+                f"update @{door.name}_{{family}} {{{{ {{source}} timeout {door.stay // SECOND}s }}}} return",
+            ),
+            'counter name "admissions_full"',
+            f"goto tell_{Report.FULL}",
+        ]
+    found[USED] = [f"goto tell_{Report.REFUSED}"]
+    for number, one in enumerate(openers(config)):
+        found |= _opening(config, one, number)
+    for gap in gaps(config):
+        found[f"stayed_{gap}"] = _both(
+            config, f"update @callers_{{family}} {{{{ {{source}} timeout {gap + MARGIN // MILLISECOND}ms }}}}"
+        )
+        for mixed in (False, True):
+            found[staying(gap, mixed)] = _stay(config, gap, f"goto stayed_{gap}", mixed=mixed)
+    for gap in gaps(config)[1:]:
+        within = _both(config, f"{{source}} @within_{gap}_{{family}} return")
+        found[checking(gap, False)] = [*within, f"{NODE} set 0"]
+        found[checking(gap, True)] = [*within, f"{NODE} set {NODE} map @slower"]
+    return found | _ways(config)
+
+
+def staying(gap: int, mixed: bool) -> str:
+    """The chain that lets a caller stay at a node for `gap` ms."""
+    return f"stay_{gap}_mixed" if mixed else f"stay_{gap}"
+
+
+def checking(gap: int, twin: bool) -> str:
+    """The chain that looks whether the pause was `gap` ms at the most."""
+    return f"slow_{gap}" if twin else f"over_{gap}"
+
+
+def _both(config: Config, rule: str) -> list[str]:
+    """The rule for both families."""
+    return [rule.format(family=family, source=source(config, family)) for family in FAMILIES]
+
+
+def _log(report: Report, group: int, number: int = 0) -> str:
+    return f'log prefix "{report}{number:04}" group {group} snaplen {SNAPLEN} queue-threshold {TOGETHER}'
+
+
+def _telling(group: int) -> dict[str, list[str]]:
+    """The chains that report what happened, at a bounded rate."""
+    found = {}
+    for one in Report:
+        if one in (Report.OPENED, Report.CLAIMED):
+            continue
+        rate = TOLD_FIRST if one is Report.BEGUN else TOLD
+        missed = "untold_first" if one is Report.BEGUN else "untold"
+        limit = f"limit rate {rate}/second burst {rate} packets"
+        found[f"tell_{one}"] = [f"{limit} {_log(one, group)} return", f'counter name "{missed}"']
+    return found
+
+
+def _opening(config: Config, one: Opener, number: int) -> dict[str, list[str]]:
+    admit = [f"jump admit_{door}" for door in one.doors]
+    if not one.rotating:
+        told = f"limit rate {TOLD}/second burst {TOLD} packets {_log(Report.OPENED, config.group, number)} return"
+        return {one.chain: [*admit, told, 'counter name "untold_openings"']}
+    claimed = one.chain.replace("claim_", "claimed_", 1)
+    claim = f"{NODE} timeout {spent_for(config)}s limit rate 1/week burst 1 packets"
+    return {
+        claimed: [*admit, _log(Report.CLAIMED, config.group, number)],  # there are only so many of them
+        one.chain: [
+            f"{NODE} set {NODE} map @claims",
+            f"add @spent {{ {claim} }} goto {claimed}",
+            f"{NODE} @spent goto {USED}",
+            'counter name "spent_full"',
+            f"goto tell_{Report.NO_CLAIM}",
+        ],
+    }
+
+
+def _stay(config: Config, gap: int, then: str, *, mixed: bool) -> list[str]:
+    """The caller stays at the node for `gap` ms, if there is room."""
+    rules = []
+    for shorter in (one for one in gaps(config)[1:] if mixed and one < max(gap, HURRIED + 1)):
+        rules += _both(
+            config, f"update @within_{shorter}_{{family}} {{{{ {{source}} timeout {shorter}ms }}}}"
+        )
+    rules += _both(config, f"add @at_{{family}} {{{{ {{source}} timeout {gap}ms : {NODE} }}}} {then}")
+    return [*rules, 'counter name "callers_full"']
+
+
+def _ways(config: Config) -> dict[str, list[str]]:
+    """The way of a knock, told from its end."""
+    least = min(HURRIED, gaps(config)[-1])
+    several = len(gaps(config)) > 1
+    gone = _both(config, f"delete @at_{{family}} {{{{ {{source}} : {NODE} }}}}")
+    move = f"{NODE} set {EDGE} map @next"
+    return {
+        "stay": [f"{NODE} vmap @stays", f"goto {staying(plain(config), False)}"],
+        "start": [
+            move,
+            f"{NODE} vmap @ends",
+            f"jump tell_{Report.BEGUN}",
+            f"limit rate {FIRST_RATE}/second burst {FIRST_RATE} packets goto stay",
+            'counter name "hurried"',
+            *_stay(config, least, "return", mixed=several),
+        ],
+        "first": [
+            f"{EDGE} @next goto start",
+            *_both(config, f"{{source}} @callers_{{family}} goto tell_{Report.LATE}"),
+        ],
+        "anew": [f"jump tell_{Report.ANEW}", "goto start"],
+        "move": [
+            move,
+            *gone,
+            *([f"{NODE} vmap @checks"] * (len(gaps(config)) - 1)),
+            *([f"{NODE} 0 goto first"] if several else []),
+            f"{NODE} vmap @ends",
+            f"jump tell_{Report.MOVED}",
+            "goto stay",
+        ],
+        "knock": [
+            *_both(config, f"{NODE} set {{source}} map @at_{{family}}"),
+            f"{NODE} 0 goto first",
+            f"{EDGE} @right goto tell_{Report.AGAIN}",
+            f"{EDGE} @next goto move",
+            *gone,
+            f"{NODE} set 0",
+            f"{EDGE} @next goto anew",
+            f"goto tell_{Report.MISSED}",
+        ],
+        "kept": [
+            f"{NODE} set 0",
+            "jump knock",
+            f"{NODE} set 0",
+            f"{NODE} set meta cpu map @priorities",
+        ],
+        "keeping": [
+            f"delete @priorities {{ meta cpu : {NODE} }}",
+            f"add @priorities {{ meta cpu : {NODE} }} goto kept",
+            'counter name "priorities_full"',
+        ],
+    }
+
+
+Contents = dict[str, dict[bytes, tuple[bytes, Until]]]  # by map: key -> data, until when (unix ms)
+_NODE: Final = Struct("=I").pack
+
+
+def contents(edges: Edges) -> Contents:
+    """What each map holds, as the kernel has it: verdicts are text, `goto open_ssh`."""
+    found: Contents = {name: {} for name in MAPS}
+    for (node, knock), (beyond, until) in edges.next.items():
+        found["next"][edge_key(node, knock)] = (_NODE(beyond), until)
+    for node, knock in edges.right:
+        found["right"][edge_key(node, knock)] = (b"", None)
+    for node, (how, chain) in edges.ends.items():
+        found["ends"][_NODE(node)] = (f"{how} {chain}".encode(), None)
+    for node, (gap, mixed) in edges.stays.items():
+        found["stays"][_NODE(node)] = (f"goto {staying(gap, mixed)}".encode(), None)
+    for node, (gap, twin) in edges.checks.items():
+        found["checks"][_NODE(node)] = (f"jump {checking(gap, twin)}".encode(), None)
+    for name, pairs in (("slower", edges.slower), ("claims", edges.claims)):
+        found[name] = {_NODE(node): (_NODE(other), None) for node, other in pairs.items()}
+    return found
+
+
+def edge_key(node: int, knock: int) -> bytes:
+    """The key of an edge: node, protocol and port, each filled up to four bytes."""
+    return _NODE(node) + bytes((knock >> 16, 0, 0, 0)) + (knock & 0xFFFF).to_bytes(2, "big") + b"\0\0"
+
+
+def edge_of(key: bytes) -> tuple[int, int]:
+    """The node and the knock of an edge's key."""
+    return int.from_bytes(key[:4], sys.byteorder), key[4] << 16 | int.from_bytes(key[8:10], "big")
+
+
+def number_of(data: bytes) -> int:
+    """The number in a key or in data."""
+    return int.from_bytes(data, sys.byteorder)
+
+
+def elements(held: Contents, now: int) -> dict[str, list[str]]:
+    """The elements as nft text, by map. `now`: unix ms; what is over by then is left out."""
+    found: dict[str, list[str]] = {}
+    for name, items in held.items():
+        lines = found[name] = []
+        for key, (data, until) in items.items():
+            if until is not None and until <= now:
+                continue
+            node, knock = (*edge_of(key),) if len(key) == 12 else (number_of(key), 0)
+            text = f"{node}" if not knock else f"{node} . {PROTOCOL_NAMES[knock >> 16]} . {knock & 0xFFFF}"
+            if until is not None:
+                text += f" timeout {until - now}ms"
+            if data:
+                text += f" : {data.decode() if name in VERDICTS else number_of(data)}"
+            lines.append(text)
+    return found

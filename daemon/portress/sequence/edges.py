@@ -1,0 +1,233 @@
+"""The prefix tree as what the guard's maps hold: every node a number, every right knock an edge. Pure.
+
+In: a tree of the sequences in force (and of those just over, which callers under way may still complete), how
+long each is in force, and which are used up. Out: `Edges`, the contents of the maps `next`, `right`, `ends`,
+`stays`, `checks`, `slower` and `claims`, which `guard/decide.py` explains, and what each number means.
+
+A number means the same node for as long as anybody can stand there, and one that was claimed means no other
+sequence while it can be in `spent`: numbers are only ever given out upwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import Final
+
+from attrs import define, field, frozen
+
+from portress.knock import SECOND, Expected
+from portress.sequence.trie import Node, Path, Trie
+
+MILLISECOND: Final = SECOND // 1000
+_MOST: Final = 0xFFFFFFFF
+USED: Final = "used"  # the chain of a sequence that is used up
+
+Until = int | None  # unix ms; None: for ever
+Identity = tuple[str | None, str, int | None]
+Key = tuple[Path, int, tuple[Identity, ...]]
+Claim = tuple[
+    str, int, str
+]  # keyholder, step, door ("" for an authenticator's code: it counts for all doors)
+
+
+@define
+class Numbering:
+    """Which number stands for which node, and which for which use. 0 is the root."""
+
+    _nodes: dict[Key, tuple[int, int]] = field(factory=dict)  # number, when it was last in a tree (ns)
+    _claims: dict[Claim, tuple[int, int]] = field(factory=dict)
+    last: int = 0
+    taken: set[int] = field(factory=set)  # numbers found in the kernel whose meaning is not known
+
+    def node(self, key: Key, now: int) -> int:
+        """The number of a node, a new one where it has none."""
+        known = self._nodes.get(key)
+        number = self._fresh() if known is None else known[0]
+        self._nodes[key] = (number, now)
+        return number
+
+    def claim(self, claim: Claim, node: int, now: int) -> int:
+        """The number by which a use is claimed: that of the first end node it was asked for."""
+        known = self._claims.get(claim)
+        number = node if known is None else known[0]
+        self._claims[claim] = (number, now)
+        return number
+
+    def claimed(self, number: int) -> Iterator[Claim]:
+        """The uses that a number in `spent` stands for."""
+        return (claim for claim, (one, _) in self._claims.items() if one == number)
+
+    def adopt(self, key: Key, number: int, now: int) -> None:
+        """A node found in the kernel under this number keeps it."""
+        if key not in self._nodes:
+            self._nodes[key] = (number, now)
+        self.last = max(self.last, number)
+
+    def avoid(self, numbers: Iterable[int]) -> None:
+        """Numbers found in the kernel mean something, and are given to nothing else."""
+        self.taken.update(numbers)
+        self.last = max([self.last, *self.taken])
+
+    def forget(self, before: int) -> None:
+        """Drop what has been in no tree since `before` (ns): nobody stands there, and nothing is spent."""
+        self._nodes = {key: one for key, one in self._nodes.items() if one[1] >= before}
+        self._claims = {claim: one for claim, one in self._claims.items() if one[1] >= before}
+
+    def _fresh(self) -> int:
+        if self.last >= _MOST:  # after years: what was given out then is long forgotten
+            self.last = 0
+            self.taken |= {number for number, _ in self._nodes.values()}
+        self.last += 1
+        while self.last in self.taken:
+            self.last += 1
+        return self.last
+
+
+@frozen
+class Terms:
+    """What is known of sequences beside their knocks."""
+
+    until: Callable[[Expected], Until]  # until when one may be begun
+    used: Callable[[Expected], bool]  # whether it is used up, or older than the last one used
+    code: Callable[[Expected], bool]  # whether it is an authenticator's code: one use counts for all doors
+    chains: frozenset[str]  # the chains there are for what several doors open to
+    plain: int  # ms: the pause that needs no entry in `stays`
+    spent_for: int  # s that a claim is remembered
+
+
+@define
+class Edges:
+    """What the maps hold, by their keys: nodes are numbers, gaps are whole ms."""
+
+    next: dict[tuple[int, int], tuple[int, Until]] = field(factory=dict)  # (node, knock) -> node
+    right: set[tuple[int, int]] = field(factory=set)  # (node, knock): got right on the way there
+    ends: dict[int, tuple[str, str]] = field(factory=dict)  # goto or jump, chain
+    stays: dict[int, tuple[int, bool]] = field(factory=dict)  # gap, whether shorter ones matter there
+    checks: dict[int, tuple[int, bool]] = field(
+        factory=dict
+    )  # gap to have kept, whether there is a slower twin
+    slower: dict[int, int] = field(factory=dict)
+    claims: dict[int, int] = field(factory=dict)
+    nodes: dict[int, Node] = field(factory=dict)
+
+
+def build(trie: Trie, opening: Iterable[int], terms: Terms, numbering: Numbering, now: int) -> Edges:
+    """The edges of `trie`, whose sequences may be begun by the knocks of `opening`. `now`: ns, monotonic."""
+    return _Builder(terms, numbering, now).build(trie, opening)
+
+
+class _Builder:
+    def __init__(self, terms: Terms, numbering: Numbering, now: int) -> None:
+        self.terms = terms
+        self.numbering = numbering
+        self.now = now
+        self.edges = Edges()
+        self.lives: dict[int, dict[int, Until]] = {}  # by node: gap -> until when it may be begun
+
+    def build(self, trie: Trie, opening: Iterable[int]) -> Edges:
+        begun = sorted(set(opening) & trie.root.children.keys())
+        for knock in begun:
+            child = trie.root.children[knock]
+            number = self._settle(child)
+            self.edges.next[0, knock] = (number, self._until(number, 0))
+        self._mix()
+        self.numbering.forget(self.now - 2 * self.terms.spent_for * SECOND)
+        return self.edges
+
+    def _settle(self, top: Node) -> int:
+        """Number the nodes from `top` on, and enter their edges, the deepest first."""
+        order, todo = [], [top]
+        while todo:
+            node = todo.pop()
+            order.append(node)
+            todo += node.children.values()
+            if node.slower is not None:
+                todo.append(node.slower)
+        numbers: dict[int, int] = {}
+        for node in reversed(order):
+            if id(node) not in numbers:
+                numbers[id(node)] = self._enter(node, numbers)
+        return numbers[id(top)]
+
+    def _enter(self, node: Node, numbers: dict[int, int]) -> int:
+        number = self.numbering.node(_key(node), self.now)
+        self.edges.nodes[number] = node
+        lives: dict[int, Until] = {}
+        for one in node.endings:
+            _longest(lives, one.sequence.gap, self.terms.until(one))
+        for knock, child in node.children.items():
+            beyond = numbers[id(child)]
+            for gap, until in self.lives[beyond].items():
+                _longest(lives, gap, until)
+            self.edges.next[number, knock] = (beyond, self._until(beyond, node.stage))
+            self._check(child, node.hold, numbers)
+        self.lives[number] = lives
+        if node.children:
+            self.edges.right.update((number, knock) for knock in node.path)
+            hold = node.hold // MILLISECOND
+            if hold != self.terms.plain:
+                self.edges.stays[number] = (hold, False)
+        if node.slower is not None:
+            self.edges.slower[number] = numbers[id(node.slower)]
+        if node.endings:
+            self.edges.ends[number] = self._end(node, number)
+        return number
+
+    def _until(self, number: int, stage: int) -> Until:
+        """Until when the edge to a node can be of use, from a node of that stage."""
+        lives = self.lives[number]
+        if None in lives.values():
+            return None
+        return max((until or 0) + stage * gap // MILLISECOND for gap, until in lives.items())
+
+    def _check(self, child: Node, hold: int, numbers: dict[int, int]) -> None:
+        """A pause may be too long for the sequences through `child`, although the caller's state is alive."""
+        one: Node | None = child
+        while one is not None and one.gap < hold:
+            self.edges.checks[numbers[id(one)]] = (one.gap // MILLISECOND, one.slower is not None)
+            one = one.slower
+
+    def _mix(self) -> None:
+        """At nodes from which something has less time than the state lives, shorter gaps are kept, too."""
+        checks, slower = self.edges.checks, self.edges.slower
+        if not checks:
+            return
+        for (number, _), (child, _) in self.edges.next.items():
+            one: int | None = child
+            while number and one is not None:
+                if one in checks:
+                    hold = self.edges.nodes[number].hold // MILLISECOND
+                    self.edges.stays[number] = (hold, True)
+                    break
+                one = slower.get(one)
+
+    def _end(self, node: Node, number: int) -> tuple[str, str]:
+        how = "jump" if node.children else "goto"
+        for one in node.endings:
+            if one.step is None:
+                return how, f"open_{one.door}"
+        live = [one for one in node.endings if not self.terms.used(one)]
+        if not live:
+            return how, USED
+        first = live[0]
+        assert first.keyholder is not None and first.step is not None
+        code = self.terms.code(first)
+        claim = self.numbering.claim(
+            (first.keyholder, first.step, "" if code else first.door), number, self.now
+        )
+        if claim != number:
+            self.edges.claims[number] = claim
+            how = "goto"  # what is in the register then is no node to go on from
+        doors = [one.door for one in live if (one.keyholder, one.step) == (first.keyholder, first.step)]
+        together = f"claim_{'.'.join(doors)}"
+        return how, together if code and together in self.terms.chains else f"claim_{first.door}"
+
+
+def _key(node: Node) -> Key:
+    ids = tuple((one.keyholder, one.door, one.step) for one in node.endings if one.step is not None)
+    return node.path, node.floor, ids
+
+
+def _longest(lives: dict[int, Until], gap: int, until: Until) -> None:
+    known = lives.get(gap, 0)
+    lives[gap] = None if known is None or until is None else max(known, until)
