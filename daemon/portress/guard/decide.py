@@ -3,26 +3,26 @@
 In: the configuration. Out: nft text for the sets, maps and chains, and what goes at the end of the chain that
 every knock comes to. What the maps hold comes from `sequence/edges.py`.
 
-    at_4, at_6       source -> node: where a caller stands; the element lives for the gap
-    next             node . protocol . port -> node: the right next knock (node 0: nobody stands anywhere yet)
-    right            node . protocol . port: knocks got right on the way there, which change nothing (rule 4)
-    ends             node -> the chain of what it opens, by `goto`, or by `jump` where a longer sequence goes on
-    stays            node -> the chain that lets the caller stay there, where that is not `stay` itself
-    within_MS_4, _6  sources whose last right knock is no longer ago than MS; for nodes from which sequences with
-                     different gaps go on
-    checks, slower   node -> the chain that looks whether the pause was short enough for it; node -> the one that
-                     leaves out the sequences for which it was too long (the twins of `sequence/trie.py`)
-    claims, spent    end node -> the number by which its use is claimed, where that is another; the numbers claimed
-    callers_4, _6    who was a caller until a moment ago: their late knocks are reported
+    at_4, at_6      source -> node: where a caller stands; the element lives for the gap
+    next            node . protocol . port -> node: the right next knock (node 0: of those who stand nowhere yet)
+    right           node . protocol . port: knocks got right on the way there, which change nothing (rule 4)
+    ends            node -> the chain of what it opens: by `goto`, or by `jump` where a longer sequence goes on
+    stays           node -> the chain that lets the caller stay there, where that is not the usual one
+    within_MS_4 _6  sources whose last right knock is no longer ago than MS, where sequences with different gaps
+                    go on from their node
+    checks, slower  node -> the chain that looks whether the pause was short enough for it; node -> the one that
+                    leaves out the sequences for which it was too long (the twins of `sequence/trie.py`)
+    claims, spent   end node -> the number by which its use is claimed, where that is another; numbers claimed
+    callers_4 _6    who was a caller until a moment ago: their late knocks are reported
 
 The register between the look-ups is the packet's priority, which is 0 where nobody has set one; where somebody
-has, it is kept by processor meanwhile, and put back. No mark is touched.
+has, it is kept by processor meanwhile and put back. No mark is touched.
 
 A use is claimed, and the door opened, in the packet that completes the sequence: `limit rate 1/week burst 1`
-lets one packet a number through, on however many processors at once. Whatever finds no room opens nothing.
+lets one packet a number through, on however many processors at once. What finds no room opens nothing.
 
-What happens is reported to the packet log under a prefix of a letter (`Report`) and four digits, the number of
-what opened in `openers`.
+What happens is reported to the packet log under a prefix: a letter (`Report`) and four digits, which say what
+opened by its place in `openers`.
 """
 
 from __future__ import annotations
@@ -247,7 +247,8 @@ def _telling(group: int) -> dict[str, list[str]]:
 def _opening(config: Config, one: Opener, number: int) -> dict[str, list[str]]:
     admit = [f"jump admit_{door}" for door in one.doors]
     if not one.rotating:
-        told = f"limit rate {TOLD}/second burst {TOLD} packets {_log(Report.OPENED, config.group, number)} return"
+        limit = f"limit rate {TOLD}/second burst {TOLD} packets"
+        told = f"{limit} {_log(Report.OPENED, config.group, number)} return"
         return {one.chain: [*admit, told, 'counter name "untold_openings"']}
     claimed = one.chain.replace("claim_", "claimed_", 1)
     claim = f"{NODE} timeout {spent_for(config)}s limit rate 1/week burst 1 packets"

@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import struct
 from collections.abc import Iterable, Iterator
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 from portress.errors import Mistake
@@ -33,13 +34,17 @@ _BEGIN: Final = request(16, 0, 0, b"", resource=NFTABLES)  # NFNL_MSG_BATCH_BEGI
 _END: Final = request(17, 0, 0, b"", resource=NFTABLES)  # NFNL_MSG_BATCH_END
 _LIST_TABLE, _LIST_SET, _LIST_ELEMENTS = 1, 2, 3
 _LIST_ELEM: Final = 1
-_ELEM_KEY, _ELEM_TIMEOUT, _ELEM_EXPIRATION = 1, 4, 5
-_DATA_VALUE: Final = 1
+_ELEM_KEY, _ELEM_DATA, _ELEM_TIMEOUT, _ELEM_EXPIRATION = 1, 2, 4, 5
+_DATA_VALUE, _DATA_VERDICT = 1, 2
+_VERDICT_CODE, _VERDICT_CHAIN = 1, 2
+_VERDICTS: Final = {"jump": 0xFFFFFFFD, "goto": 0xFFFFFFFC}  # NFT_JUMP, NFT_GOTO
 _MOST: Final = 1000  # elements in one message: they are one attribute, of 65,535 bytes at the most
 _SHORT: Final = struct.Struct("=H").unpack_from
 _BE64: Final = struct.Struct(">Q")
 
+_FEWER: Final = 400  # the same of elements with data
 Timed = tuple[bytes, int]  # an element's key, and its timeout in ms (0: it never ends)
+Mapped = tuple[bytes, bytes, int]  # a map's element: key, data (a verdict: `goto open_ssh`), timeout in ms
 
 
 class Element(NamedTuple):
@@ -47,6 +52,14 @@ class Element(NamedTuple):
 
     key: bytes
     timeout: int
+    left: int
+
+
+class MapElement(NamedTuple):
+    """One element of a map: its key's and its data's bytes, and what is left of it, in ms (0: it never ends)."""
+
+    key: bytes
+    data: bytes
     left: int
 
 
@@ -109,14 +122,57 @@ def read(table: str, name: str) -> list[Element]:
 
     Raises Mistake if the kernel refuses (CAP_NET_ADMIN is missing).
     """
+    return [one for answer in _answers(table, name) for one in _elements(answer)]
+
+
+def _answers(table: str, name: str) -> Iterator[memoryview]:
     try:
         with Netfilter() as netfilter:
-            answers = netfilter.ask(NFTABLES, _GETSETELEM, INET, _which(table, name), DUMP)
-            return [one for answer in answers for one in _elements(answer)]
+            yield from netfilter.ask(NFTABLES, _GETSETELEM, INET, _which(table, name), DUMP)
     except OSError as error:
-        if error.errno == errno.ENOENT:
-            return []
-        raise Mistake(f"the guard cannot be read: {error.strerror}") from error
+        if error.errno != errno.ENOENT:
+            raise Mistake(f"the guard cannot be read: {error.strerror}") from error
+
+
+def read_map(table: str, name: str) -> list[MapElement]:
+    """The elements of map (or set) `name`, an empty list if there is none. Raises Mistake."""
+    return [
+        _map_element(one)
+        for answer in _answers(table, name)
+        for kind, value in attributes(answer)
+        if kind == _LIST_ELEMENTS
+        for inner, one in attributes(value)
+        if inner == _LIST_ELEM
+    ]
+
+
+def _map_element(buffer: memoryview) -> MapElement:
+    found = dict(attributes(buffer))
+    (left,) = _BE64.unpack(found[_ELEM_EXPIRATION]) if _ELEM_EXPIRATION in found else (0,)
+    key = dict(attributes(found[_ELEM_KEY])) if _ELEM_KEY in found else {}
+    data = dict(attributes(found[_ELEM_DATA])) if _ELEM_DATA in found else {}
+    if _DATA_VERDICT not in data:
+        return MapElement(bytes(key.get(_DATA_VALUE, b"")), bytes(data.get(_DATA_VALUE, b"")), left)
+    verdict = dict(attributes(data[_DATA_VERDICT]))
+    code = int.from_bytes(verdict[_VERDICT_CODE], "big")
+    how = next((word for word, number in _VERDICTS.items() if number == code), "")
+    chain = bytes(verdict.get(_VERDICT_CHAIN, b"")).rstrip(b"\0")
+    return MapElement(bytes(key[_DATA_VALUE]), f"{how} ".encode() + chain, left)
+
+
+def find(table: str, name: str, key: bytes) -> MapElement | None:
+    """That element of map `name`, None if it is not there. Raises OSError if the kernel refuses."""
+    listed = attribute(NESTED | _LIST_ELEMENTS, _packed(key, 0))
+    try:
+        with Netfilter() as netfilter:
+            answers = netfilter.ask(NFTABLES, _GETSETELEM, INET, _which(table, name) + listed, ACK)
+            for answer in answers:
+                for kind, value in attributes(answer):
+                    if kind == _LIST_ELEMENTS:
+                        return next((_map_element(one) for _, one in attributes(value)), None)
+    except FileNotFoundError:
+        pass
+    return None
 
 
 class Changes:
@@ -160,10 +216,25 @@ class Changes:
         self.add(name, ((key, 1000) for key in gone))
         self.delete(name, gone)
 
-    def _change(self, kind: int, flags: int, name: str, packed: list[bytes]) -> None:
+    def map(self, name: str, elements: Iterable[Mapped]) -> None:
+        """Add elements to map `name`. One that is there with other data is an error (FileExistsError)."""
+        self._change(_NEWSETELEM, CREATE, name, [_packed(*each) for each in _swapped(elements)], _FEWER)
+
+    def unmap(self, name: str, elements: Iterable[Mapped]) -> None:
+        """Take elements out of map `name`, where they are there; they are there with these data, or not."""
+        gone = list(elements)
+        self.map(name, ((key, data, timeout and 1000) for key, data, timeout in gone if timeout))
+        self.delete(name, (key for key, _, _ in gone))
+
+    @property
+    def size(self) -> int:
+        """How many bytes it takes."""
+        return sum(len(payload) for _, _, payload in self._messages)
+
+    def _change(self, kind: int, flags: int, name: str, packed: list[bytes], most: int = _MOST) -> None:
         which = _which(self._table, name)
-        for first in range(0, len(packed), _MOST):
-            listed = attribute(NESTED | _LIST_ELEMENTS, b"".join(packed[first : first + _MOST]))
+        for first in range(0, len(packed), most):
+            listed = attribute(NESTED | _LIST_ELEMENTS, b"".join(packed[first : first + most]))
             self._messages.append((NFTABLES << 8 | kind, flags, which + listed))
 
     def make(self, transactions: Transactions) -> None:
@@ -176,12 +247,28 @@ class Changes:
         transactions.run(b"".join((_BEGIN, *parts, _END)), 2)
 
 
-def _packed(key: bytes, timeout: int) -> bytes:
-    """An element for a list. `key` has a multiple of four bytes."""
+def _packed(key: bytes, timeout: int, data: bytes = b"") -> bytes:
+    """An element for a list. `key` has a multiple of four bytes; `data` are four, or a verdict, or none."""
     size = len(key)
     times = _TIMES(12, _ELEM_TIMEOUT) + timeout.to_bytes(8, "big") if timeout else b""
+    if data:
+        times += _data(data)
     heads = (size + 12 + len(times), NESTED | _LIST_ELEM, size + 8, NESTED | _ELEM_KEY, size + 4, _DATA_VALUE)
     return _HEADS(*heads) + key + times
+
+
+@lru_cache(maxsize=4096)
+def _data(data: bytes) -> bytes:
+    if len(data) == 4:
+        return attribute(NESTED | _ELEM_DATA, attribute(_DATA_VALUE, data))
+    how, _, chain = data.partition(b" ")
+    code = attribute(_VERDICT_CODE, _VERDICTS[how.decode()].to_bytes(4, "big"))
+    verdict = attribute(NESTED | _DATA_VERDICT, code + attribute(_VERDICT_CHAIN, chain + b"\0"))
+    return attribute(NESTED | _ELEM_DATA, verdict)
+
+
+def _swapped(elements: Iterable[Mapped]) -> Iterator[tuple[bytes, int, bytes]]:
+    return ((key, timeout, data) for key, data, timeout in elements)
 
 
 _HEADS: Final = struct.Struct("=6H").pack

@@ -1,0 +1,74 @@
+"""What the maps that decide hold, changed over netlink: from one `Contents` to another, in one transaction.
+
+In: contents as they are in the kernel and as they are to be, or nothing but the kernel's. Out: `Changes`, whose
+bytes may be made ahead of time in another thread. Moments are unix ms.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from portress.guard.decide import MAPS, Contents
+from portress.guard.elements import Changes, Mapped, read_map
+
+_NEAR: Final = 1500  # ms that two ends may differ and still be the same: one of them was read from the kernel
+
+Item = tuple[bytes, tuple[bytes, int | None]]
+
+
+def change(table: str, before: Contents, after: Contents, now: int) -> Changes:
+    """What makes `after` of `before`. Elements that are over at `now` are neither added nor looked for."""
+    changes = Changes(table)
+    away: dict[str, list[Item]] = {}
+    come: dict[str, list[Item]] = {}
+    for name in MAPS:
+        old, new = before.get(name, {}), after.get(name, {})
+        away[name] = [
+            (key, item) for key, item in old.items() if not _same(item, new.get(key)) and _alive(item, now)
+        ]
+        come[name] = [
+            (key, item) for key, item in new.items() if not _same(item, old.get(key)) and _alive(item, now)
+        ]
+    # First what leads nowhere any more, last what leads to what is new.
+    for name in MAPS:
+        _take(changes, name, _timed(away[name], now))
+    for name in reversed(MAPS):
+        _put(changes, name, _timed(come[name], now))
+    return changes
+
+
+def _same(one: tuple[bytes, int | None] | None, other: tuple[bytes, int | None] | None) -> bool:
+    if one is None or other is None or one[0] != other[0]:
+        return False
+    return one[1] == other[1] or (
+        one[1] is not None and other[1] is not None and abs(one[1] - other[1]) < _NEAR
+    )
+
+
+def _alive(item: tuple[bytes, int | None], now: int) -> bool:
+    return item[1] is None or item[1] > now
+
+
+def _timed(items: Iterable[Item], now: int) -> list[Mapped]:
+    return [(key, data, 0 if until is None else until - now) for key, (data, until) in items]
+
+
+def _put(changes: Changes, name: str, items: list[Mapped]) -> None:
+    if items:
+        changes.map(name, items)
+
+
+def _take(changes: Changes, name: str, items: list[Mapped]) -> None:
+    if items:
+        changes.unmap(name, items)
+
+
+def read(table: str, now: int) -> Contents:
+    """What the maps hold in the kernel. Raises Mistake."""
+    found: Contents = {}
+    for name in MAPS:
+        found[name] = {
+            one.key: (one.data, now + one.left if one.left else None) for one in read_map(table, name)
+        }
+    return found

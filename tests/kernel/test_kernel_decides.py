@@ -1,0 +1,234 @@
+"""The guard that decides by itself, against the tracker: random streams of real packets, the same admissions.
+
+The tracker is the specification. A stream's packets are sent when a plan says so, over a real link; the tracker
+is given the moments of sending. What was sent so near to a gap's end that the link or the kernel's tick may
+decide otherwise is left out of the comparison.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import time
+from collections.abc import Iterator
+
+from kernel import deciding
+from lab import Sender, World, crowd, sender, world
+from lab.packets import knock as packet
+from portress.config.model import Authenticator, Config, Door, Rotating
+from portress.knock import SECOND, TCP, Expected, Knock, Sequence, Service, Source
+from portress.sequence.trie import Trie
+from portress.tracker import Tracker
+from portress.verdict import Completed
+
+ALPHABET = [Knock.parse(text) for text in ("tcp/4617", "udp/2953", "tcp/6381", "udp/6002", "tcp/6001")]
+OTHERS = [Knock.parse(text) for text in ("udp/4617", "tcp/2953", "tcp/4618")]
+A, B, C, D, E = ALPHABET
+
+
+def door(name: str, port: int, gap: int = SECOND, knocks: tuple[Knock, ...] = ()) -> Door:
+    return Door(
+        name,
+        (Service(TCP, port, port),),
+        3600 * SECOND,
+        fixed=Sequence(knocks, gap) if knocks else None,
+        rotating=None if knocks else Rotating((10100, 32767), (6, 17), 3, gap, 1),
+    )
+
+
+def code_door(name: str, port: int, gap: int = SECOND) -> Door:
+    return Door(name, (Service(TCP, port, port),), 3600 * SECOND, authenticator=Authenticator(21000, gap, 1))
+
+
+def doors(*all_doors: Door) -> dict[str, Door]:
+    return {one.name: one for one in all_doors}
+
+
+def fixed(config: Config) -> list[Expected]:
+    return [Expected(one.fixed, one.name) for one in config.doors.values() if one.fixed is not None]
+
+
+# Shared beginnings, three gaps, a sequence that goes on where another ends, one of a single knock that begins none.
+MIXED = Config(
+    doors(
+        door("ssh", 22, SECOND, (A, B, C)),
+        door("web", 8443, 2 * SECOND, (A, B, D, E)),
+        door("desk", 5900, 3 * SECOND, (B, A)),
+        door("wiki", 8000, 3 * SECOND, (A, B, C, D)),
+        door("mail", 25, SECOND, (A, C, E)),
+    )
+)
+
+
+@contextlib.contextmanager
+def alone(config: Config, expected: list[Expected]) -> Iterator[tuple[World, Sender]]:
+    with world() as w, sender(w.stranger) as send:
+        w.host.nft(deciding.text(config, deciding.numbered(config, expected)))
+        yield w, send
+
+
+def play(w: World, send: Sender, plan: list[tuple[float, str, Knock]]) -> list[tuple[int, str, Knock]]:
+    """Send each packet at its second; what was sent, with the moments in ns."""
+    allowed = os.sched_getaffinity(0)
+    os.sched_setaffinity(0, {min(allowed)})
+    with contextlib.suppress(PermissionError):
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))
+    sent = []
+    ready = [
+        (when, source, knock, packet(source, w.host6 if ":" in source else w.host4, str(knock)))
+        for when, source, knock in sorted(plan)
+    ]
+    try:
+        began = time.monotonic()
+        for when, source, knock, data in ready:
+            pause = began + when - time.monotonic()
+            if pause > 0:
+                time.sleep(pause)
+            send.send(w.host6 if ":" in source else w.host4, data)
+            sent.append((time.monotonic_ns(), source, knock))
+    finally:
+        with contextlib.suppress(PermissionError):
+            os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+        os.sched_setaffinity(0, allowed)
+    time.sleep(0.2)
+    return sent
+
+
+def by_tracker(
+    config: Config, expected: list[Expected], sent: list[tuple[int, str, Knock]]
+) -> set[tuple[str, str]]:
+    """(source, door) of all that the tracker lets in."""
+    tracker = Tracker(Trie(expected))
+    found = set()
+    for when, address, knock in sent:
+        one = Source.parse(address)
+        source = Source.of(one.packed, config.prefix_4 if one.family == 4 else config.prefix_6)
+        verdict = tracker.hear(source.packed, knock, when)
+        if isinstance(verdict, Completed):
+            found |= {(str(source).partition("/")[0], opening.door) for opening in verdict.openings}
+    return found
+
+
+def by_kernel(w: World, config: Config) -> set[tuple[str, str]]:
+    return {
+        (source, name)
+        for name in config.doors
+        for family in (4, 6)
+        for source in deciding.held(w.host, f"{name}_{family}")
+    }
+
+
+def near(sent: list[tuple[int, str, Knock]], gaps: set[int], slack: int) -> set[str]:
+    """Sources with two packets of which the time between them is within `slack` of a gap."""
+    times: dict[str, list[int]] = {}
+    for when, source, _ in sent:
+        times.setdefault(source, []).append(when)
+    return {
+        source
+        for source, moments in times.items()
+        if any(abs(later - one - gap) < slack for one in moments for later in moments for gap in gaps)
+    }
+
+
+def streams(
+    sources: list[str], seed: int, expected: list[Expected], length: int = 3
+) -> list[tuple[float, str, Knock]]:
+    """A random stream of each source: pieces of the sequences, disturbed, now and then slower than a gap."""
+    rng = random.Random(seed)
+    letters = sorted({knock for one in expected for knock in one.sequence.knocks})
+    plan = []
+    for source in sources:
+        when = rng.uniform(0, 4)
+        knocks: list[Knock] = []
+        for _ in range(rng.randint(1, length)):
+            whole = rng.choice(expected).sequence.knocks
+            knocks += whole if rng.random() < 0.6 else whole[: rng.randint(1, len(whole))]
+        for _ in range(rng.choice((0, 0, 1, 2))):
+            other = rng.choice(letters) if rng.random() < 0.7 else rng.choice(OTHERS)
+            knocks.insert(rng.randint(0, len(knocks)), other)
+        slow = rng.random() < 0.5
+        for knock in knocks:
+            plan.append((when, source, knock))
+            if rng.random() < 0.1:
+                plan.append((when + 0.001, source, knock))
+            when += rng.choice((0.6, 0.9, 1.1, 1.5, 2.2)) if slow and rng.random() < 0.4 else 0.01
+    return plan
+
+
+def alike(config: Config, expected: list[Expected], plan: list[tuple[float, str, Knock]], least: int) -> None:
+    """Kernel and tracker agree on who is let in, and at least so many are at every door."""
+    with alone(config, expected) as (w, send):
+        sent = play(w, send, plan)
+        kernel, tracker = by_kernel(w, config), by_tracker(config, expected, sent)
+    left_out = {masked(config, one) for one in near(sent, {one.sequence.gap for one in expected}, 20_000_000)}
+    sources = {masked(config, source) for _, source, _ in sent}
+    assert len(left_out) < len(sources) // 3
+    differing = {one for one in kernel ^ tracker if one[0] not in left_out}
+    story = {
+        one: [
+            (round((when - sent[0][0]) / 1e9, 3), source, str(knock))
+            for when, source, knock in sent
+            if masked(config, source) == one
+        ]
+        for one, _ in sorted(differing)[:3]
+    }
+    assert not differing, (len(differing), sorted(kernel - tracker), sorted(tracker - kernel), story)
+    for name in config.doors:
+        assert sum(opened == name for _, opened in kernel) >= least, name
+
+
+def masked(config: Config, address: str) -> str:
+    one = Source.parse(address)
+    return str(Source.of(one.packed, config.prefix_4 if one.family == 4 else config.prefix_6)).partition("/")[
+        0
+    ]
+
+
+def test_kernel_and_tracker_let_the_same_sources_in() -> None:
+    alike(MIXED, fixed(MIXED), streams(crowd(500) + crowd(500, 6), 3, fixed(MIXED)), 20)
+
+
+def test_with_one_gap_for_all_doors_too() -> None:
+    config = Config(
+        doors(
+            door("ssh", 22, SECOND, (A, B, C)),
+            door("web", 8443, SECOND, (A, B, D, E)),
+            door("desk", 5900, SECOND, (B, A)),
+        )
+    )
+    alike(config, fixed(config), streams(crowd(500) + crowd(500, 6), 4, fixed(config)), 20)
+
+
+def test_a_prefix_that_counts_as_one_source_has_one_state() -> None:
+    """Sources of one prefix knock for each other, and disturb each other."""
+    config = Config(MIXED.doors, prefix_4=29, prefix_6=61)
+    sixes = [f"2001:db8:c:{number:x}::{number:x}" for number in range(1, 500)]
+    alike(config, fixed(config), streams(crowd(500) + sixes, 5, fixed(config), 1), 5)
+
+
+def test_a_rotating_sequence_admits_once() -> None:
+    """Whoever completes it first is in; the tracker has its other rule, no step older than the last one used, from
+    the daemon: here every keyholder has one step."""
+    config = Config(doors(door("vpn", 1194), door("wiki", 8000, SECOND, (A, B, C, D))))
+    rng = random.Random(9)
+    ways = list({tuple(rng.sample([*ALPHABET, *OTHERS], 3)) for _ in range(150)})
+    expected = fixed(config) + [
+        Expected(Sequence(knocks, SECOND), "vpn", f"k{number}", 1) for number, knocks in enumerate(ways)
+    ]
+    alike(config, expected, streams(crowd(500) + crowd(500, 6), 6, expected + fixed(config) * 40, 2), 20)
+
+
+def test_one_code_opens_all_doors_of_its_base_and_no_door_twice() -> None:
+    config = Config(
+        doors(code_door("ssh", 22), code_door("web", 8443), door("desk", 5900, 2 * SECOND, (A, B)))
+    )
+    rng = random.Random(2)
+    ways = list({tuple(rng.sample([*ALPHABET, *OTHERS], 4)) for _ in range(100)})
+    expected = fixed(config) + [
+        Expected(Sequence(knocks, SECOND), name, f"k{number}", 1)
+        for number, knocks in enumerate(ways)
+        for name in ("ssh", "web")
+        if number % 4 or name == "ssh"
+    ]
+    alike(config, expected, streams(crowd(500) + crowd(500, 6), 7, expected, 2), 20)
