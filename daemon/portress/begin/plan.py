@@ -124,8 +124,8 @@ def _drawn(used: set[int], draw: Draw, last: int) -> tuple[Knock, ...]:
 def text(answers: Answers, planned: Iterable[Planned], date: str) -> str:
     """The configuration. `date`: the day, as YYYY-MM-DD."""
     lines = [
-        f"# Written by portress begin on {date}. `man portress.yaml` explains every key, `portress check` checks",
-        "# this file, and `portress guard --trial 5m` tries a change without locking you out.",
+        f"# Written by portress begin on {date}. `man portress.yaml` explains every key, `portress check`",
+        "# checks this file, and `portress guard --trial 5m` tries a change without locking you out.",
         "",
     ]
     if answers.always:
@@ -149,11 +149,7 @@ def _door(answers: Answers, one: Planned) -> list[str]:
     program = f"   # {one.shut.program}" if one.shut.program else ""
     connection = answers.connection and answers.way in ("rotating", "fixed")
     stay = "30s" if connection else _STAYS.get(one.name, "8h")
-    note = (
-        "to connect in; established sessions go on"
-        if connection
-        else "then knock again; established sessions go on"
-    )
+    what = "to connect in" if connection else "then knock again"
     return [
         f"  {one.name}:",
         f"    services: [{one.shut.service}]{program}",
@@ -168,8 +164,8 @@ def _opener(answers: Answers, one: Planned, admits: str) -> list[str]:
         return [f"    fixed: {{knocks: [{knocks}], gap: 30s{admits}}}   # whoever sees it can repeat it"]
     if answers.way == "authenticator":
         return [
-            "    # The code of an authenticator app, read in pairs: the first pair is added to base, the second",
-            "    # to base + 100, and so on. Each code works once.",
+            "    # The code of an authenticator app, read in pairs: the first pair is added to base, the",
+            "    # second to base + 100, and so on. Each code works once.",
             f"    authenticator: {{base: {one.base}}}",
         ]
     if answers.way == "phone":
