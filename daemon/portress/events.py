@@ -17,6 +17,7 @@ from collections.abc import Callable
 from typing import Any, Final, NamedTuple, TextIO
 
 from portress.knock import SECOND
+from portress.shown import shown
 
 ERROR, WARNING, NOTICE, INFO, DEBUG = 3, 4, 5, 6, 7  # RFC 5424, 6.2.1
 
@@ -94,6 +95,7 @@ class Events:
         kind = KINDS[name]
         if kind.priority > self.level or (kind.limited and not self._has_room(name)):
             return
+        text = shown(text)
         self._last.append((self._clock(), name, text))
         told = {f"PORTRESS_{key.upper()}": str(value) for key, value in fields.items() if value is not None}
         self._write(name, kind, text, {"PORTRESS_EVENT": name, **told})

@@ -143,7 +143,7 @@ def test_nothing_that_is_told_can_steer_the_terminal() -> None:
     answer["events"] = [{"ago": 0, "event": "warning", "text": "\x1b]0;owned\x07 \x1b[2J\n\r\t\x9b31m"}]
     sent = change(None, drawn(answer), None)
     assert "\x07" not in sent and "\x1b]" not in sent and "\x9b" not in sent and "\r" not in sent
-    assert any("?]0;owned ?[2J" in line for line in shown(answer))
+    assert any(r"\u001b]0;owned \u001b[2J" in line for line in shown(answer))
 
 
 def test_without_colour_there_is_none_and_the_headings_are_still_bold() -> None:

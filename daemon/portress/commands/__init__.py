@@ -12,6 +12,7 @@ import click
 
 from portress import __version__
 from portress.errors import Mistake
+from portress.shown import guarded, shown
 
 VERBS: Final = {
     "check": "check a configuration: every mistake with its line",
@@ -71,21 +72,27 @@ def portress(context: click.Context) -> None:
 def main() -> int:
     """Run the verb on the command line. Exit status: 0 done, 1 not done, 2 wrong usage."""
     _open_streams()
+    with guarded():
+        return _run()
+
+
+def _run() -> int:
     try:
         code = portress.main(standalone_mode=False)
         sys.stdout.flush()
     except click.ClickException as wrong:
+        wrong.message = shown(wrong.message)
         wrong.show()
         return 2
     except click.Abort:
         return 1
     except Mistake as mistake:
         for line in mistake.lines or (str(mistake),):
-            print(f"portress: {line}", file=sys.stderr)
+            print(f"portress: {shown(line)}", file=sys.stderr)
         return 1
     except OSError as error:
         if not isinstance(error, BrokenPipeError):
-            print(f"portress: {_reason(error)}", file=sys.stderr)
+            print(f"portress: {shown(_reason(error))}", file=sys.stderr)
         # What is left in the buffer goes nowhere, or Python would fail once more at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return 1

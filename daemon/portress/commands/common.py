@@ -17,6 +17,7 @@ from portress import durations, lock
 from portress.errors import Mistake
 from portress.knock import Source
 from portress.paths import Paths
+from portress.shown import bare, shown
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -53,15 +54,15 @@ def print_json(value: Any) -> None:
 
 def console() -> Console:
     """The console for tables: as wide as the terminal, 80 columns without one."""
-    from rich.console import Console  # not for the daemon, which starts without it
+    from portress.shown_console import ShownConsole  # not for the daemon, which starts without rich
 
     width = None if sys.stdout.isatty() or os.environ.get("COLUMNS") else 80
-    return Console(highlight=False, width=width)
+    return ShownConsole(file=bare(sys.stdout), width=width)
 
 
 def warn(text: str) -> None:
     """A warning, on standard error."""
-    click.echo(f"portress: warning: {text}", err=True)
+    click.echo(f"portress: warning: {shown(text)}", err=True)
 
 
 class Duration(click.ParamType):

@@ -21,6 +21,7 @@ from portress.keyholders import enrolling, keycard
 from portress.keyholders.file import FILE, STYLES, Keyholder, Style, checked_name, expiry, expiry_text
 from portress.keyholders.secret import generate
 from portress.paths import Paths
+from portress.shown import bare
 
 MOST_SENT = 768 * 1024  # bytes of keyholders.yaml that fit into a request
 
@@ -99,7 +100,8 @@ def enrol(
         raise
     try:
         click.echo(_told(new, files), err=as_json)
-        click.echo(new.json() if as_json else enrolling.handed_over(new, _screen()))
+        told = new.json() if as_json else enrolling.handed_over(new, _screen())
+        click.echo(told, file=bare(sys.stdout))  # a QR code has colours; what is in it was checked
     finally:  # also where nobody reads to the end, as behind `| head`
         _tell_daemon(paths)
 

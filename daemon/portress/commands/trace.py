@@ -24,6 +24,8 @@ from portress.keyholders import file as keyholding
 from portress.keyholders.file import Keyholder
 from portress.knock import Source
 from portress.paths import Paths
+from portress.shown import bare
+from portress.shown_console import ShownConsole
 from portress.trace import screen as trace_screen
 from portress.trace.file import STDIN, Opened, opened
 from portress.trace.replay import Reading, Trace
@@ -161,7 +163,7 @@ def _progress(found: Opened) -> Iterator[None]:
     if not sys.stderr.isatty():
         yield
         return
-    with _Bar(found, Console(stderr=True)):
+    with _Bar(found, ShownConsole(bare(sys.stderr))):
         yield
 
 

@@ -14,6 +14,7 @@ from attrs import frozen
 
 from portress.errors import Mistake
 from portress.ledger.ledger import Record
+from portress.shown import shown
 
 MOST_BARS: Final = 20_000
 MOST_ROWS: Final = 500
@@ -40,7 +41,9 @@ def rows(records: Iterable[Record]) -> list[Row]:
     for record in records:
         key = (0, record.keyholder) if record.keyholder else (1, str(record.source))
         grouped.setdefault(key, []).append(record)
-    found = [Row(key[1], tuple(sorted(group, key=lambda one: one.since))) for key, group in grouped.items()]
+    found = [
+        Row(shown(key[1]), tuple(sorted(group, key=lambda one: one.since))) for key, group in grouped.items()
+    ]
     return sorted(found, key=lambda row: (row.records[0].since, row.label))
 
 
@@ -217,9 +220,9 @@ def _legend(figure: Any, axes: Any, lines: list[Row], now: float, zone: tzinfo) 
         f"{last:%Y-%m-%d %H:%M} ({last:%Z}), a row for each keyholder, and for each source without one"
     )
     figure.text(left, 1 - 0.57 / height, told, fontsize=9, color=_FAINT, va="center")
-    handles: list[Any] = [Patch(facecolor=colour, label=door) for door, colour in _colours(lines).items()][
-        :12
-    ]
+    handles: list[Any] = [
+        Patch(facecolor=colour, label=shown(door)) for door, colour in _colours(lines).items()
+    ][:12]
     if any(record.ending not in (None, "expired") for row in lines for record in row.records):
         handles.append(
             Line2D([], [], linestyle="", marker="|", color=_INK, markersize=9, label="ended early")

@@ -6,6 +6,8 @@ import os
 
 import systemd.daemon
 
+from portress.shown import shown
+
 
 class Notify:
     """Speaks to the service manager where there is one; elsewhere it says nothing."""
@@ -37,4 +39,4 @@ class Notify:
         """The one line that `systemctl status` shows; sent when it changes."""
         if text != self._status:
             self._status = text
-            systemd.daemon.notify(f"STATUS={text}")
+            systemd.daemon.notify(f"STATUS={shown(text)}")

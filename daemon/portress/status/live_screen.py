@@ -18,6 +18,7 @@ from rich.text import Text
 
 from portress.durations import moment, spell
 from portress.knock import SECOND
+from portress.shown import shown
 from portress.status.screen import headline
 
 Cell = tuple[str, Style | None]  # a character ("" behind a wide one) and how it looks
@@ -243,9 +244,7 @@ def _row(segments: Iterable[Segment], columns: int) -> Row:
     row: Row = []
     for text, style, _ in segments:
         look = style or None
-        for character in text.removesuffix("\n"):
-            if not character.isprintable():  # nothing that is told may steer the terminal
-                character = "?"
+        for character in shown(text.removesuffix("\n")):  # nothing that is told may steer the terminal
             width = cell_len(character)
             row += [(character, look), ("", look)][:width]
     return (row + [_BLANK] * columns)[:columns]
