@@ -21,9 +21,9 @@ from lab.space import LabError, Namespace
 from lab.worlds import World, world
 from portress.config import load as configuration
 from portress.guard import elements
-from portress.guard.expressions import TABLE
-from portress.guard.ruleset import HEARD, build
-from portress.guard.text import render
+from portress.guard.language import TABLE
+from portress.guard.report import HEARD
+from portress.guard.ruleset import build, render
 from portress.sequence.fixed import expected
 from portress.sequence.trie import Trie
 from portress.watch.counter import cost
@@ -50,7 +50,7 @@ def measure(quick: bool) -> Iterator[Figure]:
                 took * 1000,
                 "ms",
                 listed * 1000,
-                "nft -j list meter",
+                "nft -j list set",
                 Target("<", 100) if count <= ROOM else None,
                 "the guard has no room for so many: a poll ten times a second could not take them"
                 if count > ROOM
@@ -86,5 +86,5 @@ def _read() -> tuple[int, float]:
 def _listed(ns: Namespace) -> float:
     """Seconds that nft takes to list the same set."""
     begun = time.perf_counter()
-    json.loads(ns.run(["nft", "-j", "list", "meter", "inet", "portress", f"{HEARD}_6"], timeout=60).stdout)
+    json.loads(ns.run(["nft", "-j", "list", "set", "inet", "portress", f"{HEARD}_6"], timeout=60).stdout)
     return time.perf_counter() - begun

@@ -22,7 +22,7 @@ def test_a_door_without_an_opener_is_a_mistake() -> None:
 def test_no_door_can_be_named_as_a_set_of_the_guard(watch: str) -> None:
     text = with_top(f"watch: {watch}\noutside: [eth0]\nalways: [192.0.2.7]\npublic: [tcp/80]")
     config = parse(text, "portress.yaml")
-    sets = {next(iter(one.values()))["name"] for one in build(config, [Knock.parse("tcp/4617")]).sets}
+    sets = {one.name for one in build(config, [Knock.parse("tcp/4617")]).sets}
     stems = {name[:-2] for name in sets if re.search("_[46]$", name)}
     assert {"callers", "ssh"} <= stems <= RESERVED | {"ssh"}
 

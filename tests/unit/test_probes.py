@@ -203,7 +203,7 @@ def test_a_guard_whose_rules_others_changed_is_told_with_the_chain() -> None:
     changed = evolve(right, shape={**right.shape, "door_ssh": (("accept",), *right.shape["door_ssh"])})
     (finding,) = upkeep.judge(CONFIG, state(guard=changed))
     assert (finding.name, "door_ssh" in finding.what) == ("guard-changed", True)
-    moved = evolve(right, base=(("entry", "filter", "prerouting", -90, "accept"),))
+    moved = evolve(right, base=(("entry", "filter", "prerouting", "-90", "accept"),))
     (finding,) = upkeep.judge(CONFIG, state(guard=moved))
     assert "its hook" in finding.what
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from portress.guard.ruleset import MARGIN, longest_gap
+from portress.guard.report import MARGIN, longest_gap
 from portress.knock import SECOND, Knock, Source
 from portress.sequence import fixed
 from portress.sequence.trie import Trie

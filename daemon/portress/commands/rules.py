@@ -1,4 +1,4 @@
-"""`portress rules`: what would be loaded, as nft text that `nft -c -f` accepts."""
+"""`portress rules`: what would be loaded, to the letter: nft text that `nft -c -f` accepts."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ import click
 
 from portress.commands.common import as_json, common, print_json
 from portress.config import load as configuration
-from portress.guard.ruleset import build
-from portress.guard.text import render
+from portress.guard.ruleset import build, render
 from portress.keyholders import file as keyholding
 from portress.paths import Paths
 from portress.sequence.in_force import Rota
@@ -24,9 +23,8 @@ def rules(paths: Paths, as_json: bool) -> None:
     config = configuration.load(paths.config)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
     ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening)
+    text = render(ruleset)
     if as_json:
-        objects = (*ruleset.sets, *ruleset.chains, *ruleset.rules, *ruleset.elements)
-        table = {"table": {"family": "inet", "name": "portress"}}
-        print_json({"nftables": [{"add": one} for one in (table, *objects)]})
+        print_json({"rules": text, "comment": ruleset.comment})
     else:
-        click.echo(render(ruleset), nl=False)
+        click.echo(text, nl=False)

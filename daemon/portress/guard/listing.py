@@ -14,7 +14,7 @@ from attrs import frozen
 
 from portress.errors import Mistake
 from portress.guard.elements import INET, NFTABLES
-from portress.guard.expressions import TABLE
+from portress.guard.language import TABLE
 from portress.guard.ruleset import ENTRY
 from portress.knock import Source
 from portress.netlink import ACK, DUMP, Netfilter, attribute, attributes

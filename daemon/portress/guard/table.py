@@ -8,12 +8,11 @@ it, the table belongs to that handle and nobody else can change it. Elements are
 from __future__ import annotations
 
 import errno
-import json
 import os
 import re
 import threading
 from collections.abc import Callable, Iterable
-from typing import Any, Final, TypeVar
+from typing import Final, TypeVar
 
 import nftables
 from attrs import frozen
@@ -21,16 +20,17 @@ from attrs import frozen
 from portress.errors import Mistake
 from portress.guard import elements, listing
 from portress.guard.elements import Changes
-from portress.guard.expressions import FAMILY, TABLE, Json
+from portress.guard.language import FAMILY, OWNED, TABLE, Set
 from portress.guard.listing import Listing
-from portress.guard.ruleset import DISMISSED_FOR, FULL, Ruleset, dismissed_set, door_set
-from portress.guard.timed import seconds, split, timed_parts
+from portress.guard.report import FULL
+from portress.guard.ruleset import DISMISSED_FOR, Ruleset, dismissed_set, door_set, render
+from portress.guard.timed import split, timed_parts
 from portress.knock import SECOND, Source
 from portress.netlink import Transactions, sockets
 
 _MILLISECOND: Final = SECOND // 1000
 Answer = TypeVar("Answer")
-_NAME: Final = {"family": FAMILY, "table": TABLE}
+_PLACE: Final = re.compile(r"^(\S+:\d+:\d+-\d+: )?(Error: )?")  # where in the text that was run
 _HEAD: Final = re.compile(rf"^(table {FAMILY} {TABLE} \{{).*\n(?:\tflags .*\n)?")
 
 
@@ -60,7 +60,6 @@ class Table:
     def __init__(self, *, own: bool = False) -> None:
         """`own`: take ownership of the table where kernel and nft know `owner` and `persist`."""
         self._nft = nftables.Nftables()
-        self._nft.set_json_output(True)
         self._nft.set_stateless_output(True)
         self._nft.set_numeric_prio_output(True)
         self._transactions = Transactions()
@@ -71,17 +70,17 @@ class Table:
     def _may_own(self) -> bool:
         """Whether kernel and nft know of tables that belong to somebody; asked without changing anything."""
         self._nft.set_dry_run(True)
-        code, _, _ = self._nft.cmd(f"add table {FAMILY} {TABLE}_owned {{ flags owner, persist; }}")
+        code, _, _ = self._nft.cmd(f"add table {FAMILY} {TABLE}_owned {{ {OWNED}; }}")
         self._nft.set_dry_run(False)
         return bool(code == 0)
 
-    def _run(self, commands: Iterable[Json]) -> Any:
-        text = json.dumps({"nftables": list(commands)})
+    def _run(self, text: str) -> str:
+        """Have libnftables do what the text says, in one transaction; its answer."""
         with self._turn:
             code, output, error = self._nft.cmd(text)
         if code != 0:
             raise GuardError(_told(error))
-        return json.loads(output) if output else None
+        return str(output)
 
     def _change(self, changes: Changes) -> None:
         with self._turn:
@@ -115,34 +114,29 @@ class Table:
         """
         before = self.listing()
         carried, ended = ([], []) if before is None else self._carry_over(before, ruleset)
-        commands: list[Json] = [{"add": {"table": self._table()}}]
+        lines: list[str] = []
         kept: set[str] = set()
         if before is not None and self._takes_over(before):
-            commands.insert(0, {"delete": {"table": {"family": FAMILY, "name": TABLE}}})
+            lines.append(f"delete table {FAMILY} {TABLE}")
         elif before is not None:
-            cleared, kept = self._clear(before, ruleset)
-            commands += cleared
-        living = [one for one in ruleset.living if next(iter(one.values()))["name"] not in kept]
-        new = (*living, *ruleset.mirrors, *ruleset.chains, *ruleset.rules, *ruleset.elements)
-        commands += [{"add": one} for one in new]
+            lines, kept = self._clear(before, ruleset)
+        lines.append(render(ruleset, own=self.own))
+        living = [one for one in ruleset.living if one.name not in kept]
         entries = [(door_set(held.door, held.source.family), held.source, held.left) for held in carried]
         if before is not None and before.prefixes == ruleset.prefixes:
             entries += self._part_way(before, living)
         more = ((door_set(door, source.family), source, ns) for door, source, ns in admit)
         together, later = split(entries, more)
-        commands += timed_parts(together, new=before is None)
-        self._run(commands)
+        lines += timed_parts(together, new=before is None)
+        self._run("\n".join(lines))
         self.loads += 1
         # The doors are shut to strangers by now, and sessions under way go on.
         self._start([*later], new=before is None)
         return ended
 
-    def _table(self) -> Json:
-        return {"family": FAMILY, "name": TABLE, **({"flags": ["owner", "persist"]} if self.own else {})}
-
     def _carry_over(self, before: Listing, ruleset: Ruleset) -> tuple[list[Held], list[Held]]:
         """The admissions to be added anew, because their sets are, and those that end."""
-        wanted = {one["set"]["name"] for one in ruleset.living if "set" in one}
+        wanted = {one.name for one in ruleset.living}
         lengths = ruleset.prefixes
         same = before.prefixes == lengths and not self._takes_over(before)
         if same and all(door_set(door, 4) in wanted for door in before.doors):
@@ -157,38 +151,33 @@ class Table:
                 carried.append(Held(held.door, Source.of(held.source.packed, length), held.left))
         return carried, ended
 
-    def _part_way(self, before: Listing, new: Iterable[Json]) -> list[tuple[str, Source, int]]:
+    def _part_way(self, before: Listing, new: Iterable[Set]) -> list[tuple[str, Source, int]]:
         """The callers and the shunned of sets that are made anew, as many as find room in the new ones."""
-        found: list[tuple[str, Source, int]] = []
-        for body in (one["set"] for one in new if "set" in one):
-            name, size = body["name"], body.get("size", 0)
-            if name in before.sets and size and isinstance(body["type"], str):
-                length = (before.prefixes or (32, 128))[0 if name.endswith("_4") else 1]
-                found += [
-                    (name, Source.of(one.key, length), one.left * 1_000_000)
-                    for one in elements.read(TABLE, name)[:size]
-                ]
-        return found
+        return [
+            (one.name, Source.of(each.key, before.prefixes[one.name.endswith("_6")]), each.left * 1_000_000)
+            for one in new
+            if one.name in before.sets and one.size and before.prefixes is not None
+            for each in elements.read(TABLE, one.name)[: one.size]
+        ]
 
     def _takes_over(self, before: Listing) -> bool:
         """Whether the table has to be made anew to get an owner: one cannot be given to it later."""
         return self.own and not before.owned
 
-    def _clear(self, before: Listing, ruleset: Ruleset) -> tuple[list[Json], set[str]]:
+    def _clear(self, before: Listing, ruleset: Ruleset) -> tuple[list[str], set[str]]:
         """What goes before the new guard is added, in the same transaction, and what stays of the living."""
         same_prefixes = before.prefixes == ruleset.prefixes
-        living = {body["name"]: body.get("size", 0) for one in ruleset.living for body in one.values()}
-        chains = {one["chain"]["name"] for one in ruleset.chains}
-        commands: list[Json] = [{"flush": {"table": {"family": FAMILY, "name": TABLE}}}]
-        kept = set(before.counters)
+        living = {one.name: one.size for one in ruleset.living}
+        lines = [f"flush table {FAMILY} {TABLE}"]
+        kept: set[str] = set()
         for kind, sizes in (("map", before.maps), ("set", before.sets)):
             for name, size in sizes.items():
                 if same_prefixes and living.get(name) == size:
                     kept.add(name)
                 else:
-                    commands.append({"delete": {kind: {**_NAME, "name": name}}})
-        gone = sorted(before.chains - chains)
-        return commands + [{"delete": {"chain": {**_NAME, "name": name}}} for name in gone], kept
+                    lines.append(f"delete {kind} {FAMILY} {TABLE} {name}")
+        gone = sorted(before.chains - {one.name for one in ruleset.chains})
+        return lines + [f"delete chain {FAMILY} {TABLE} {name}" for name in gone], kept
 
     def present(self, ruleset: Ruleset) -> bool:
         """Whether the guard in the kernel is, by its comment, the one that `ruleset` describes."""
@@ -199,14 +188,7 @@ class Table:
         """The table as nft text, without the elements of sets with timeouts; None if there is none."""
         if not self.there():
             return None
-        with self._turn:
-            self._nft.set_json_output(False)
-            try:
-                code, output, error = self._nft.cmd(f"list table {FAMILY} {TABLE}")
-            finally:
-                self._nft.set_json_output(True)
-        if code != 0:
-            raise GuardError(_told(error))
+        output = self._run(f"list table {FAMILY} {TABLE}")
         # A set with timeouts is listed with what it holds now: that is not part of the rules.
         return re.sub(
             r"(flags [a-z,]*timeout\b(?:(?!\n\t\}).)*?)\n\t\telements = \{.*?\}(?=\n)",
@@ -218,29 +200,16 @@ class Table:
     def restore(self, text: str, held: Iterable[Held]) -> None:
         """Put back a table as `text` gave it, in one transaction, with these admissions."""
         lines = [f"delete table {FAMILY} {TABLE}"] if self.there() else []
-        flags = "\tflags owner, persist\n" if self.own else ""
+        flags = f"\t{OWNED}\n" if self.own else ""
         lines.append(_HEAD.sub(rf"\1\n{flags}", text))
-        for one in held:
-            name, address = door_set(one.door, one.source.family), str(one.source).partition("/")[0]
-            timeout = f"{{ {address} timeout {seconds(one.left)}s }}"
-            lines += [
-                f"{verb} element {FAMILY} {TABLE} {name} {end}"
-                for verb, end in (("add", timeout), ("delete", f"{{ {address} }}"), ("add", timeout))
-            ]
-        with self._turn:
-            self._nft.set_json_output(False)
-            try:
-                code, _, error = self._nft.cmd("\n".join(lines))
-            finally:
-                self._nft.set_json_output(True)
-        if code != 0:
-            raise GuardError(_told(error))
+        lines += timed_parts((door_set(one.door, one.source.family), one.source, one.left) for one in held)
+        self._run("\n".join(lines))
 
     def remove(self) -> bool:
         """Take the guard away, which opens the doors. False if there was none."""
         if not self.there():
             return False
-        self._run([{"delete": {"table": {"family": FAMILY, "name": TABLE}}}])
+        self._run(f"delete table {FAMILY} {TABLE}")
         return True
 
     def admissions(self, known: Listing | None = None) -> list[Held]:
@@ -373,7 +342,7 @@ def _refusal(error: OSError) -> GuardError:
 
 def _told(error: str) -> str:
     """libnftables' complaint in one line."""
-    told = [line.removeprefix("internal:0:0-0: ").removeprefix("Error: ") for line in error.splitlines()]
+    told = [_PLACE.sub("", line) for line in error.splitlines()]
     first = next((line for line in told if line.strip(" ^~")), "libnftables gave no reason")
     if "Operation not permitted" in first:
         return "the kernel does not let this process change the guard: run it as root, or through the daemon"

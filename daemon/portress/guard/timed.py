@@ -4,39 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from itertools import chain, islice
-from typing import Any, Final
+from typing import Final
 
-from portress.guard.expressions import Json, element
+from portress.guard.language import FAMILY, TABLE
 from portress.knock import SECOND, Source
 
 _FEW: Final = 64  # see split
 _MANY: Final = 10_000
+_MILLISECOND: Final = SECOND // 1000
 
 Entry = tuple[str, Source, int]  # set, source, ns
 
 
-def seconds(ns: int) -> int:
-    """Whole seconds, rounded up: what nft's JSON takes for a timeout."""
-    return max(1, -(-ns // SECOND))
-
-
-def timed_parts(entries: Iterable[tuple[str, Source, int]], *, new: bool = False) -> tuple[Json, ...]:
-    """Transaction parts that (re)start elements: add, delete, add; for sets that are `new`, add alone.
+def timed_parts(entries: Iterable[Entry], *, new: bool = False) -> list[str]:
+    """Lines that (re)start elements: add, delete, add; for sets that are `new`, add alone.
 
     Before kernel 6.12 a plain add leaves the old timeout in place, after it it does not; the first add
     is for the delete to find something.
     """
-    timed: dict[str, dict[str, Any]] = {}
+    timed: dict[str, dict[str, str]] = {}
     for name, source, ns in entries:
         address = str(source).partition("/")[0]
-        timed.setdefault(name, {})[address] = {"elem": {"val": address, "timeout": seconds(ns)}}
-    parts: list[Json] = []
+        timeout = max(1, -(-ns // _MILLISECOND))
+        timed.setdefault(name, {})[address] = f"{address} timeout {timeout}ms"
+    lines: list[str] = []
     for name, by_address in timed.items():
-        full = element(name, list(by_address.values()))
-        parts.append({"add": full})
+        which = f"element {FAMILY} {TABLE} {name}"
+        full = f"add {which} {{ {', '.join(by_address.values())} }}"
+        lines.append(full)
         if not new:
-            parts += [{"delete": element(name, list(by_address))}, {"add": full}]
-    return tuple(parts)
+            lines += [f"delete {which} {{ {', '.join(by_address)} }}", full]
+    return lines
 
 
 def split(carried: list[Entry], more: Iterator[Entry]) -> tuple[list[Entry], Iterator[Entry]]:

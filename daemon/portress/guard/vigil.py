@@ -16,7 +16,7 @@ from collections.abc import Iterable
 from types import TracebackType
 from typing import Final, Self
 
-from portress.guard.expressions import TABLE
+from portress.guard.language import TABLE
 from portress.netlink import NETLINK_NETFILTER, attributes, sockets
 
 _GROUP: Final = 7  # NFNLGRP_NFTABLES

@@ -12,7 +12,7 @@ from typing import Final
 
 from portress.durations import counted, spell
 from portress.events import Events
-from portress.guard.ruleset import MARGIN, longest_gap
+from portress.guard.report import MARGIN, longest_gap
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
 from portress.run.doorkeeper import Doorkeeper

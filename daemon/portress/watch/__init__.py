@@ -8,7 +8,7 @@ from types import TracebackType
 from typing import Protocol, Self
 
 from portress.config.model import Config
-from portress.guard.ruleset import longest_gap
+from portress.guard.report import longest_gap
 from portress.knock import SECOND
 
 Heard = tuple[

@@ -40,8 +40,8 @@ from types import TracebackType
 from typing import Final, NamedTuple, Self
 
 from portress.errors import Mistake
-from portress.guard.expressions import TABLE
-from portress.guard.ruleset import HEARD, KNOCKS, UNHEARD
+from portress.guard.language import TABLE
+from portress.guard.report import HEARD, KNOCKS, UNHEARD
 from portress.knock import SECOND, UNSURE
 from portress.watch import Heard
 from portress.watch.counts import Count, Counts

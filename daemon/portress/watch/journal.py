@@ -36,8 +36,8 @@ from types import TracebackType
 from typing import Final, Self
 
 from portress.errors import Mistake
-from portress.guard.expressions import TABLE
-from portress.guard.ruleset import UNHEARD
+from portress.guard.language import TABLE
+from portress.guard.report import UNHEARD
 from portress.knock import SECOND
 from portress.watch import Heard
 from portress.watch.counts import Counts

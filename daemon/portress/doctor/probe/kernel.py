@@ -19,12 +19,12 @@ from attrs import frozen
 from portress.config.model import Config, Watch
 from portress.doctor.probe.finding import Fact, Finding
 from portress.errors import Mistake
-from portress.guard.expressions import FAMILY, TABLE
-from portress.guard.ruleset import build
+from portress.guard.language import FAMILY, OWNED, TABLE
+from portress.guard.ruleset import build, render
 from portress.watch.entries import look_for_files
 from portress.watch.packet import PacketWatcher
 
-OLDEST_NFT: Final = (1, 0, 6)  # Debian 12's; older ones do not read all of the guard's JSON
+OLDEST_NFT: Final = (1, 0, 6)  # Debian 12's; older ones do not read all of the guard
 _TRY: Final = "portress_doctor"  # a table that never comes into being
 _GROUPS: Final = Path("/proc/thread-self/net/netfilter/nfnetlink_log")
 _LOGGERS: Final = Path("/proc/thread-self/net/netfilter/nf_log")
@@ -78,7 +78,7 @@ def read(config: Config) -> Kernel:
         missing,
         _watchers(missing),
         None if missing.keys() & _needed(config) else _try_guard(nft, config),
-        _checked(nft, {"flags": ["owner", "persist"]}) is None and version >= (1, 1),
+        _try_owner(nft) is None and version >= (1, 1),
     )
 
 
@@ -110,25 +110,17 @@ def _try_rule(nft: Any, rule: str) -> str | None:
     return None if code == 0 else _reason(error)
 
 
-def _checked(nft: Any, more: Mapping[str, Any], commands: list[Any] | None = None) -> str | None:
-    table = {"add": {"table": {"family": FAMILY, "name": _TRY, **more}}}
-    code, _, error = nft.cmd(json.dumps({"nftables": [table, *(commands or [])]}))
+def _try_owner(nft: Any) -> str | None:
+    """Why a table with an owner would be refused; None: it would not."""
+    code, _, error = nft.cmd(f"add table {FAMILY} {_TRY} {{ {OWNED}; }}")
     return None if code == 0 else _reason(error)
 
 
 def _try_guard(nft: Any, config: Config) -> str | None:
     """Why the guard as configured would be refused, under another table's name; None: it would not."""
-    rules = build(config, ())
-    parts = (*rules.living, *rules.mirrors, *rules.chains, *rules.rules, *rules.elements)
-    return _checked(nft, {}, [{"add": _renamed(part)} for part in parts])
-
-
-def _renamed(part: Any) -> Any:
-    if isinstance(part, dict):
-        return {
-            key: _TRY if (key, value) == ("table", TABLE) else _renamed(value) for key, value in part.items()
-        }
-    return [_renamed(one) for one in part] if isinstance(part, list) else part
+    text = render(build(config, ()))
+    code, _, error = nft.cmd(text.replace(f"table {FAMILY} {TABLE} ", f"table {FAMILY} {_TRY} ", 1))
+    return None if code == 0 else _reason(error)
 
 
 def _watchers(missing: Mapping[str, str]) -> dict[Watch, str | None]:

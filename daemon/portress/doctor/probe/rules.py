@@ -17,7 +17,7 @@ import nftables
 from attrs import evolve, frozen
 
 from portress.errors import Mistake
-from portress.guard.expressions import FAMILY, TABLE
+from portress.guard.language import FAMILY, TABLE
 
 Json = dict[str, Any]
 ChainKey = tuple[str, str, str]  # family, table, chain

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
@@ -15,13 +16,22 @@ from portress.control import NoDaemon, ask
 from portress.doctor.probe.finding import Fact, Finding
 from portress.doctor.probe.kernel import groups
 from portress.errors import Mistake
-from portress.guard.expressions import FAMILY, TABLE, Json
-from portress.guard.ruleset import Ruleset, build
+from portress.guard.language import FAMILY, TABLE
+from portress.guard.ruleset import Ruleset, build, render
 from portress.paths import Paths
 from portress.run import status_answer as answers
 from portress.run.sentinel import away_file
 
 Shape = Mapping[str, tuple[tuple[str, ...], ...]]  # chain -> its rules, each what it does in order
+
+_CHAIN: Final = re.compile(r"^\tchain (\S+) \{\n(.*?)^\t\}", re.M | re.S)
+_HEAD: Final = re.compile(r"\s*type (\S+) hook (\S+) priority (\S+); policy (\S+);")
+_COMMENT: Final = re.compile(r' comment "(portress [^"]*)"')
+_QUOTED: Final = re.compile(r'"[^"]*"')
+_DEED: Final = re.compile(
+    r"\b(?:accept|drop|reject|return|continue|queue|log|counter|limit|masquerade|set|[ds]nat|redirect|notrack"
+    r"|(?:goto|jump) +\S+|(?:vmap|map|update|add|delete) +@\S+)"
+)
 
 _RELOAD: Final = "systemctl reload portress, or portress guard --keep without the service"
 
@@ -65,45 +75,36 @@ def read(config: Config, paths: Paths) -> Upkeep:
 
 def _guard() -> Guard | None:
     nft = nftables.Nftables()
-    nft.set_json_output(True)
     nft.set_stateless_output(True)
-    nft.set_terse_output(True)
     nft.set_numeric_prio_output(True)
     code, output, _ = nft.cmd(f"list table {FAMILY} {TABLE}")
-    return _described(json.loads(output)["nftables"]) if code == 0 else None
+    return _described(output) if code == 0 else None
 
 
-def _described(listing: list[Json]) -> Guard:
-    rules = [one["rule"] for one in listing if "rule" in one]
-    bases = [one["chain"] for one in listing if "hook" in one.get("chain", ())]
-    base = tuple(
-        sorted(
-            (one["name"], one["type"], one["hook"], one["prio"], one.get("policy", "accept")) for one in bases
-        )
+def _described(text: str) -> Guard:
+    """The guard in an nft text: every chain is a block, every rule of it a line."""
+    bodies = {name: body.splitlines() for name, body in _CHAIN.findall(text)}
+    heads = {name: match for name, body in bodies.items() for line in body if (match := _HEAD.match(line))}
+    comments = (_COMMENT.search(line) for body in bodies.values() for line in body)
+    return Guard(
+        next((match[1] for match in comments if match), None),
+        {
+            name: tuple(_deeds(line) for line in body if line.strip() and not _HEAD.match(line))
+            for name, body in bodies.items()
+        },
+        tuple(sorted((name, *match.groups()) for name, match in heads.items())),
     )
-    chains = [one["chain"]["name"] for one in listing if "chain" in one]
-    comment = next((rule["comment"] for rule in rules if "comment" in rule), None)
-    return Guard(comment, _shape(chains, rules), base)
 
 
 # Without the conditions: nft leaves out those that others imply, some versions more than others.
-def _shape(chains: list[str], rules: list[Json]) -> Shape:
-    return {
-        chain: tuple(
-            tuple(kind for expression in rule["expr"] for kind in expression if kind != "match")
-            for rule in rules
-            if rule["chain"] == chain
-        )
-        for chain in chains
-    }
+def _deeds(rule: str) -> tuple[str, ...]:
+    """What a rule does, in order."""
+    return tuple(" ".join(deed.split()) for deed in _DEED.findall(_QUOTED.sub("", rule)))
 
 
 def expected(rules: Ruleset) -> Guard:
     """What the kernel tells of the guard if it is as it should be."""
-    bodies = [{"chain": one["chain"]} for one in rules.chains] + [
-        {"rule": one["rule"]} for one in rules.rules
-    ]
-    return _described(bodies)
+    return _described(render(rules))
 
 
 def facts(upkeep: Upkeep) -> Iterator[Fact]:
