@@ -8,7 +8,7 @@ from __future__ import annotations
 from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
 from typing import Final
 
-from attrs import frozen
+from attrs import field, frozen
 
 TCP: Final = 6
 UDP: Final = 17
@@ -40,6 +40,26 @@ def _split(text: str, example: str) -> tuple[int, str]:
     if not slash or not rest:
         raise ValueError(f"written protocol/port, as {example}")
     return _protocol(protocol), rest
+
+
+def _destination(text: str) -> IPv4Network | IPv6Network:
+    """An address or a prefix behind the @ of a service. Raises ValueError."""
+    try:
+        if "%" in text:
+            raise ValueError
+        loose = ip_network(text, strict=False)
+    except ValueError:
+        raise ValueError(
+            "behind the @ is an address or a prefix, as tcp/443@172.17.0.2 or tcp/22@2001:db8:7::/64"
+        ) from None
+    first = loose.network_address
+    if ip_address(text.partition("/")[0]) != first:
+        raise ValueError(
+            f"bits beyond the prefix are set: write @{loose}, or @{text.partition('/')[0]} for one"
+        )
+    if first.packed.startswith(_MAPPED):
+        raise ValueError("an IPv4 address is written as one, as tcp/443@172.17.0.2")
+    return loose
 
 
 class Knock(int):
@@ -109,33 +129,72 @@ class Expected:
     step: int | None = None
 
 
+def _place(to: IPv4Network | IPv6Network | None) -> tuple[int, int, int]:
+    """Sorts destinations: this host itself, then by family and address."""
+    return (0, 0, 0) if to is None else (to.version, int(to.network_address), to.prefixlen)
+
+
 @frozen(order=True)
 class Service:
-    """What a door protects: one port or a range of one protocol, `tcp/22`, `tcp/8000-8010`."""
+    """What a door protects: one port or a range of one protocol, `tcp/22`, `tcp/8000-8010`.
+
+    Without a destination `to` it is at every address of this host itself. With one, as
+    `tcp/443@172.17.0.2` or `tcp/22@2001:db8:7::/64`, it is at those addresses alone, whoever has them.
+    """
 
     protocol: int
     first: int
     last: int
+    to: IPv4Network | IPv6Network | None = field(default=None, order=_place)
 
     @classmethod
     def parse(cls, text: str) -> Service:
-        """Read `tcp/22` or `tcp/8000-8010`. Raises ValueError, its text saying what would be right."""
+        """Read `tcp/22`, `tcp/8000-8010` or `tcp/443@172.17.0.2`. Raises ValueError, its text saying what
+        would be right."""
+        text, at, place = text.partition("@")
         protocol, ports = _split(text, "tcp/22 or tcp/8000-8010")
         first, dash, last = ports.partition("-")
-        service = cls(protocol, _port(first), _port(last if dash else first))
+        service = cls(
+            protocol, _port(first), _port(last if dash else first), _destination(place) if at else None
+        )
         if service.last < service.first:
             raise ValueError("a range is written from the lower port to the higher, as tcp/8000-8010")
         return service
 
     def __contains__(self, knock: int) -> bool:
+        """Whether it has this port; its destination is not looked at."""
         return knock >> 16 == self.protocol and self.first <= knock & 0xFFFF <= self.last
 
+    def covers(self, packed: bytes) -> bool:
+        """Whether a packet to this address (4 or 16 bytes) may be one to it, by its destination alone.
+
+        Without a destination any may: which addresses are this host's own is not known here.
+        """
+        if self.to is None:
+            return True
+        shift = self.to.max_prefixlen - self.to.prefixlen
+        same_family = len(packed) * 8 == self.to.max_prefixlen
+        return same_family and int.from_bytes(packed, "big") >> shift == int(self.to.network_address) >> shift
+
     def overlaps(self, other: Service) -> bool:
-        return self.protocol == other.protocol and self.first <= other.last and other.first <= self.last
+        """Whether a packet can be one to both. One with a destination goes before one without."""
+        if self.protocol != other.protocol or self.first > other.last or other.first > self.last:
+            return False
+        if self.to is None or other.to is None:
+            return self.to is other.to
+        return self.to.version == other.to.version and self.to.overlaps(other.to)
 
     def __str__(self) -> str:
         ports = f"{self.first}" if self.first == self.last else f"{self.first}-{self.last}"
-        return f"{PROTOCOL_NAMES[self.protocol]}/{ports}"
+        return f"{PROTOCOL_NAMES[self.protocol]}/{ports}{self.destination}"
+
+    @property
+    def destination(self) -> str:
+        """`@172.17.0.2` or `@172.17.0.0/16`; empty without one."""
+        if self.to is None:
+            return ""
+        whole = self.to.prefixlen == self.to.max_prefixlen
+        return f"@{self.to.network_address if whole else self.to}"
 
 
 @frozen

@@ -68,7 +68,7 @@ def connected(services: Iterable[Service]) -> list[Connection]:
     return [
         one
         for one in _connections("self")
-        if any((TCP << 16 | one.local_port) in service for service in wanted)
+        if any((TCP << 16 | one.local_port) in service and service.covers(one.local) for service in wanted)
     ]
 
 

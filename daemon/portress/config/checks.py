@@ -7,6 +7,7 @@ takes time in proportion to the file, for a file may name thousands of services.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Iterator
 from ipaddress import IPv4Network, IPv6Network, collapse_addresses, ip_address
 from itertools import accumulate, pairwise
 from math import comb
@@ -52,15 +53,12 @@ class Claim:
         return f"{self.service} {by}"
 
 
-class Claims:
-    """All services of all doors and the public ones, to be asked for ports."""
+class _Ports:
+    """Claims of one destination, to be asked for ports."""
 
-    def __init__(self, top: Found) -> None:
-        self.all: list[Claim] = [Claim(found, None) for found in top.all("public")]
-        for name, door in doors(top):
-            self.all += [Claim(found, name) for found in door.all("services")]
+    def __init__(self, claims: list[Claim]) -> None:
         self._by_protocol: dict[int, list[Claim]] = {}
-        for claim in sorted(self.all, key=lambda claim: claim.service):
+        for claim in sorted(claims, key=lambda claim: claim.service):
             self._by_protocol.setdefault(claim.service.protocol, []).append(claim)
         self._firsts = {p: [claim.service.first for claim in some] for p, some in self._by_protocol.items()}
         # For each claim, which of it and those that begin before it reaches furthest.
@@ -77,15 +75,12 @@ class Claims:
             reached = max(reached, service.last)
         return new
 
-    def overlaps(self) -> list[tuple[Claim, Claim]]:
-        """Pairs that share a port, each in the order of the file; whoever shares one is in some pair."""
-        pairs = []
+    def overlaps(self) -> Iterator[tuple[Claim, Claim]]:
+        """Pairs that share a port; whoever shares one is in some pair."""
         for protocol, some in self._by_protocol.items():
             for before, claim in zip(self._furthest[protocol], some[1:], strict=False):
                 if before.service.overlaps(claim.service):
-                    first, second = sorted((before, claim), key=lambda one: one.stands)
-                    pairs.append((first, second))
-        return pairs
+                    yield before, claim
 
     def holder(self, protocol: int, first: int, last: int) -> Claim | None:
         """A claim on one of these ports."""
@@ -105,6 +100,46 @@ class Claims:
             return 0
         beyond = max(0, self._furthest[protocol][index].service.last - port)
         return self._counts[protocol][index] - beyond
+
+
+class Claims:
+    """All services of all doors and the public ones: those of this host itself, to be asked for ports, and
+    those of other destinations, which are no place for a knock anyway."""
+
+    def __init__(self, top: Found) -> None:
+        self.all: list[Claim] = [Claim(found, None) for found in top.all("public")]
+        for name, door in doors(top):
+            self.all += [Claim(found, name) for found in door.all("services")]
+        by_place: dict[IPv4Network | IPv6Network | None, list[Claim]] = {None: []}
+        for claim in self.all:
+            by_place.setdefault(claim.service.to, []).append(claim)
+        self._places = {place: _Ports(claims) for place, claims in by_place.items()}
+        self.own = self._places[None]
+        self.holder, self.count = self.own.holder, self.own.count
+
+    def overlaps(self) -> list[tuple[Claim, Claim]]:
+        """Pairs that share a port of a destination, each in the order of the file; whoever shares one is in
+        some pair."""
+        pairs = [pair for ports in self._places.values() for pair in ports.overlaps()]
+        lengths = {place.prefixlen for place in self._places if place is not None}
+        for claim in self.all:
+            service = claim.service
+            for length in lengths if service.to is not None else ():
+                if service.to is not None and length < service.to.prefixlen:
+                    around = self._places.get(service.to.supernet(new_prefix=length))
+                    other = around and around.holder(service.protocol, service.first, service.last)
+                    pairs += [(other, claim)] if other else []
+        return [(min(pair, key=_stands), max(pair, key=_stands)) for pair in pairs]
+
+    def elsewhere(self, knock: Knock) -> Claim | None:
+        """A claim on this port at another destination."""
+        others = (ports for place, ports in self._places.items() if place is not None)
+        found = (ports.holder(knock.protocol, knock.port, knock.port) for ports in others)
+        return next((claim for claim in found if claim), None)
+
+
+def _stands(claim: Claim) -> tuple[int, str]:
+    return claim.stands
 
 
 def _further(one: Claim, other: Claim) -> Claim:
@@ -211,6 +246,8 @@ def _fixed(door: Found, claims: Claims, findings: Findings) -> None:
         knock: Knock = found.value
         if claim := claims.holder(knock.protocol, knock.port, knock.port):
             findings.mistake(found.place, f"{claim}: a knock is at a port that is neither guarded nor public")
+        elif claim := claims.elsewhere(knock):
+            findings.warn(found.place, f"{claim}: if this host has that address, no knock is heard at it")
     knocks = door.get("fixed", "knocks")
     if knocks and len(knocks.value) in FEW:
         findings.warn(knocks.place, f"{FEW[len(knocks.value)]}; three or more are common practice")

@@ -166,10 +166,11 @@ _KNOCK: Final = _text("a knock, as tcp/4617", knock, f"(tcp|udp)/{_PORT}", "tcp/
 _SERVICE: Final = _text(
     "a service, as tcp/22 or tcp/8000-8010",
     Service.parse,
-    f"(tcp|udp)/{_PORT}(-{_PORT})?",
+    f"(tcp|udp)/{_PORT}(-{_PORT})?(@[0-9A-Fa-f:.]+(/[0-9]{{1,3}})?)?",
     "tcp/22",
     "udp/51820",
     "tcp/8000-8010",
+    "tcp/443@172.17.0.2",
 )
 _NETWORK: Final = _text(
     "an address or a prefix, as 192.0.2.7 or 2001:db8::/32",
@@ -235,7 +236,7 @@ _DOOR: Final = Keys(
     {
         "services": Key(
             ListOf(_SERVICE, "services are a list, as [tcp/22, udp/51820]", 1, True),
-            "what the door protects, as [tcp/22, tcp/8000-8010]",
+            "what the door protects, as [tcp/22, tcp/8000-8010, tcp/443@172.17.0.2]",
             required=True,
         ),
         "stay": Key(_lasting("a stay", 365 * DAY), "how long an admission lasts", default="24h"),

@@ -31,18 +31,20 @@ _LIFE: Final = 5 * 86400  # seconds: what the kernel gives an idle established c
 
 
 def _matches(tuple_: memoryview, source: Source, services: Iterable[Service]) -> bool:
-    address, protocol, port = b"", 0, 0
+    address, target, protocol, port = b"", b"", 0, 0
     for kind, value in attributes(tuple_):
         for inner, data in attributes(value):
             if kind == _TUPLE_IP and inner == _IP_SRC[source.family]:
                 address = bytes(data)
+            elif kind == _TUPLE_IP and inner == _IP_SRC[source.family] + 1:
+                target = bytes(data)
             elif kind == _TUPLE_PROTO and inner == _PROTO_NUM:
                 protocol = data[0]
             elif kind == _TUPLE_PROTO and inner == _PROTO_DST_PORT:
                 port = int.from_bytes(data, "big")
     if len(address) != len(source.packed) or ip_address(address) not in source.network:
         return False
-    return any((protocol << 16 | port) in service for service in services)
+    return any((protocol << 16 | port) in service and service.covers(target) for service in services)
 
 
 def cut(source: Source, services: Sequence[Service]) -> int:

@@ -79,9 +79,10 @@ def knock_element(knock: int) -> str:
 
 
 def service_element(service: Service) -> str:
-    """A service, perhaps a range of ports, as an element of a set of knocks."""
+    """A service, perhaps a range of ports and a destination, as an element of a set."""
     ports = f"{service.first}" if service.first == service.last else f"{service.first}-{service.last}"
-    return f"{PROTOCOL_NAMES[service.protocol]} . {ports}"
+    to = "" if service.to is None else f" . {service.destination[1:]}"
+    return f"{PROTOCOL_NAMES[service.protocol]} . {ports}{to}"
 
 
 def timed_set(name: str, family: int, size: int = 0, *more: str) -> Set:

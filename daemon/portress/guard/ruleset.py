@@ -17,6 +17,7 @@ from portress.config.model import Config, Door
 from portress.guard import report
 from portress.guard.language import (
     ADDRESS,
+    DADDR,
     FAMILY,
     KNOCK,
     KNOCK_TYPE,
@@ -38,11 +39,15 @@ from portress.knock import Service
 
 ENTRY: Final = "entry"
 RANGES: Final = "_ranges"  # behind the name of a set of services: those of ranges of ports
+TO: Final = {4: "_to_4", 6: "_to_6"}  # those of other destinations, by their address family
 DISMISSED: Final = "dismissed"  # sources whose every packet needs an admission: dismissed_4, dismissed_6
 DISMISSED_SIZE: Final = 65536  # sources of a family
 DISMISSED_FOR: Final = 86400  # s since the last packet
 PRIORITY: Final = -150  # after conntrack (-200), before destination NAT (-100)
-_LOCAL: Final = "fib daddr type != local accept"
+# What the host itself takes a packet by; only the first is a place for knocks.
+_OWN: Final = "local, broadcast, multicast, anycast"
+_NOT_OWN: Final = f"fib daddr type != {{ {_OWN} }} accept"
+_NOT_LOCAL: Final = "fib daddr type != local accept"
 
 
 @frozen
@@ -89,35 +94,45 @@ def _living(config: Config) -> Iterable[Set]:
 
 
 def _services(config: Config) -> dict[str, list[tuple[Service, str]]]:
-    """Which services stand in which set or map, and in a map where a packet to it goes.
+    """Which services are in which set or map, and in a map where a packet to it goes.
 
-    Ranges of ports stand apart: a look-up among them takes longer the more there are, one among single ports
-    does not.
+    Ranges of ports and destinations are apart: a look-up among them takes longer the more there are, one
+    among single ports does not.
     """
-
-    def to(chains: str, doors: Iterable[Door]) -> list[tuple[Service, str]]:
-        return [(service, f" : goto {chains}_{door.name}") for door in doors for service in door.services]
-
+    doors = config.doors.values()
     groups = {
-        "strict": to("strict", (door for door in config.doors.values() if not door.linger)),
+        "strict": [
+            (one, f" : goto {'own' if one.to is None else 'strict'}_{door.name}")
+            for door in doors
+            if not door.linger
+            for one in door.services
+        ],
         "public": [(service, "") for service in sorted(config.public)],
-        "doors": to("door", config.doors.values()),
+        "doors": [(one, f" : goto {door_chain(door.name)}") for door in doors for one in door.services],
     }
     by_set: dict[str, list[tuple[Service, str]]] = {}
     for name, entries in groups.items():
         for service, goal in entries:
-            suffix = "" if service.first == service.last else RANGES
+            if service.to is not None:
+                suffix = TO[service.to.version]
+            else:
+                suffix = "" if service.first == service.last else RANGES
             by_set.setdefault(name + suffix, []).append((service, goal))
     return by_set
+
+
+def _key_type(name: str) -> str:
+    """What the elements of a set of services are made of."""
+    return next((f"{KNOCK_TYPE} . {ADDRESS[f]}" for f, end in TO.items() if name.endswith(end)), KNOCK_TYPE)
 
 
 def _mirrors(config: Config) -> Iterable[Set]:
     for name, entries in _services(config).items():
         is_map = bool(entries[0][1])
-        flags = ("flags interval",) if name.endswith(RANGES) else ()
+        flags = ("flags interval",) if name.endswith((RANGES, *TO.values())) else ()
         yield Set(
             name,
-            (f"type {KNOCK_TYPE}{' : verdict' if is_map else ''}", *flags),
+            (f"type {_key_type(name)}{' : verdict' if is_map else ''}", *flags),
             "map" if is_map else "set",
             elements=tuple(service_element(service) + goal for service, goal in entries),
         )
@@ -134,12 +149,22 @@ def _always(config: Config) -> Iterable[str]:
             yield f"{SADDR[family]} @always_{family} accept"
 
 
-def _service_rules(config: Config, group: str) -> Iterable[str]:
-    """Where packets to the services of a group go, if there are any."""
+def _looked_up(config: Config, keys: dict[str, str]) -> Iterable[str]:
+    """Where packets to the services of these sets (name -> key) go, of those that there are."""
     by_set = _services(config)
-    for name in (group, group + RANGES):
+    for name, key in keys.items():
         if name in by_set:
-            yield f"{KNOCK} vmap @{name}" if by_set[name][0][1] else f"{KNOCK} @{name} accept"
+            yield f"{key} vmap @{name}" if by_set[name][0][1] else f"{key} @{name} accept"
+
+
+def _at_own(config: Config, group: str) -> Iterable[str]:
+    """Where packets to services of this host itself go, once it is known that they are for it."""
+    yield from _looked_up(config, {group: KNOCK, group + RANGES: KNOCK})
+
+
+def _elsewhere(config: Config, group: str) -> Iterable[str]:
+    """Where packets to services of other destinations go."""
+    yield from _looked_up(config, {group + end: f"{KNOCK} . {DADDR[f]}" for f, end in TO.items()})
 
 
 def _entry(config: Config, knocks: Part) -> Iterable[str]:
@@ -148,16 +173,19 @@ def _entry(config: Config, knocks: Part) -> Iterable[str]:
         yield f"iifname != {{ {names} }} accept"
     else:
         yield 'iifname "lo" accept'
-    yield from _service_rules(config, "strict")
+    yield from (*_elsewhere(config, "strict"), *_at_own(config, "strict"))
     for family in (4, 6):
         yield f"{source(config, family)} @{dismissed_set(family)} jump {DISMISSED}"
-    yield "ct state established,related accept"
-    yield _LOCAL
+    # Not what is related to a flow: a stranger can lead a helper to expect a connection to a door. ICMP
+    # errors go on as any ICMP does.
+    yield "ct state established accept"
     yield from _always(config)
-    yield from _service_rules(config, "public")
-    yield from _service_rules(config, "doors")
+    yield from (*_elsewhere(config, "public"), *_elsewhere(config, "doors"))
+    yield _NOT_OWN
+    yield from (*_at_own(config, "public"), *_at_own(config, "doors"))
     yield "meta l4proto tcp tcp flags & (fin | syn | rst | ack) != syn accept"
     yield "meta l4proto != { tcp, udp } accept"
+    yield _NOT_LOCAL
     for family in (4, 6):
         yield f"{source(config, family)} @shunned_{family} accept"
     yield from knocks.rules
@@ -165,12 +193,14 @@ def _entry(config: Config, knocks: Part) -> Iterable[str]:
 
 def _dismissed(config: Config) -> Iterable[str]:
     """A flow that this host itself keeps alive would let them go on: it stays established whoever is cut."""
-    yield _LOCAL
     yield from _always(config)
     for family in (4, 6):
         key = f"{source(config, family)} timeout {DISMISSED_FOR}s"
         yield f"update @{dismissed_set(family)} {{ {key} }}"
-    yield from _service_rules(config, "doors")
+    yield from _elsewhere(config, "public")
+    yield from _elsewhere(config, "doors")
+    yield _NOT_OWN
+    yield from _at_own(config, "doors")
 
 
 def _door(config: Config, door: Door) -> Iterable[Chain]:
@@ -180,8 +210,9 @@ def _door(config: Config, door: Door) -> Iterable[Chain]:
     yield Chain(door_chain(door.name), (*rules, "drop"))
     if not door.linger:
         # Every packet, not only a flow's first, needs the admission: sessions end with it.
-        rules = [_LOCAL, *_always(config), f"goto {door_chain(door.name)}"]
-        yield Chain(f"strict_{door.name}", tuple(rules))
+        strict = f"strict_{door.name}"
+        yield Chain(strict, (*_always(config), f"goto {door_chain(door.name)}"))
+        yield Chain(f"own_{door.name}", (_NOT_OWN, f"goto {strict}"))
 
 
 def _chains(config: Config, knocks: Part) -> Iterable[Chain]:

@@ -11,7 +11,7 @@ import contextlib
 import socket
 import struct
 from collections.abc import Iterable, Iterator
-from ipaddress import IPv6Address, ip_address
+from ipaddress import IPv4Address, IPv6Address, ip_address
 from typing import Final
 
 from portress.knock import TCP, Service, Source
@@ -50,13 +50,19 @@ def _established(diag: socket.socket, family: int) -> Iterator[bytes]:
 
 
 def _matches(identity: bytes, family: int, source: Source, services: list[Service]) -> bool:
-    port, _, _, address, _ = _IDENTITY.unpack(identity)
-    if not any((TCP << 16 | port) in service for service in services):
+    port, _, local, peer, _ = _IDENTITY.unpack(identity)
+    here = _plain(local, family).packed
+    if not any((TCP << 16 | port) in service and service.covers(here) for service in services):
         return False
-    peer = ip_address(address[:4] if family == socket.AF_INET else address)
-    if isinstance(peer, IPv6Address) and peer.ipv4_mapped is not None:
-        peer = peer.ipv4_mapped
-    return peer.version == source.network.version and peer in source.network
+    address = _plain(peer, family)
+    return address.version == source.network.version and address in source.network
+
+
+def _plain(field: bytes, family: int) -> IPv4Address | IPv6Address:
+    """An address of a socket's identity; a mapped one is IPv4."""
+    address = ip_address(field[:4] if family == socket.AF_INET else field)
+    mapped = address.ipv4_mapped if isinstance(address, IPv6Address) else None
+    return address if mapped is None else mapped
 
 
 def _ask(diag: socket.socket, kind: int, flags: int, family: int, identity: bytes) -> Iterator[bytes]:

@@ -136,11 +136,12 @@ class Strength:
 
 
 def silent(config: Config) -> frozenset[int]:
-    """The guarded and public ports: no knocks, whoever dials them (rule 1)."""
+    """The guarded and public ports of this host itself: no knocks, whoever dials them (rule 1)."""
     services = [*config.public, *(service for door in config.doors.values() for service in door.services)]
     return frozenset(
         service.protocol << 16 | port
         for service in services
+        if service.to is None
         for port in range(service.first, service.last + 1)
     )
 

@@ -17,7 +17,7 @@ from typing import Final, Protocol
 
 from portress.config.model import Config
 from portress.keyholders.file import Keyholder
-from portress.knock import SECOND, Knock, Source
+from portress.knock import SECOND, Knock, Service, Source
 from portress.sequence.in_force import Rota
 from portress.sequence.other_times import Elsewhen
 from portress.sequence.rotating import STEP, step_at
@@ -93,6 +93,7 @@ class Trace:
         self._used: dict[tuple[str | None, str], tuple[int | None, int]] = {}
         self._elsewhen = Elsewhen(config, keyholders)
         self._services = _services(config)
+        self._places = _places(config)
         self._always = _Always(config)
         self._mask = masking(config.prefix_4, config.prefix_6)
         self._shift = self._now = 0  # what is added to the captured time so that it never goes back
@@ -101,6 +102,7 @@ class Trace:
         """Hear all of it. Raises what the reading raises."""
         services, hosts, passed_by, always = self._services, self.hosts, self.passed_by, self._always
         mask, get, hear = self._mask, self.timelines.get, self.tracker.hear
+        places = self._places
         elsewhen = self._elsewhen if self._elsewhen.on else None
         for source, knock, moment, _ in reading:
             now = moment + self._shift
@@ -113,6 +115,8 @@ class Trace:
             if now >= self._turns:
                 self._turn()
             to = reading.to
+            if places and to and self._placed(source, to, knock, moment):
+                continue
             if to and to not in hosts and not self._is_host(to, knock):
                 passed_by["elsewhere"] += 1
                 self._aside(source, to, knock, moment)
@@ -123,7 +127,7 @@ class Trace:
             if mask is not None:
                 source = mask(source)
             if knock in services:
-                self._serve(source, knock, moment)
+                self._serve(source, services[knock], knock, moment)
                 continue
             self.knocks += 1
             verdict = hear(source, knock, now)
@@ -176,9 +180,19 @@ class Trace:
         narrow, wide = sorted((mine, self.only), key=lambda one: -one.length)
         return narrow.network.subnet_of(wide.network)  # type: ignore[arg-type]  # of one family, see above
 
-    def _serve(self, source: bytes, knock: int, moment: int) -> None:
+    def _placed(self, source: bytes, to: bytes, knock: int, moment: int) -> bool:
+        """Whether it is a packet to a service of that destination; then it is taken down as one."""
+        for service, door in self._places:
+            if knock in service and service.covers(to):
+                if self._always and source in self._always:
+                    self.passed_by["always"] += 1
+                else:
+                    self._serve(source if self._mask is None else self._mask(source), door, knock, moment)
+                return True
+        return False
+
+    def _serve(self, source: bytes, door: str | None, knock: int, moment: int) -> None:
         """A packet to a service: told where the source is known, for its door was open, or not yet."""
-        door = self._services[knock]
         if door is None:
             self.passed_by["public"] += 1
             return
@@ -287,14 +301,22 @@ _ENDS: Final = (Completed, Replayed, Echoed)
 def _services(config: Config) -> dict[int, str | None]:
     """Knocks that are none: a door's name for a guarded service, None for a public one."""
     found: dict[int, str | None] = {}
-    for door in config.doors.values():
-        for service in door.services:
+    for service, door in _all_services(config):
+        if service.to is None:
             for port in range(service.first, service.last + 1):
-                found[int(Knock.of(service.protocol, port))] = door.name
-    for service in config.public:  # the guard looks at these first
-        for port in range(service.first, service.last + 1):
-            found[int(Knock.of(service.protocol, port))] = None
+                found[int(Knock.of(service.protocol, port))] = door
     return found
+
+
+def _places(config: Config) -> list[tuple[Service, str | None]]:
+    """The services of other destinations, each with its door; None: it is public."""
+    return [pair for pair in _all_services(config) if pair[0].to is not None]
+
+
+def _all_services(config: Config) -> Iterator[tuple[Service, str | None]]:
+    for door in config.doors.values():
+        yield from ((service, door.name) for service in door.services)
+    yield from ((service, None) for service in config.public)
 
 
 class _Always:

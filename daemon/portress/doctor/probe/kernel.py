@@ -33,8 +33,11 @@ _ELSEWHERE: Final = "/proc/sys/net/netfilter/nf_log_all_netns"  # there in the f
 
 # What it is called, the rule that needs it, and the kernel's option for it.
 _PARTS: Final[dict[str, tuple[str, str]]] = {
-    "connection tracking": ("ct state established,related accept", "CONFIG_NFT_CT"),
-    "look-up of local addresses": ("fib daddr type != local accept", "CONFIG_NFT_FIB_INET"),
+    "connection tracking": ("ct state established accept", "CONFIG_NFT_CT"),
+    "look-up of local addresses": (
+        "fib daddr type != { local, broadcast, multicast, anycast } accept",
+        "CONFIG_NFT_FIB_INET",
+    ),
     "maps of ports to doors": ("meta l4proto . th dport vmap @m", "CONFIG_NF_TABLES_INET"),
     "sets that packets add to": ("update @s { ip saddr timeout 60s }", "CONFIG_NF_TABLES_INET"),
     "reject": ("meta l4proto tcp reject with tcp reset", "CONFIG_NFT_REJECT_INET"),
