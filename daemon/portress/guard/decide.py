@@ -4,19 +4,19 @@ In: the configuration. Out: nft text for the sets, maps and chains, and what goe
 every knock comes to. What the maps hold comes from `sequence/edges.py`.
 
     at_4, at_6      source -> node: where a caller stands; the element lives for the gap
-    next            node . protocol . port -> node: the right next knock (node 0: of those who stand nowhere yet)
+    next            node . protocol . port -> node: the right next knock (node 0: nobody stands there yet)
     right           node . protocol . port: knocks got right on the way there, which change nothing (rule 4)
-    ends            node -> the chain of what it opens: by `goto`, or by `jump` where a longer sequence goes on
+    ends            node -> the chain of what it opens: `goto`, or `jump` where a longer sequence goes on
     stays           node -> the chain that lets the caller stay there, where that is not the usual one
-    within_MS_4 _6  sources whose last right knock is no longer ago than MS, where sequences with different gaps
-                    go on from their node
-    checks, slower  node -> the chain that looks whether the pause was short enough for it; node -> the one that
-                    leaves out the sequences for which it was too long (the twins of `sequence/trie.py`)
+    within_MS_4 _6  sources whose last right knock is no longer ago than MS, where sequences with different
+                    gaps go on from their node
+    checks, slower  node -> the chain that looks whether the pause was short enough for it; node -> the one
+                    that leaves out the sequences for which it was too long (the twins of `sequence/trie.py`)
     claims, spent   end node -> the number by which its use is claimed, where that is another; numbers claimed
     callers_4 _6    who was a caller until a moment ago: their late knocks are reported
 
-The register between the look-ups is the packet's priority, which is 0 where nobody has set one; where somebody
-has, it is kept by processor meanwhile and put back. No mark is touched.
+The register between the look-ups is the packet's priority, which is 0 where nobody has set one; where
+somebody has, it is kept by processor meanwhile and put back. No mark is touched.
 
 A use is claimed, and the door opened, in the packet that completes the sequence: `limit rate 1/week burst 1`
 lets one packet a number through, on however many processors at once. What finds no room opens nothing.

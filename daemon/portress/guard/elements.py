@@ -56,7 +56,7 @@ class Element(NamedTuple):
 
 
 class MapElement(NamedTuple):
-    """One element of a map: its key's and its data's bytes, and what is left of it, in ms (0: it never ends)."""
+    """One element of a map: the bytes of its key and data, and the ms it has left (0: it never ends)."""
 
     key: bytes
     data: bytes

@@ -1,7 +1,7 @@
 """What the maps that decide hold, changed over netlink: from one `Contents` to another, in one transaction.
 
-In: contents as they are in the kernel and as they are to be, or nothing but the kernel's. Out: `Changes`, whose
-bytes may be made ahead of time in another thread. Moments are unix ms.
+In: contents as they are in the kernel and as they are to be. Out: `Changes`, whose bytes may be made ahead of
+time in another thread. Moments are unix ms.
 """
 
 from __future__ import annotations
