@@ -1,6 +1,6 @@
 """A guard that decides by itself, alone in a namespace: the deciding chains with the least around them.
 
-In: a configuration's doors as objects, and the sequences in force. Out: the table as text, who is in which set.
+In: doors as objects, and the sequences in force. Out: the table as text, who is in which set.
 """
 
 from __future__ import annotations

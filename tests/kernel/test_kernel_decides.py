@@ -1,8 +1,8 @@
 """The guard that decides by itself, against the tracker: random streams of real packets, the same admissions.
 
 The tracker is the specification. A stream's packets are sent when a plan says so, over a real link; the
-tracker is given the moments of sending. What was sent so near to a gap's end that the link or the kernel's tick may
-decide otherwise is left out of the comparison.
+tracker is given the moments of sending. What was sent so near to a gap's end that the link or the kernel's tick
+may decide otherwise is left out of the comparison.
 """
 
 from __future__ import annotations
@@ -208,8 +208,8 @@ def test_a_prefix_that_counts_as_one_source_has_one_state() -> None:
 
 
 def test_a_rotating_sequence_admits_once() -> None:
-    """Whoever completes it first is in. That no step is older than the last one used is the daemon's to see to:
-    here every keyholder has one step."""
+    """Whoever completes it first is in. That no step is older than the last one used is the daemon's to see
+    to: here every keyholder has one step."""
     config = Config(doors(door("vpn", 1194), door("wiki", 8000, SECOND, (A, B, C, D))))
     rng = random.Random(9)
     ways = list({tuple(rng.sample([*ALPHABET, *OTHERS], 3)) for _ in range(150)})
