@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
+from enum import StrEnum
 
 from attrs import field, frozen
 
@@ -98,6 +99,22 @@ class Expired:
     stage: int
     of: int
     doors: tuple[str, ...] = field(default=(), eq=False)  # those the stage led to
+
+
+class Report(StrEnum):
+    """What the guard did by itself, as the prefix of its report says."""
+
+    BEGUN = "b"  # a first knock
+    MOVED = "n"  # the right next knock
+    AGAIN = "r"  # a knock that was right already
+    MISSED = "m"  # a wrong knock, which begins nothing
+    ANEW = "a"  # a wrong knock, which begins a sequence
+    LATE = "l"  # a knock after the gap, which begins nothing
+    OPENED = "o"  # a sequence that stays the same was completed
+    CLAIMED = "c"  # a rotating sequence was completed
+    REFUSED = "u"  # a rotating sequence that was used before, or is older than the last one used
+    FULL = "f"  # no room among the admissions, for the knock that is told of next
+    NO_CLAIM = "s"  # no room in `spent`
 
 
 def progress(right: int, of: int) -> str:

@@ -29,7 +29,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable, Iterator
-from enum import StrEnum
 from itertools import combinations
 from struct import Struct
 from typing import Final
@@ -39,6 +38,7 @@ from attrs import frozen
 from portress.config.model import Authenticator, Config, Door, Rotating
 from portress.knock import PROTOCOL_NAMES, SECOND, Sequence
 from portress.sequence.edges import MILLISECOND, USED, Edges, Until
+from portress.verdict import Report
 
 FAMILIES: Final = {4: "ip saddr", 6: "ip6 saddr"}
 KNOCK: Final = "meta l4proto . th dport"
@@ -55,22 +55,6 @@ TOGETHER: Final = 64
 SNAPLEN: Final = 96
 VERDICTS: Final = ("ends", "stays", "checks")
 MAPS: Final = ("next", "right", "ends", "stays", "checks", "slower", "claims")
-
-
-class Report(StrEnum):
-    """What the guard did, as it says in a report's prefix."""
-
-    BEGUN = "b"  # a first knock
-    MOVED = "n"  # the right next knock
-    AGAIN = "r"  # a knock that was right already
-    MISSED = "m"  # a wrong knock, which begins nothing
-    ANEW = "a"  # a wrong knock, which begins a sequence
-    LATE = "l"  # a knock after the gap, which begins nothing
-    OPENED = "o"  # a sequence that stays the same was completed
-    CLAIMED = "c"  # a rotating sequence was completed
-    REFUSED = "u"  # a rotating sequence that was used before, or is older than the last one used
-    FULL = "f"  # no room among the admissions, for the knock that is told of next
-    NO_CLAIM = "s"  # no room in `spent`
 
 
 COUNTERS: Final = (

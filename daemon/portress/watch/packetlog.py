@@ -133,12 +133,24 @@ class Reader:
           cannot be read, "empty" for one without a packet, "sequence" for a number from the past
     """
 
-    __slots__ = ("_layout", "_layouts", "_mask", "_next", "ahead", "buffer", "lost", "odd", "since")
+    __slots__ = (
+        "_layout",
+        "_layouts",
+        "_mask",
+        "_next",
+        "ahead",
+        "buffer",
+        "lost",
+        "message",
+        "odd",
+        "since",
+    )
 
     def __init__(self, prefix_4: int = 32, prefix_6: int = 128) -> None:
         self.buffer = bytearray(_LARGEST)
         self.ahead: int | None = None
         self.since = 0
+        self.message = 0  # where in the buffer the message begins that is being read
         self.lost = 0
         self.odd: Counter[str] = Counter()
         self._mask = masking(prefix_4, prefix_6)
@@ -173,6 +185,7 @@ class Reader:
             else:
                 interface, sequence = layout.read_values(self.buffer, position)
                 when = self.since = now
+            self.message = position
             self._hear(start, end, interface, sequence, when, heard)
             position = after + 3 & ~3
         if position < size:
@@ -252,6 +265,7 @@ class Reader:
             when = self._moment(seconds, micros, now)
         else:
             when = self.since = now
+        self.message = start
         self._hear(*found[_PAYLOAD], interface, sequence, when, heard)
         if (start, end) == (0, size):
             self._learn(tuple(headers), found)
