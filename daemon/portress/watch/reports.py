@@ -1,7 +1,7 @@
 """The packet watcher where the kernel decides: each packet comes with what the guard did with it.
 
-In: netlink messages of the packet log whose prefix is a letter and four digits (`guard/decide.py`). Out: source,
-knock, time, interface index, report and number of what opened; the report is "" for a packet without one.
+In: netlink messages of the packet log whose prefix is a letter and four digits (`guard/decide.py`). Out:
+source, knock, time, interface index, report, number of what opened; the report is "" where there is none.
 """
 
 from __future__ import annotations
