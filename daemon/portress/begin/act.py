@@ -1,0 +1,161 @@
+"""What `portress begin` does to the host, step by step, and how each step is taken back.
+
+In: answers and where things are. Out: files written, a guard on trial, a daemon that runs. Everything done is
+on a stack: unless `keep` is called, leaving the `with` takes back all of it, in the opposite order. The guard
+is on trial as well, in a process of its own, so that it goes away even if this process is killed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final
+
+from portress import files
+from portress.errors import Mistake
+from portress.paths import Paths
+
+DEFAULT: Final = Path("/etc/portress/portress.yaml")
+UNIT: Final = "portress.service"
+READY: Final = 30.0  # seconds that the daemon has to answer
+
+
+def portress(*words: str, paths: Paths) -> list[str]:
+    """The command line of a verb, run by this very installation."""
+    where = ["--config", str(paths.config), "--socket", str(paths.socket), "--state", str(paths.state)]
+    call = "import sys; from portress.commands import main; sys.exit(main())"
+    return [sys.executable, "-c", call, *words, *where]
+
+
+def verb(*words: str, paths: Paths, check: bool = True) -> subprocess.CompletedProcess[str]:
+    """Run a verb to its end. Raises Mistake with what it said, if it fails and `check` is set."""
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+    done = subprocess.run(
+        portress(*words, paths=paths), capture_output=True, text=True, timeout=120, env=environment
+    )
+    if check and done.returncode:
+        lines = [line.removeprefix("portress: ") for line in done.stderr.strip().splitlines()]
+        raise Mistake(*(lines or [f"portress {words[0]} failed"]))
+    return done
+
+
+class Begun:
+    """What has been done so far. Use as a context manager."""
+
+    def __init__(self, paths: Paths) -> None:
+        self.paths = paths
+        self.kept = False
+        self.saved: Path | None = None  # where an earlier configuration was kept
+        self._undo = contextlib.ExitStack()
+        self._daemon: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> Begun:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self.kept:
+            self._undo.pop_all()
+        else:
+            self._undo.close()
+
+    @property
+    def systemd(self) -> bool:
+        """Whether the daemon is the system's service."""
+        return self.paths.config == DEFAULT and Path("/run/systemd/system").is_dir()
+
+    def write(self, text: str, now: float) -> None:
+        """Write the configuration, mode 0600; one that is there is kept beside it. `now`: unix seconds."""
+        path = self.paths.config
+        try:
+            path.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
+            if os.path.lexists(path):
+                stamp = time.strftime("%Y%m%d-%H%M%S", time.gmtime(now))
+                self.saved = path.with_name(f"{path.name}.before-{stamp}")
+                shutil.copy2(path, self.saved, follow_symlinks=True)
+                self._undo.callback(self._put_back, self.saved)
+            else:
+                self._undo.callback(path.unlink, missing_ok=True)
+            files.replace(path, text)
+            path.chmod(0o600)
+        except OSError as error:
+            raise Mistake(f"{path}: cannot be written: {error.strerror or error}") from None
+
+    def _put_back(self, saved: Path) -> None:
+        os.replace(saved, self.paths.config)
+
+    def enrol(self, name: str, doors: list[str], *more: str) -> dict[str, Any]:
+        """Enrol a keyholder, and say what `enrol --json` says. Raises Mistake."""
+        options = [word for door in doors for word in ("--door", door)]
+        self._undo.callback(self._unenrol, name)
+        told = verb("enrol", name, *options, *more, "--json", paths=self.paths).stdout
+        answer: dict[str, Any] = json.loads(told)
+        return answer
+
+    def _unenrol(self, name: str) -> None:
+        verb("unenrol", name, paths=self.paths, check=False)
+
+    def keep_file(self, path: Path) -> None:
+        """A file was made that goes if this does not come to its end."""
+        self._undo.callback(path.unlink, missing_ok=True)
+
+    def guard(self, trial: str | None) -> str:
+        """Shut the doors, on trial; what `guard` said. Raises Mistake."""
+        self._undo.callback(lambda: verb("unguard", paths=self.paths, check=False))
+        return verb("guard", *(["--trial", trial] if trial else []), paths=self.paths).stdout
+
+    def start(self) -> None:
+        """Have the daemon run. Raises Mistake if it does not answer within READY seconds."""
+        if self.systemd:
+            self._undo.callback(_systemctl, "stop", UNIT)
+            _systemctl("restart", UNIT, check=True)
+        else:
+            environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+            self._daemon = subprocess.Popen(
+                portress("run", paths=self.paths),
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,
+                env=environment,
+            )
+            self._undo.callback(self._stop)
+        end = time.monotonic() + READY
+        while verb("status", "--json", paths=self.paths, check=False).returncode or not self._answers():
+            if time.monotonic() > end or (self._daemon is not None and self._daemon.poll() is not None):
+                raise Mistake("the daemon did not start: journalctl -u portress says why, or portress run")
+            time.sleep(0.1)
+
+    def _answers(self) -> bool:
+        return self.paths.socket.is_socket()
+
+    def _stop(self) -> None:
+        if self._daemon is not None:
+            self._daemon.terminate()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._daemon.wait(10)
+
+    def keep(self) -> list[str]:
+        """Everything stays: the guard, and the daemon at every boot. What was said, line by line."""
+        said = [verb("guard", "--keep", paths=self.paths).stdout.strip()]
+        if self.systemd:
+            _systemctl("enable", UNIT, check=True)
+            said.append("The guard and the daemon start at every boot.")
+        else:
+            said.append("The daemon does not start by itself here: have `portress run` started at boot.")
+        self.kept = True
+        return said
+
+
+def _systemctl(*words: str, check: bool = False) -> None:
+    done = subprocess.run(["systemctl", *words], capture_output=True, text=True, timeout=90)
+    if check and done.returncode:
+        raise Mistake(f"systemctl {' '.join(words)}: {done.stderr.strip() or 'failed'}")
