@@ -12,6 +12,7 @@ from pathlib import Path
 
 from lab import Namespace, daemon, owned, portress, service, sshd, tcp_state, until, world
 from lab.portress import Daemon
+from portress.run import root_files
 
 CONFIG = """\
 doors:
@@ -314,7 +315,7 @@ def test_a_trial_that_cannot_be_ended_is_not_begun() -> None:
         assert done.returncode == 1
         assert (
             done.stderr
-            == "portress: /proc/none: the trial cannot be noted there: No such file or directory\n"
+            == "portress: /proc/none-guard: the trial cannot be noted there: No such file or directory\n"
         )
         assert quiet(d)
 
@@ -331,7 +332,7 @@ def test_the_process_that_ends_a_trial_holds_no_handle_of_the_guard() -> None:
     """A table may be owned by a netlink socket: while it is open, nobody else can change the table."""
     with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
         d.verb("guard", "--trial", "60s")
-        pid = json.loads((d.folder / "trial").read_text())["pid"]
+        pid = json.loads((root_files.directory(d.socket) / "trial").read_text())["pid"]
         open_files = [os.readlink(file) for file in Path(f"/proc/{pid}/fd").iterdir()]
         assert set(open_files) == {"/dev/null"}
         d.verb("guard", "--keep")

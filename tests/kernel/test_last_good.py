@@ -52,7 +52,7 @@ def test_a_bad_configuration_at_the_start_leaves_the_last_one_in_force() -> None
         assert "portress.yaml:3: doors.ssh.services[0]: 'tcp/twentytwo'" in d.wait_for("error: ", "twentytwo")
         d.wait_for("going on with the configuration that was last in force", str(d.state / "last-good.yaml"))
         assert d.status()["config"] == str(d.state / "last-good.yaml")
-        assert (d.folder / "last-good").exists()
+        assert (d.socket.parent / "last-good").exists()
         assert tcp_state(w.another, w.host4, 22) == "closed"
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         knock(w, d)
@@ -61,7 +61,7 @@ def test_a_bad_configuration_at_the_start_leaves_the_last_one_in_force() -> None
         d.reload()
         d.wait_for("reloaded")
         assert d.status()["config"] == str(d.config)
-        assert not (d.folder / "last-good").exists()
+        assert not (d.socket.parent / "last-good").exists()
         d.verb("dismiss", w.stranger4)
         knock(w, d, LATER)
 
@@ -115,7 +115,7 @@ def test_with_keyholders_that_cannot_be_read_fixed_sequences_open_and_admissions
         (d.folder / "keyholders.yaml").chmod(0o600)
         d.reload()
         d.wait_for("reloaded")
-        assert d.status()["keyholders"] == 1 and not (d.folder / "last-good").exists()
+        assert d.status()["keyholders"] == 1 and not (d.socket.parent / "last-good").exists()
         assert {one["keyholder"] for one in d.status()["admissions"]} == {"ana", None}
 
 

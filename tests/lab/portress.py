@@ -70,7 +70,7 @@ class Daemon:
         self.ns = ns
         self.folder = folder
         self.config = folder / "portress.yaml"
-        self.socket = folder / "control.sock"
+        self.socket = folder / "run" / "control.sock"
         self.state = folder / "state"
         self.ahead = 0.0
         self.lines: list[str] = []
@@ -201,6 +201,7 @@ def daemon(
         made.configure(config)
         made.ahead = ahead
         made.state.mkdir(mode=0o700)
+        made.socket.parent.mkdir(mode=0o755)
         if keyholders is not None:
             (folder / "keyholders.yaml").write_text(keyholders)
             (folder / "keyholders.yaml").chmod(0o600)

@@ -6,7 +6,6 @@ Run over SSH it first admits the address it was run from. `--trial` takes the gu
 
 from __future__ import annotations
 
-import contextlib
 import time
 
 import click
@@ -24,8 +23,8 @@ from portress.keyholders import file as keyholding
 from portress.knock import SECOND, Service, Source
 from portress.paths import Paths
 from portress.run import trial
+from portress.run.away import Away
 from portress.run.interfaces import absent, present
-from portress.run.sentinel import away_file
 from portress.sequence.in_force import Rota
 from portress.sequence.rotating import step_at
 from portress.session import connected, origins
@@ -55,21 +54,30 @@ def guard(paths: Paths, on_trial: int | None, keep: bool) -> None:
 
 def _ask(paths: Paths, here: list[Source], on_trial: int | None, before: trial.Snapshot | None) -> bool:
     """Have the daemon load the guard. Whether the end of the trial will put an older one back."""
-    seconds = None if on_trial is None else on_trial / SECOND
-    answer = control.ask(
-        paths.socket,
-        "guard",
-        config=str(paths.config.resolve()),
-        trial=seconds,
-        admit=[str(one) for one in here],
-        provisional=trial.under_way(paths.socket),
-    )
+    seconds, number = None if on_trial is None else on_trial / SECOND, trial.new_number()
+    away = Away(paths.socket)
+    was_away = away.noted()
+    away.clear()  # the daemon cannot remove root's note
+    try:
+        answer = control.ask(
+            paths.socket,
+            "guard",
+            config=str(paths.config.resolve()),
+            trial=seconds,
+            number=number,
+            admit=[str(one) for one in here],
+            provisional=trial.under_way(paths.socket),
+        )
+    except Mistake:
+        if was_away:
+            away.note()
+        raise
     goes_back = bool(answer.get("goes_back"))  # an older daemon may still run
     if seconds is None:
         trial.stop(paths.socket)  # one begun before the daemon; now the daemon has the say
     else:
         try:
-            trial.start(paths.socket, seconds, before if goes_back else None, second=True)
+            trial.start(paths.socket, seconds, before if goes_back else None, number)
         except Mistake as mistake:
             warn(f"{mistake}: should the daemon end before the trial does, the guard stays")
     return goes_back
@@ -98,8 +106,7 @@ def _load(
         raise
     if on_trial is None:
         trial.stop(paths.socket)
-    with contextlib.suppress(OSError):
-        away_file(paths.socket).unlink()
+    Away(paths.socket).clear()
     for one in ended:
         warn(f"{one.source}'s admission to {one.door} ended: the configuration has no place for it any more")
     return before is not None

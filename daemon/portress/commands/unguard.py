@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-
 import click
 
 from portress import control
@@ -12,7 +10,7 @@ from portress.errors import Mistake
 from portress.guard.table import GuardError, Table
 from portress.paths import Paths
 from portress.run import trial
-from portress.run.sentinel import away_file
+from portress.run.away import Away
 
 
 @click.command()
@@ -40,7 +38,6 @@ def unguard(paths: Paths) -> None:
 
 
 def _directly(paths: Paths) -> bool:
-    # The file first: a daemon that wakes up meanwhile must not put the guard back.
-    with contextlib.suppress(OSError):
-        away_file(paths.socket).touch(mode=0o600)
+    # The note first: a daemon that wakes up meanwhile must not put the guard back.
+    Away(paths.socket).note()
     return Table().remove()

@@ -30,6 +30,8 @@ from portress.keyholders.file import Keyholder
 from portress.knock import Source
 from portress.paths import Paths
 from portress.run import gc_tuning as tuning
+from portress.run import trial
+from portress.run.away import Away
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.interfaces import Interfaces
 from portress.run.last_good import LastGood
@@ -39,7 +41,7 @@ from portress.run.metrics_server import Publisher
 from portress.run.recovery import Past, Used, open_ledger
 from portress.run.requests import Requests
 from portress.run.sd_notify import Notify
-from portress.run.sentinel import Sentinel, away_file
+from portress.run.sentinel import Sentinel
 from portress.run.steps import Steps, pause_at
 from portress.run.wall_clock import Timekeeper
 from portress.sequence.in_force import Rota
@@ -109,8 +111,10 @@ class Service:
         self._past = Past(self.books, self.config, self.events, self.unix)
         self.tracker = self._track(rota, self._past.distrusted(self._past.used(), rota.keys))
         self.doorkeeper = Doorkeeper(self.config, self.table, self.books, self.events, self.clock, self.unix)
-        away = away_file(self.paths.socket)
-        self.sentinel = Sentinel(self.table, self.tracker, self.doorkeeper, self.events, self.clock, away)
+        away, ended = Away(self.paths.socket), trial.ended_file(self.paths.socket)
+        self.sentinel = Sentinel(
+            self.table, self.tracker, self.doorkeeper, self.events, self.clock, away, ended
+        )
         self.doorkeeper.repair = self.sentinel.put_back
         self.doorkeeper.until = rota.until
         self.steps = Steps(rota, self.tracker, self.table, self.unix, self.clock)

@@ -188,7 +188,7 @@ class Requests:
             # With another configuration in force before, that one comes back; else the guard goes away.
             if not trying and before is not None and before[0] != service.config:
                 undo = functools.partial(service.go_back, *before)
-            sentinel.on_trial(seconds, undo)
+            sentinel.on_trial(seconds, str(request.get("number", ""))[:100], undo)
         return {"doors": list(service.config.doors), "goes_back": seconds is not None and undo is not None}
 
     def _before(self, *, provisional: bool) -> tuple[Config, tuple[Keyholder, ...]] | None:

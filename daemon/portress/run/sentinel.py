@@ -1,8 +1,8 @@
 """Keeps the guard in force: loads it or takes it over at the start, puts it back when others throw it away,
 takes it away when told to, on trial or for good.
 
-While the guard was taken away by hand, a file beside the control socket says so: a daemon that starts
-then leaves the doors open. Only `portress guard`, or a reboot, ends that.
+While the guard was taken away by hand, a note says so (`away`): a daemon that starts then leaves the doors
+open. Only `portress guard`, or a reboot, ends that.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Final
 
+from portress import files
 from portress.durations import counted
 from portress.events import Events
 from portress.guard import flows
@@ -23,24 +24,13 @@ from portress.guard.table import GuardError, Table
 from portress.guard.vigil import Vigil
 from portress.knock import SECOND, Source
 from portress.ledger.ledger import Record
+from portress.run.away import Away
 from portress.run.doorkeeper import Doorkeeper
 from portress.session import connected
 from portress.tracker import Tracker
 
-AWAY: Final = "unguarded"  # the file's name
-TRIAL: Final = "trial"  # the name of the file that a trial's own process leaves (`trial.py`)
 BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
 BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandbox hides or mistakes that file
-
-
-def away_file(socket: Path) -> Path:
-    """The file that says the guard was taken away by hand."""
-    return socket.parent / AWAY
-
-
-def trial_file(socket: Path) -> Path:
-    """The file that says which process will end a trial, should the daemon not do it."""
-    return socket.parent / TRIAL
 
 
 class Sentinel:
@@ -53,8 +43,10 @@ class Sentinel:
         doorkeeper: Doorkeeper,
         events: Events,
         clock: Callable[[], int],
-        away: Path,
+        away: Away,
+        ended: Path,
     ) -> None:
+        """`ended`: where the number of a trial that ended is left for the process that waits for it, too."""
         self.guarding = True
         self.loaded_anew = False  # by this daemon, where there was no guard before
         self.restorations: Counter[str] = Counter()  # how often the guard was put back, by cause
@@ -65,6 +57,8 @@ class Sentinel:
         self._events = events
         self._clock = clock
         self._away = away
+        self._ended = ended
+        self._number: str | None = None  # of the trial under way
         self._trial: asyncio.TimerHandle | None = None
         self._undo: Callable[[], None] | None = None  # what the end of the trial does, if not taking it away
 
@@ -80,12 +74,11 @@ class Sentinel:
         """
         before = self._table.listing()
         rebooted = _rebooted(state)
-        if before is None and self._away.exists():
+        if before is None and self._away.noted():
             self.guarding = False
             self._tell_away("the guard was taken away by hand")
             return 0, 0
-        with contextlib.suppress(OSError):
-            self._away.unlink()
+        self._away.clear()
         if before is None:
             self._adopt_sessions()
         self._table.load(self.ruleset())
@@ -139,7 +132,7 @@ class Sentinel:
 
     def put_back(self, cause: str, culprit: str = "") -> None:
         """Load the guard with every admission. Tells what happened and counts it; raises nothing."""
-        if self.guarding and self._away.exists():
+        if self.guarding and self._away.noted():
             self.guarding = False
             self._tell_away("the guard was taken away by hand")
         if not self.guarding:
@@ -168,8 +161,7 @@ class Sentinel:
 
     def resume(self, admit: Iterable[Source]) -> None:
         """Put the guard in force after it was taken away by hand. Raises GuardError."""
-        with contextlib.suppress(FileNotFoundError):
-            self._away.unlink()
+        self._away.clear()
         if not self.guarding:
             self.guarding = True
             self._adopt_sessions()
@@ -180,8 +172,7 @@ class Sentinel:
         """Take the guard away and leave it so. False if there was none. Raises GuardError."""
         self.keep()
         self.guarding = False
-        with contextlib.suppress(OSError):
-            self._away.touch(mode=0o600)
+        self._away.note()
         there = self._table.remove()
         self.trial_ended()
         self._tell_away(why)
@@ -190,9 +181,13 @@ class Sentinel:
     def _tell_away(self, why: str) -> None:
         self._events.tell("unguarded", f"{why}: the doors are open; `portress guard` shuts them again")
 
-    def on_trial(self, seconds: float, undo: Callable[[], None] | None = None) -> None:
-        """After `seconds`, unless `keep` comes first, do `undo`, or take the guard away."""
+    def on_trial(self, seconds: float, number: str, undo: Callable[[], None] | None = None) -> None:
+        """After `seconds`, unless `keep` comes first, do `undo`, or take the guard away.
+
+        `number` is by what the process knows the trial that waits for its end, too (`trial`).
+        """
         self.keep()
+        self._number = number
         self._undo = undo
         self._trial = asyncio.get_running_loop().call_later(seconds, self._end_trial)
 
@@ -209,8 +204,10 @@ class Sentinel:
 
     def trial_ended(self) -> None:
         """What the trial changed is undone: the process that waits in case it were not has nothing to do."""
-        with contextlib.suppress(OSError):
-            self._away.with_name(TRIAL).unlink()
+        if self._number is not None:
+            with contextlib.suppress(OSError):
+                files.replace(self._ended, self._number)
+            self._number = None
 
     def keep(self) -> bool:
         """End the trial, the guard stays. False if there was no trial."""

@@ -21,8 +21,11 @@ from portress import control, lock
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Held, Table
 from portress.knock import SECOND, Source
-from portress.run.sentinel import away_file, trial_file
+from portress.run import root_files
+from portress.run.away import Away
 
+NAME: Final = "trial"  # of the note, among root's files
+_ENDED: Final = "trial-ended"  # by the daemon, beside its control socket: the number of the last one
 _READY: Final = "ready"
 PATIENCE: Final = 8.0  # seconds for a daemon to answer before it is passed by
 GRACE: Final = 3.0  # seconds that a daemon has to end a trial of its own, before it is done here
@@ -47,7 +50,18 @@ class _Trial:
 
     pid: int
     at: int
+    number: str
     before: Snapshot | None
+
+
+def ended_file(socket: Path) -> Path:
+    """Where the daemon leaves the number of the trial that it has ended."""
+    return socket.parent / _ENDED
+
+
+def new_number() -> str:
+    """A number for a trial that begins, by which a daemon and the process that waits both know it."""
+    return f"{os.getpid()}-{time.monotonic_ns()}"
 
 
 def under_way(socket: Path) -> bool:
@@ -68,10 +82,10 @@ def snapshot(socket: Path) -> Snapshot | None:
     return None if text is None else Snapshot(text, tuple(table.admissions()))
 
 
-def start(socket: Path, seconds: float, before: Snapshot | None, *, second: bool = False) -> None:
+def start(socket: Path, seconds: float, before: Snapshot | None, number: str | None = None) -> None:
     """Undo the guard after `seconds` from now, in a process of its own: `before` is put back, or nothing.
 
-    `second`: a daemon will do it, and this is only for the case that it dies, restarts or hangs before.
+    `number`: a daemon will do it, and this is only for the case that it dies, restarts or hangs before.
 
     A trial under way ends. To be called before the guard is loaded: what cannot be undone is not begun,
     and the process must not inherit the handle that may own the table, for nobody else could change the
@@ -86,10 +100,12 @@ def start(socket: Path, seconds: float, before: Snapshot | None, *, second: bool
     if not child:
         try:
             _leave_terminal(reader)
-            if _note(socket, writer, before, begun):
-                lasts = seconds + GRACE if second else seconds
+            if _note(socket, writer, _Trial(os.getpid(), begun, number or "", before)):
+                lasts = seconds + GRACE if number else seconds
                 time.sleep(max(0.0, lasts - (time.monotonic_ns() - begun) / SECOND))
-                if not (second and _done_by_daemon(socket)):
+                if number and _done_by_daemon(socket, number):
+                    root_files.remove(socket, NAME)
+                else:
                     _undo(socket, before, lasts)
         finally:
             os._exit(0)
@@ -98,7 +114,8 @@ def start(socket: Path, seconds: float, before: Snapshot | None, *, second: bool
     with open(reader, "rb") as said:
         answer = said.read().decode()
     if answer != _READY:
-        raise Mistake(f"{socket.parent}: the trial cannot be noted there: {answer or 'its process ended'}")
+        place = root_files.directory(socket)
+        raise Mistake(f"{place}: the trial cannot be noted there: {answer or 'its process ended'}")
 
 
 def _leave_terminal(reader: int) -> None:
@@ -114,17 +131,19 @@ def _leave_terminal(reader: int) -> None:
         signal.signal(number, signal.SIG_IGN)
 
 
-def _note(socket: Path, writer: int, before: Snapshot | None, at: int) -> bool:
+def _note(socket: Path, writer: int, trial: _Trial) -> bool:
     """Write down which process this is and what it will put back, and tell the one that waits."""
+    before = trial.before
     held = [(one.door, str(one.source), one.left) for one in before.held] if before else []
-    told = {"pid": os.getpid(), "at": at, "text": before and before.text, "held": held}
-    mark, answer = trial_file(socket), _READY
+    told = {"pid": trial.pid, "at": trial.at, "number": trial.number}
+    told |= {"text": before and before.text, "held": held}
+    answer = _READY
     try:
-        socket.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
-        with open(os.open(mark, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
-            json.dump(told, file)
+        root_files.write(socket, NAME, json.dumps(told))
     except OSError as error:
         answer = str(error.strerror)
+    except Mistake as mistake:
+        answer = str(mistake)
     os.write(writer, answer.encode())
     os.close(writer)
     return answer == _READY
@@ -133,23 +152,35 @@ def _note(socket: Path, writer: int, before: Snapshot | None, at: int) -> bool:
 def _noted(socket: Path) -> _Trial | None:
     """The trial under way, None if there is none."""
     try:
-        told = json.loads(trial_file(socket).read_text())
+        told = json.loads(root_files.read(socket, NAME) or "")
         held = tuple(Held(door, Source.parse(source), left) for door, source, left in told["held"])
         before = None if told["text"] is None else Snapshot(told["text"], held)
-        found = _Trial(int(told["pid"]), int(told["at"]), before)
-    except (OSError, ValueError, TypeError, KeyError):
+        found = _Trial(int(told["pid"]), int(told["at"]), str(told["number"]), before)
+    except (ValueError, TypeError, KeyError):
         return None
     return found if _is_ours(found.pid) else None
 
 
-def _done_by_daemon(socket: Path) -> bool:
-    """Whether the daemon has ended the trial that this process waits for: then it has taken the note away."""
+def _done_by_daemon(socket: Path, number: str) -> bool:
+    """Whether the daemon has ended this trial, or there is nothing left that it could be undone in."""
+    if not socket.parent.is_dir() or not _is_noted(socket):
+        return True
+    with contextlib.suppress(OSError):
+        # The daemon's user may have planted a link there: it would be refused, and is not written through.
+        handle = os.open(ended_file(socket), os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+        with open(handle, "rb") as file:
+            return file.read(100) == number.encode()
+    return False
+
+
+def _is_noted(socket: Path) -> bool:
+    """Whether this process is the one that ends the trial under way."""
     known = _noted(socket)
-    return socket.parent.is_dir() and (known is None or known.pid != os.getpid())
+    return known is not None and known.pid == os.getpid()
 
 
 def _undo(socket: Path, before: Snapshot | None, seconds: float) -> None:
-    trial_file(socket).unlink(missing_ok=True)
+    root_files.remove(socket, NAME)
     with contextlib.suppress(Mistake):  # no daemon, or one that hangs
         control.ask(socket, "unguard", patience=PATIENCE)
         return
@@ -163,9 +194,8 @@ def _undo(socket: Path, before: Snapshot | None, seconds: float) -> None:
 def _undo_directly(socket: Path, before: Snapshot | None, seconds: float) -> None:
     table = Table(own=True)
     if before is None:
-        # The file first: a daemon that starts, or wakes up, meanwhile must not put the guard back.
-        with contextlib.suppress(OSError):
-            away_file(socket).touch(mode=0o600)
+        # The note first: a daemon that starts, or wakes up, meanwhile must not put the guard back.
+        Away(socket).note()
         table.remove()
     else:
         table.restore(before.text, before.after(round(seconds * SECOND)).held)
@@ -174,8 +204,8 @@ def _undo_directly(socket: Path, before: Snapshot | None, seconds: float) -> Non
 def stop(socket: Path) -> bool:
     """End a trial under way: the guard stays. False if there was none."""
     known = _noted(socket)
-    with contextlib.suppress(OSError):
-        trial_file(socket).unlink()
+    with contextlib.suppress(OSError, Mistake):
+        root_files.remove(socket, NAME)
     if known is None:
         return False
     with contextlib.suppress(ProcessLookupError):

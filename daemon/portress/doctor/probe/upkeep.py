@@ -20,7 +20,7 @@ from portress.guard.language import FAMILY, TABLE
 from portress.guard.ruleset import Ruleset, build, render
 from portress.paths import Paths
 from portress.run import status_answer as answers
-from portress.run.sentinel import away_file
+from portress.run.away import Away
 
 Shape = Mapping[str, tuple[tuple[str, ...], ...]]  # chain -> its rules, each what it does in order
 
@@ -68,7 +68,7 @@ def read(config: Config, paths: Paths) -> Upkeep:
     except Mistake as mistake:
         silent = str(mistake)
     return Upkeep(
-        _guard(), away_file(paths.socket).exists(), daemon, silent, lock.held(), str(paths.socket),
+        _guard(), Away(paths.socket).noted(), daemon, silent, lock.held(), str(paths.socket),
         groups().get(config.group),
     )  # fmt: skip
 
