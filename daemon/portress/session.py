@@ -49,10 +49,10 @@ def origins() -> list[Source]:
     In a terminal that was taken up again from elsewhere, the environment tells of a connection that is
     gone. Then the addresses of the same user's sessions under way, for this must be one of them.
     """
-    for pid in ("self", *_ancestors()):
-        told = _by_variable(pid)
+    for pid in ("self", *ancestors(os.getpid())):
+        told = by_variable(pid)
         if told is not None:
-            established = {(one.peer, one.peer_port, one.local_port) for one in _connections("self")}
+            established = {(one.peer, one.peer_port, one.local_port) for one in connections("self")}
             if told.ends in established:
                 return [told.source]
             return _sessions(established) or [told.source]
@@ -67,25 +67,26 @@ def connected(services: Iterable[Service]) -> list[Connection]:
     wanted = list(services)
     return [
         one
-        for one in _connections("self")
+        for one in connections("self")
         if any((TCP << 16 | one.local_port) in service and service.covers(one.local) for service in wanted)
     ]
 
 
-def _ancestors() -> Iterator[str]:
-    pid = os.getppid()
+def ancestors(pid: int) -> Iterator[str]:
+    """The processes above this one, its parent first."""
     for _ in range(_DEEPEST):
-        if pid <= 1:
-            return
-        yield str(pid)
         try:
             # The second field after the name, which may hold spaces (proc(5)).
             pid = int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[1])
         except (OSError, ValueError):
             return
+        if pid <= 1:
+            return
+        yield str(pid)
 
 
-def _by_variable(pid: str) -> Told | None:
+def by_variable(pid: str) -> Told | None:
+    """The SSH connection that a process's environment tells of, whoever wrote it there."""
     try:
         environment = Path(f"/proc/{pid}/environ").read_bytes()
     except OSError:
@@ -106,7 +107,7 @@ def _sessions(established: set[Ends]) -> list[Source]:
     mine, found = _login("self"), set()
     for pid in os.listdir("/proc"):
         if pid.isdecimal() and mine in (None, _login(pid)):
-            told = _by_variable(pid)
+            told = by_variable(pid)
             if told is not None and told.ends in established:
                 found.add(told.source)
     return sorted(found, key=lambda one: (one.family, one.packed))
@@ -129,11 +130,11 @@ def _by_socket(pid: str) -> Source | None:
         links = {os.readlink(f"/proc/{pid}/fd/{name}") for name in os.listdir(f"/proc/{pid}/fd")}
     except OSError:
         return None
-    peers = (one.peer for one in _connections(pid) if f"socket:[{one.inode}]" in links)
+    peers = (one.peer for one in connections(pid) if f"socket:[{one.inode}]" in links)
     return next((Source.of(peer) for peer in peers), None)
 
 
-def _connections(pid: str) -> Iterator[Connection]:
+def connections(pid: str) -> Iterator[Connection]:
     """Established TCP connections in the process's network namespace."""
     for name in ("tcp", "tcp6"):
         try:

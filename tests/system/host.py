@@ -76,12 +76,13 @@ def _unmount(place: Path) -> None:
 
 
 @functools.cache
-def installed(suite: str | None = None) -> Machines:
+def installed(suite: str | None = None, *, full: bool = False) -> Machines:
     """Boots machines that have the package. It is put on a copy of the root, which goes when the run ends.
 
-    Another release than the one that runs here comes without the programs that Portress lives with.
+    Another release than the one that runs here comes without the programs that Portress lives with, or
+    `full`, with them.
     """
-    base = debian() if suite is None else debian(suite, more=())
+    base = debian(suite) if suite is None or full else debian(suite, more=())
     _sweep()
     folder = Path(tempfile.mkdtemp(prefix=f"{_FOLDER}{os.getpid()}-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)

@@ -71,12 +71,17 @@ class Machine:
 
     # --- on and off
 
+    def connect(self) -> None:
+        """Lay the links, as they are before anything starts; `start` does it by itself."""
+        if self._ns is None:
+            self._ns = self._network.enter_context(namespace("machine"))
+            plug(self._ns, self.stranger, self.another)
+
     def start(self, *, wait: bool = True, timeout: float = 60) -> None:
         """Switch on, with the links already there. With `wait`, return when multi-user.target is reached."""
         if self.on:
             raise LabError(f"{self.name} is on already")
-        self._ns = self._network.enter_context(namespace("machine"))
-        plug(self._ns, self.stranger, self.another)
+        self.connect()
         self._nspawn = subprocess.Popen(
             ["unshare", "--mount", "--propagation", "private", "sh", "-ec", _BOOT, "sh", *self._words()],
             stdin=subprocess.DEVNULL,
@@ -195,7 +200,7 @@ class Machine:
 
     def show(self, unit: str, name: str) -> str:
         """One property of a unit, as `ActiveState` or `MainPID`."""
-        return self.systemctl("show", "--value", "--property", name, unit).strip()
+        return self.systemctl("show", "--value", "--property", name, "--", unit).strip()
 
     def await_state(self, unit: str, state: str, timeout: float = 30) -> None:
         """Until the unit's ActiveState is `state`. LabError, with the unit's journal, if it isn't in time."""

@@ -10,7 +10,7 @@ import time
 
 import click
 
-from portress import control
+from portress import control, lock, units
 from portress.commands.common import DURATION, common, no_daemon, root_only, warn
 from portress.config import load as configuration
 from portress.config.model import Config
@@ -22,7 +22,7 @@ from portress.guard.table import Table
 from portress.keyholders import file as keyholding
 from portress.knock import SECOND, Service, Source
 from portress.paths import Paths
-from portress.run import trial
+from portress.run import root_part, trial
 from portress.run.away import Away
 from portress.run.interfaces import absent, present
 from portress.sequence.in_force import Rota
@@ -33,10 +33,15 @@ from portress.session import connected, origins
 @click.command()
 @click.option("--trial", "on_trial", type=DURATION, metavar="DURATION", help="take it away again after this")
 @click.option("--keep", is_flag=True, help="end a trial: the guard stays")
+@click.option("--service", type=click.Choice(["load", "reload"]), hidden=True)  # root's part of the units
 @common
-def guard(paths: Paths, on_trial: int | None, keep: bool) -> None:
+def guard(paths: Paths, on_trial: int | None, keep: bool, service: str | None) -> None:
     """Load the guard: every door is shut to whoever is not admitted. Sessions under way go on."""
     root_only("portress guard")
+    if service is not None:
+        for line in root_part.load(paths) if service == "load" else root_part.reload(paths):
+            click.echo(line)
+        return
     if keep:
         if on_trial is not None:
             raise click.UsageError("--trial and --keep exclude each other")
@@ -49,6 +54,7 @@ def guard(paths: Paths, on_trial: int | None, keep: bool) -> None:
         put_back, by_daemon = _ask(paths, here, on_trial, before), True
     except control.NoDaemon:
         put_back, by_daemon = _load(paths, config, here, on_trial, before), False
+    flows.keep_times()
     _tell(config, here, on_trial, put_back, by_daemon)
 
 
@@ -206,4 +212,27 @@ def _keep(paths: Paths) -> None:
         there = Table().listing() is not None
         state = "the guard is loaded and stays" if there else "no guard is loaded: portress guard"
         raise Mistake(f"no trial is under way; {state}")
-    click.echo("The guard stays.")
+    click.echo(f"The guard stays. {_holding(paths)}")
+    for line in _missing(paths):
+        click.echo(line)
+
+
+def _holding(paths: Paths) -> str:
+    """Which doors are shut, by the configuration that is in force."""
+    config = configuration.load(paths.config)
+    doors = (f"{door.name} ({' '.join(map(str, door.services))})" for door in config.doors.values())
+    return f"Shut to whoever is not admitted: {', '.join(doors)}."
+
+
+def _missing(paths: Paths) -> list[str]:
+    """What is still missing for doors that open to knocks, and stay shut after a reboot."""
+    told = []
+    if not lock.held():
+        told.append(
+            "No daemon runs, so no knock opens a door yet: systemctl start portress (or: portress run)"
+        )
+    if units.enabled(units.GUARD) is False:
+        told.append(f"After a reboot the doors would be open: {units.ENABLE}")
+    elif units.enabled(units.DAEMON) is False:
+        told.append(f"After a reboot the doors would be shut, and no knock would open them: {units.ENABLE}")
+    return told or ["The daemon runs, and both are started at boot: nothing is missing."]

@@ -9,6 +9,7 @@ import contextlib
 import socket
 from collections.abc import Iterable, Sequence
 from ipaddress import ip_address
+from pathlib import Path
 from typing import Final
 
 from portress.guard import sockets
@@ -27,6 +28,7 @@ _TCP_STATE, _TCP_FLAGS_ORIGINAL, _TCP_FLAGS_REPLY = 1, 4, 5
 _ESTABLISHED: Final = 3  # TCP_CONNTRACK_ESTABLISHED
 _LIBERAL: Final = bytes((0x08, 0x08))  # IP_CT_TCP_FLAG_BE_LIBERAL: its windows were not seen
 _SEEN_ASSURED: Final = 0x2 | 0x4 | 0x8  # IPS_SEEN_REPLY, IPS_ASSURED, IPS_CONFIRMED
+TIMES: Final = Path("/proc/sys/net/netfilter/nf_conntrack_timestamp")
 _LIFE: Final = 5 * 86400  # seconds: what the kernel gives an idle established connection
 
 
@@ -112,3 +114,15 @@ def adopt(connections: Iterable[Connection]) -> int:
                 list(netfilter.ask(_CTNETLINK, _NEW, family, request, ACK | CREATE | EXCLUSIVE))
                 missed += 1
     return missed
+
+
+def keep_times() -> bool:
+    """Have connection tracking note when flows begin, which it does not by itself; whether it does now.
+
+    Only root's part can: the daemon's sandbox lets it change no kernel setting.
+    """
+    with contextlib.suppress(OSError):
+        if TIMES.read_text().strip() != "1":
+            TIMES.write_text("1\n")
+        return True
+    return False

@@ -273,22 +273,26 @@ class Service:
     async def _reload_by_signal(self) -> None:
         self.notify.reloading(self.clock())
         try:
-            await self.reload()
-        except Mistake as mistake:
-            raise Mistake(*mistake.lines, "not reloaded: what was in force before goes on") from None
+            with contextlib.suppress(Mistake):  # it is told
+                await self.reload()
         finally:
             self.notify.status(self.in_a_line())
             self.notify.ready()
 
     async def reload(self) -> None:
-        """Take the configuration and the keyholders anew, whole or not at all. Raises Mistake."""
+        """Take the configuration and the keyholders anew, whole or not at all.
+
+        Raises Mistake, which is told and counted: the one way of reloading, whoever asks for it.
+        """
         try:
             async with self._changing:
                 config = configuration.load(self.paths.config)
                 await self._take(config, self.load_keyholders(config))
                 self.last_good.taken(config)
-        except Mistake:
+        except Mistake as mistake:
             self.reloads["refused"] += 1
+            for line in (*mistake.lines, "not reloaded: what was in force before goes on"):
+                self.events.tell("refused", line)
             raise
         self.reloads["done"] += 1
         for line in config.warnings:

@@ -1,0 +1,132 @@
+"""Root's part of the service: what its units do about the guard before, beside and without the daemon.
+
+In: the paths. Out: what is to be told, a line each; a guard in force. It needs no keyholders, no clock and no
+network, and whoever is logged in when it first shuts the doors is admitted: nobody locks himself out.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from portress import control
+from portress.config import load as configuration
+from portress.config.model import Config
+from portress.durations import spell
+from portress.guard import flows
+from portress.guard.ruleset import build
+from portress.guard.table import Table
+from portress.knock import TCP, Service, Source
+from portress.logins import Login, logins, tell
+from portress.paths import Paths
+from portress.sequence.in_force import Rota
+from portress.session import connected
+
+
+def load(paths: Paths) -> list[str]:
+    """Put the guard in force. Raises Mistake if the configuration cannot be used, or the kernel refuses."""
+    config = configuration.load(paths.config)
+    table = Table(own=True)
+    first = table.listing() is None
+    people = _strangers(logins(), config) if first else []
+    sources = sorted({one.source for one in people}, key=str)
+    try:
+        control.ask(
+            paths.socket, "guard", config=str(paths.config.resolve()), admit=[str(one) for one in sources]
+        )
+    except control.NoDaemon:
+        _load_alone(table, config, sources, first=first)
+    flows.keep_times()
+    doors = ", ".join(f"{door.name} ({' '.join(map(str, door.services))})" for door in config.doors.values())
+    told = [f"The guard is loaded. Shut to whoever is not admitted: {doors}."]
+    if people:
+        stays = ", ".join(f"{door.name} for {spell(door.stay)}" for door in config.doors.values())
+        told.append(f"Logged in when the doors were shut, so admitted to {stays}: {named(people)}.")
+    return told
+
+
+def _load_alone(table: Table, config: Config, sources: Iterable[Source], *, first: bool) -> None:
+    """Load the guard with no daemon to ask, with fixed first knocks: the daemon adds those that rotate."""
+    admit = [
+        (door.name, Source.of(one.packed, config.widths[one.family != 4]), door.stay)
+        for one in sources
+        for door in config.doors.values()
+    ]
+    if first:
+        with contextlib.suppress(OSError):  # a door stays open for nothing less than a refusal of the kernel
+            flows.adopt(connected(service for door in config.doors.values() for service in door.services))
+    table.load(build(config, Rota(config).trie(0).opening), admit)
+
+
+def reload(paths: Paths) -> list[str]:
+    """Have the daemon take its files anew, whole or not at all; what logged-in people have to know of it.
+
+    Raises Mistake with what is wrong with them.
+    """
+    before = _guarded(control.ask(paths.socket, "status"))
+    control.ask(paths.socket, "reload")
+    status = control.ask(paths.socket, "status")
+    fresh = _guarded(status).keys() - before.keys()
+    if not fresh:
+        return []
+    concerned = list(_shut_out(status, fresh, configuration.load(paths.config)))
+    if not concerned:
+        return []
+    guarded = " ".join(sorted(fresh))
+    told = [
+        f"{guarded}: guarded from now on. Logged in by way of it, and not admitted: {named(concerned)}.",
+        "These sessions go on, but the next login needs a knock first, or: portress admit SOURCE DOOR",
+        "(A change like this can be tried first, and goes back by itself: portress guard --trial 5m)",
+    ]
+    tell({one.terminal for one in concerned}, "\n".join(["Portress:", *told]))
+    return told
+
+
+def _guarded(status: Any) -> dict[str, str]:
+    """Which services are guarded, each with its door, by what the daemon answers."""
+    return {text: door["name"] for door in status["doors"] for text in door["services"]}
+
+
+def _shut_out(status: Any, fresh: Iterable[str], config: Config) -> Iterator[Login]:
+    """Who is logged in through services that are guarded now and is not admitted to their doors."""
+    held = {(one["source"], one["door"]) for one in status["admissions"]}
+    services = [
+        (door.name, service)
+        for door in config.doors.values()
+        for service in door.services
+        if str(service) in fresh
+    ]
+    for one in _strangers(logins(), config):
+        masked = Source.of(one.source.packed, config.widths[one.source.family != 4])
+        doors = {name for name, service in services if _goes_to(one, service)}
+        if any((str(masked), name) not in held for name in doors):
+            yield one
+
+
+def _goes_to(login: Login, service: Service) -> bool:
+    """Whether the session goes to this service, as far as is known."""
+    return not login.ports or any((TCP << 16 | port) in service for port in login.ports)
+
+
+def _strangers(people: Iterable[Login], config: Config) -> list[Login]:
+    """Those that the guard would stop: not from this host itself, not under `always`."""
+    return [
+        one
+        for one in people
+        if not one.source.network.is_loopback
+        and not any(
+            network.version == one.source.network.version and one.source.network.network_address in network
+            for network in config.always
+        )
+    ]
+
+
+def named(people: Iterable[Login]) -> str:
+    """Sources with the users behind them."""
+    users: dict[Source, set[str]] = {}
+    for one in people:
+        users.setdefault(one.source, set()).update({one.user} - {""})
+    return ", ".join(
+        f"{source}{f' ({chr(44).join(sorted(names))})' if names else ''}" for source, names in users.items()
+    )
