@@ -54,6 +54,7 @@ RUNTIME: Final = (
 SYSTEM: Final = ("systemd-sysv", "dbus", "udev", "kmod", "iproute2", "procps", "openssh-server")
 NEIGHBOURS: Final = (  # programs that Portress lives with on a host
     *("conntrack", "prometheus", "wireguard-go", "wireguard-tools", "curl", "ufw", "firewalld"),
+    "libpam-systemd",  # so that logind knows who is logged in, as on most hosts
 )
 # What would only cost time in a machine that lives for seconds, or starts unasked.
 OFF: Final = (

@@ -10,7 +10,7 @@ from typing import Any
 
 from lab import World
 from lab.portress import REPOSITORY
-from system.host import config, host, knock
+from system.host import config, configure, host, knock
 from system.machine import Machine
 
 LISTEN = 'metrics: {listen: "127.0.0.1:9753"}'
@@ -95,3 +95,28 @@ def _named(path: Path) -> set[str]:
     found = {name for line in lines for name in NAME.findall(line)}
     assert len(found) > 5
     return found
+
+
+def test_a_refused_reload_is_counted_and_the_alert_on_it_fires() -> None:
+    with host(_with_metrics()) as machine:
+        for name in ("portress.rules.yml", "scrape.yml"):
+            text = (RULES / name).read_text().replace("scrape_interval: 15s", _OFTEN)
+            machine.path(f"/etc/prometheus/{name}").write_text(text)
+        words = ("--config.file=/etc/prometheus/scrape.yml", "--storage.tsdb.path=/tmp/tsdb")
+        machine.run("systemd-run", "--unit=scraper", "--", "prometheus", *words)
+        refused = 'portress_config_reloads_total{result="refused"}'
+        assert _ask(machine, refused)[0]["value"][1] == "0"
+        assert not _firing(machine)
+        configure(machine, "doors: {}\n")
+        assert machine.run("systemctl", "reload", "portress.service", check=False).returncode != 0
+        assert _ask(machine, f"{refused} == 1")
+        assert _ask(machine, 'ALERTS{alertname="PortressReloadRefused", alertstate="firing"}')
+
+
+_OFTEN = "scrape_interval: 1s\n  evaluation_interval: 1s"
+
+
+def _firing(machine: Machine) -> bool:
+    """Whether the alert on refused reloads fires, by Prometheus's own list."""
+    said = machine.run("curl", "--silent", "--fail", "http://127.0.0.1:9090/api/v1/alerts").stdout
+    return "PortressReloadRefused" in said

@@ -276,7 +276,6 @@ class Service:
             with contextlib.suppress(Mistake):  # it is told
                 await self.reload()
         finally:
-            self.notify.status(self.in_a_line())
             self.notify.ready()
 
     async def reload(self) -> None:
@@ -297,6 +296,7 @@ class Service:
         self.reloads["done"] += 1
         for line in config.warnings:
             self.events.tell("warning", line)
+        self.notify.status(self.in_a_line())
         self.events.tell("reloaded", f"reloaded {self.paths.config}: {counted(len(config.doors), 'door')}")
 
     def go_back(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:

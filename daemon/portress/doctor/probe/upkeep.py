@@ -10,7 +10,7 @@ from typing import Any, Final
 import nftables
 from attrs import frozen
 
-from portress import lock
+from portress import lock, units
 from portress.config.model import Config
 from portress.control import NoDaemon, ask
 from portress.doctor.probe.finding import Fact, Finding
@@ -56,6 +56,7 @@ class Upkeep:
     locked: bool  # some daemon holds the lock of this network namespace
     socket: str
     group: int | None  # who listens to the packet log group: a netlink port
+    at_boot: bool | None = None  # whether a boot loads the guard; None: that cannot be told
 
 
 def read(config: Config, paths: Paths) -> Upkeep:
@@ -69,7 +70,7 @@ def read(config: Config, paths: Paths) -> Upkeep:
         silent = str(mistake)
     return Upkeep(
         _guard(), Away(paths.socket).noted(), daemon, silent, lock.held(), str(paths.socket),
-        groups().get(config.group),
+        groups().get(config.group), units.enabled(units.GUARD),
     )  # fmt: skip
 
 
@@ -116,6 +117,7 @@ def facts(upkeep: Upkeep) -> Iterator[Fact]:
 def judge(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
     """Where guard, daemon and configuration disagree."""
     yield from _of_guard(config, upkeep)
+    yield from _of_boot(upkeep)
     yield from _of_daemon(config, upkeep)
 
 
@@ -150,6 +152,17 @@ def _of_guard(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
             f"somebody changed the guard's rules ({', '.join(chains) or 'its hook'})",
             "the doors may stand open, or shut to those they are for",
             f"portress guard; compare portress rules with: nft list table {FAMILY} {TABLE}",
+        )
+
+
+def _of_boot(upkeep: Upkeep) -> Iterator[Finding]:
+    if upkeep.guard is not None and upkeep.at_boot is False:
+        yield Finding(
+            "boot-open",
+            "warning",
+            f"{units.GUARD} is not enabled, so the guard is not loaded at boot",
+            "after the next boot the doors are open to everybody",
+            units.ENABLE,
         )
 
 
