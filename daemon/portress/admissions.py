@@ -8,10 +8,52 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterator
+from enum import StrEnum
+from typing import TypeVar
 
-from attrs import define
+from attrs import define, frozen
 
 from portress.knock import Source
+
+Key = TypeVar("Key")
+Inner = TypeVar("Inner")
+
+
+class How(StrEnum):
+    """How an admission came about. The values are what the ledger and `--json` have."""
+
+    KNOCK = "knock"
+    COMMAND = "command"
+    FOUND = "found"  # in the kernel, when the daemon began
+    RESTORED = "restored"  # from the ledger
+
+
+class Ending(StrEnum):
+    """How an admission ended. The values are what the ledger and the events have."""
+
+    EXPIRED = "expired"
+    DISMISSED = "dismissed"
+    UNENROLLED = "unenrolled"
+    DOOR_REMOVED = "door removed"
+    PREFIX_CHANGED = "source_prefix changed"
+    SUPERSEDED = "superseded"  # by one of another keyholder, for the same source and door
+
+    @property
+    def by_hand(self) -> bool:
+        """Somebody wanted it to end: its flows are cut, whatever the door says of them."""
+        return self in (Ending.DISMISSED, Ending.UNENROLLED)
+
+
+@frozen
+class Grant:
+    """An admission asked for: `source` through `door` for `stay` ns from now."""
+
+    door: str
+    source: Source
+    stay: int
+    keyholder: str | None = None
+    step: int | None = None
+    how: How = How.KNOCK
 
 
 @define
@@ -23,15 +65,18 @@ class Admission:
     since: int
     until: int
     keyholder: str | None = None
-    how: str = "knock"  # knock, command, found (in the kernel at the start) or restored (from the ledger)
+    how: str = How.KNOCK
     row: int | None = None  # its number in the ledger
 
 
 class Register:
-    """All admissions in force, by door and source."""
+    """All admissions in force. Looking one up, by door, by source or by keyholder, walks no others."""
 
     def __init__(self) -> None:
         self._all: dict[tuple[str, Source], Admission] = {}
+        self._by_source: dict[Source, dict[str, Admission]] = {}
+        self._by_keyholder: dict[str, dict[tuple[str, Source], Admission]] = {}
+        self._counts: dict[tuple[str, int], int] = {}  # by door and address family
         self._ends: list[tuple[int, str, bytes, int]] = []
 
     def __len__(self) -> int:
@@ -46,12 +91,27 @@ class Register:
 
     def of(self, source: Source) -> list[Admission]:
         """Every admission of that source."""
-        return [one for one in self._all.values() if one.source == source]
+        return list(self._by_source.get(source, {}).values())
+
+    def held_by(self, keyholder: str) -> list[Admission]:
+        """Every admission of that keyholder."""
+        return list(self._by_keyholder.get(keyholder, {}).values())
+
+    def keyholders(self) -> list[str]:
+        """The keyholders that are admitted somewhere."""
+        return list(self._by_keyholder)
 
     def put(self, admission: Admission) -> None:
         """Add it, or replace the one of the same door and source."""
-        self._all[admission.door, admission.source] = admission
-        source = admission.source
+        source, key = admission.source, (admission.door, admission.source)
+        if self._all.get(key) is not admission:
+            self.remove(*key)
+            self._all[key] = admission
+            self._by_source.setdefault(source, {})[admission.door] = admission
+            if admission.keyholder is not None:
+                self._by_keyholder.setdefault(admission.keyholder, {})[key] = admission
+            place = (admission.door, source.family)
+            self._counts[place] = self._counts.get(place, 0) + 1
         heapq.heappush(self._ends, (admission.until, admission.door, source.packed, source.length))
         if len(self._ends) > 2 * len(self._all) + 64:
             self._ends = [(one.until, one.door, one.source.packed, one.source.length) for one in self]
@@ -59,21 +119,41 @@ class Register:
 
     def remove(self, door: str, source: Source) -> Admission | None:
         """Take it out; None if it was not there."""
-        return self._all.pop((door, source), None)
+        gone = self._all.pop((door, source), None)
+        if gone is not None:
+            _drop(self._by_source, source, door)
+            if gone.keyholder is not None:
+                _drop(self._by_keyholder, gone.keyholder, (door, source))
+            self._counts[door, source.family] -= 1
+        return gone
 
-    def expire(self, now: int) -> list[Admission]:
-        """Take out those that are over at `now`, in the order of their ends."""
+    def expire(self, now: int, most: int | None = None) -> list[Admission]:
+        """Take out those that are over at `now`, `most` at the most, in the order of their ends."""
         over: list[Admission] = []
-        while self._ends and self._ends[0][0] <= now:
+        while self._ends and self._ends[0][0] <= now and (most is None or len(over) < most):
             until, door, packed, length = heapq.heappop(self._ends)
-            one = self._all.get((door, Source(packed, length)))
+            source = Source(packed, length)
+            one = self._all.get((door, source))
             if one is not None and one.until == until:
-                over.append(self._all.pop((door, one.source)))
+                self.remove(door, source)
+                over.append(one)
         return over
+
+    def count(self, door: str, family: int) -> int:
+        """How many sources of an address family (4 or 6) are admitted to a door."""
+        return self._counts.get((door, family), 0)
 
     def counts(self) -> dict[str, int]:
         """How many are admitted, by door."""
         counts: dict[str, int] = {}
-        for one in self._all.values():
-            counts[one.door] = counts.get(one.door, 0) + 1
+        for (door, _), count in self._counts.items():
+            if count:
+                counts[door] = counts.get(door, 0) + count
         return counts
+
+
+def _drop(index: dict[Key, dict[Inner, Admission]], key: Key, inner: Inner) -> None:
+    inside = index[key]
+    del inside[inner]
+    if not inside:
+        del index[key]

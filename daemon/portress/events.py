@@ -1,7 +1,8 @@
 """What the daemon tells: one line per event that matters, to the journal with fields, or as plain text.
 
-Every kind of event has a name, a stable MESSAGE_ID and a priority. Kinds that strangers can bring about
-are limited to so many lines in ten seconds; what was left out is counted and told.
+Every kind of event has a name, a stable MESSAGE_ID and a priority. Of each kind so many lines a second are
+told; those beyond are summed up in one line a second. What strangers bring about without end is told at once
+and then once a minute, with a count (`Minutely`).
 """
 
 from __future__ import annotations
@@ -23,11 +24,10 @@ ERROR, WARNING, NOTICE, INFO, DEBUG = 3, 4, 5, 6, 7  # RFC 5424, 6.2.1
 
 
 class Kind(NamedTuple):
-    """A kind of event: its MESSAGE_ID in the journal, its priority, and if its lines are limited."""
+    """A kind of event: its MESSAGE_ID in the journal, and its priority."""
 
     message_id: str
     priority: int
-    limited: bool = False
 
 
 KINDS: Final[dict[str, Kind]] = {
@@ -38,27 +38,28 @@ KINDS: Final[dict[str, Kind]] = {
     "admitted": Kind("215431693557466db2fc80198466170a", NOTICE),
     "ended": Kind("8120196766e44f30b6d735cda2e47f88", INFO),
     "dismissed": Kind("fcf016cf4aac4745a9c28ea8e1ee7c2e", NOTICE),
-    "missed": Kind("7976bb243f7e4234a9c00851139e81bb", INFO, True),
-    "lapsed": Kind("3174b4c5f1dc42f48810591f2ab778b1", INFO, True),
-    "expired": Kind("21931830b51a4462b18b63588e8449b9", INFO, True),
-    "shunned": Kind("39204721df594047b75be4e312a35036", WARNING, True),
-    "replayed": Kind("76b80691a40f4ba4832eecffcfe19a57", WARNING, True),
-    "advanced": Kind("4bf42569818f4e30973d31d1c5137e4f", DEBUG, True),
-    "lost": Kind("29b93d65aab242f38b3b42c3a65fd8cf", WARNING, True),
-    "full": Kind("508509b31caf458697034c073fcdb234", WARNING, True),
+    "missed": Kind("7976bb243f7e4234a9c00851139e81bb", INFO),
+    "lapsed": Kind("3174b4c5f1dc42f48810591f2ab778b1", INFO),
+    "expired": Kind("21931830b51a4462b18b63588e8449b9", INFO),
+    "shunned": Kind("39204721df594047b75be4e312a35036", WARNING),
+    "replayed": Kind("76b80691a40f4ba4832eecffcfe19a57", WARNING),
+    "advanced": Kind("4bf42569818f4e30973d31d1c5137e4f", DEBUG),
+    "lost": Kind("29b93d65aab242f38b3b42c3a65fd8cf", WARNING),
+    "full": Kind("508509b31caf458697034c073fcdb234", WARNING),
     "restored": Kind("427bec42d25640188b661e7b147e0830", WARNING),
     "unguarded": Kind("0a8616c3b4164895873562231bdb488f", WARNING),
     "keyholders": Kind("81c556ec77be4920aa79a69b59839a56", NOTICE),
-    "clock": Kind("74b7ffcc2baa4fb99f5128da353d5c13", WARNING, True),
-    "ledger": Kind("ec975da4347b433cbec377d777c20183", ERROR, True),
-    "interface": Kind("605614710e0a41bba09810095a8715f4", WARNING, True),
+    "clock": Kind("74b7ffcc2baa4fb99f5128da353d5c13", WARNING),
+    "ledger": Kind("ec975da4347b433cbec377d777c20183", ERROR),
+    "interface": Kind("605614710e0a41bba09810095a8715f4", WARNING),
     "warning": Kind("14942337b40b47338a82c7a60baa69e2", WARNING),
 }
 
-WINDOW: Final = 10 * SECOND
+WINDOW: Final = SECOND
+MINUTE: Final = 60 * SECOND
 FLUSH: Final = 2.0  # seconds that the journal has for the last entries when the daemon ends
 REMEMBERED: Final = 50  # events that `last` gives
-MOST: Final = 50  # lines of one limited kind in a window
+MOST: Final = 50  # lines of one kind in a window
 
 Fields = dict[str, str]
 Writer = Callable[[str, Kind, str, Fields], None]
@@ -83,7 +84,7 @@ class Events:
         kind = KINDS[name]
         if kind.priority > self.level:
             return False
-        if not kind.limited or self._told.get(name, 0) < MOST:
+        if self._told.get(name, 0) < MOST:
             return True
         if self._clock() - self._begun[name] >= WINDOW:
             return True
@@ -93,7 +94,7 @@ class Events:
     def tell(self, name: str, text: str, **fields: object) -> None:
         """One event: `text` is the line; `fields` that are not None go to the journal as PORTRESS_…"""
         kind = KINDS[name]
-        if kind.priority > self.level or (kind.limited and not self._has_room(name)):
+        if kind.priority > self.level or not self._has_room(name):
             return
         text = shown(text)
         self._last.append((self._clock(), name, text))
@@ -123,8 +124,37 @@ class Events:
             more = self._told.get(name, 0) - MOST
             if more > 0 and now - self._begun[name] >= WINDOW:
                 self._told[name] = 0
-                text = f"{more} more events '{name}' in {WINDOW // SECOND} s were not told one by one"
+                text = f"{more} more events '{name}' within a second, not listed one by one"
                 self._write(name, KINDS[name], text, {"PORTRESS_EVENT": name, "PORTRESS_COUNT": str(more)})
+
+
+class Minutely:
+    """Something that can happen very often: told at once, and then once a minute with how often it was.
+
+    `tell` gets the count since it was told last. Call `settle` once a second.
+    """
+
+    def __init__(self, clock: Callable[[], int], tell: Callable[[int], None]) -> None:
+        self.total = 0
+        self._clock = clock
+        self._tell = tell
+        self._untold = 0
+        self._next: int | None = None
+
+    def add(self, count: int = 1) -> None:
+        """It happened `count` times more."""
+        self.total += count
+        self._untold += count
+        self.settle()
+
+    def settle(self) -> None:
+        """Tell what is due."""
+        if not self._untold:
+            return
+        now = self._clock()
+        if self._next is None or now >= self._next:
+            untold, self._untold, self._next = self._untold, 0, now + MINUTE
+            self._tell(untold)
 
 
 def plain(stream: TextIO) -> Writer:

@@ -5,6 +5,7 @@ Durations and moments are whole nanoseconds (int), as `time.monotonic_ns()` give
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
 from typing import Final
 
@@ -245,3 +246,22 @@ class Source:
     def __str__(self) -> str:
         address = str(ip_address(self.packed))
         return address if self.length == len(self.packed) * 8 else f"{address}/{self.length}"
+
+
+class Among:
+    """Sources, of whatever width, to look addresses up in: as quick for very many as for one."""
+
+    def __init__(self, sources: Iterable[Source]) -> None:
+        self._sources = {(one.packed, one.length) for one in sources}
+        self._lengths = {
+            size: sorted({length for packed, length in self._sources if len(packed) == size}, reverse=True)
+            for size in (4, 16)
+        }
+
+    def find(self, address: bytes) -> Source | None:
+        """The narrowest source that the address (4 or 16 bytes) belongs to."""
+        for length in self._lengths.get(len(address), ()):
+            source = Source.of(address, length)
+            if (source.packed, source.length) in self._sources:
+                return source
+        return None

@@ -64,6 +64,7 @@ class Daemon:
     """A `portress run` in a namespace, with a configuration, control socket and state directory of its own.
 
     `config`, `socket`, `state`, `folder` are paths; `lines` is what it has logged, over all its restarts.
+    With a `group`, it starts in that cgroup.
     """
 
     def __init__(self, ns: Namespace, folder: Path) -> None:
@@ -73,6 +74,7 @@ class Daemon:
         self.socket = folder / "run" / "control.sock"
         self.state = folder / "state"
         self.ahead = 0.0
+        self.group: Path | None = None
         self.lines: list[str] = []
         self.process: subprocess.Popen[str] | None = None
         self._heard = threading.Condition()
@@ -121,6 +123,8 @@ class Daemon:
         if self.ahead:
             command[:1] = [sys.executable, str(Path(__file__).with_name("clocked.py")), str(self.ahead)]
         self.process = self.ns.popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, bufsize=1)
+        if self.group is not None:
+            (self.group / "cgroup.procs").write_text(str(self.process.pid))
         threading.Thread(target=self._listen, args=(self.process,), daemon=True).start()
         until = time.monotonic() + timeout
         while not self.answers():

@@ -10,7 +10,8 @@ from uuid import UUID
 import pytest
 
 from portress import events
-from portress.events import KINDS, MOST, WINDOW, Events, Fields, Kind
+from portress.events import KINDS, MOST, WINDOW, Events, Fields, Kind, Minutely
+from portress.knock import SECOND
 
 Told = list[tuple[str, str, Fields]]
 
@@ -69,18 +70,52 @@ def test_a_flood_is_cut_off_and_counted() -> None:
     assert len(told) == MOST
     clock.now = WINDOW
     say.settle()
-    assert told[-1][1] == "70 more events 'missed' in 10 s were not told one by one"
+    assert told[-1][1] == "70 more events 'missed' within a second, not listed one by one"
     say.settle()
     assert len(told) == MOST + 1
     say.tell("missed", "again")
     assert told[-1][1] == "again"
 
 
-def test_admissions_are_never_cut_off() -> None:
+@pytest.mark.parametrize("name", sorted(KINDS))
+def test_of_every_kind_a_flood_is_one_line_a_second(name: str) -> None:
+    say, told, clock = teller(events.DEBUG)
+    for second in range(10):
+        clock.now = second * WINDOW
+        for _ in range(1000):
+            if say.wants(name):
+                say.tell(name, "one")
+        say.settle()
+    clock.now = 10 * WINDOW
+    say.settle()
+    sums = [(text, fields) for _, text, fields in told if text != "one"]
+    assert len(told) - len(sums) == 10 * MOST
+    assert [fields["PORTRESS_COUNT"] for _, fields in sums] == [str(1000 - MOST)] * 10
+
+
+def test_one_kind_takes_no_room_from_another() -> None:
     say, told, _ = teller()
     for _ in range(10 * MOST):
-        say.tell("admitted", "in")
-    assert len(told) == 10 * MOST
+        say.tell("missed", "missed")
+    say.tell("admitted", "in")
+    assert told[-1][0] == "admitted"
+
+
+def test_what_happens_without_end_is_told_at_once_and_then_once_a_minute_with_a_count() -> None:
+    clock, told = Clock(), list[tuple[int, int]]()
+    full = Minutely(clock, lambda count: told.append((clock.now, count)))
+    for second in range(121):
+        clock.now = second * SECOND
+        full.add(5)
+        full.settle()
+    assert told == [(0, 5), (60 * SECOND, 300), (120 * SECOND, 300)]
+    clock.now = 179 * SECOND
+    full.settle()
+    clock.now = 180 * SECOND
+    full.settle()
+    clock.now = 500 * SECOND
+    full.settle()
+    assert len(told) == 3 and full.total == 605
 
 
 def test_the_last_events_are_remembered_with_their_age() -> None:

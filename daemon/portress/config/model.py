@@ -75,6 +75,7 @@ class Config:
     prefix_6: int = 128  # source_prefix.ipv6
     misses: Misses | None = None  # None: nobody is shunned
     callers: int = 65536  # sources remembered part-way at once
+    admissions: int = 16384  # sources of one family admitted through one door at once
     restore: bool = False  # admissions with time left come back after a reboot
     metrics: tuple[str, int] | None = None  # address and port
     fleet: Fleet | None = None

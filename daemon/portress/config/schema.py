@@ -329,6 +329,11 @@ CONFIGURATION: Final = Keys(
         "callers": Key(
             Whole("the number of callers", 1, 1 << 20), "sources remembered part-way at once", default=65536
         ),
+        "admissions": Key(
+            Whole("the number of admissions", 1, 1 << 20),
+            "sources of one address family admitted through one door at once",
+            default=16384,
+        ),
         "restore": Key(Truth(), "admissions with time left come back after a reboot", default=False),
         "doors": Key(
             Named(_DOOR_NAME_SHAPE, _DOOR, "doors by name, at least one, as ssh: {services: [tcp/22], …}"),

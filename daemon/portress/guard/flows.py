@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import contextlib
 import socket
-from collections.abc import Iterable, Sequence
-from ipaddress import ip_address
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
 from portress.guard import sockets
-from portress.knock import TCP, Service, Source
+from portress.knock import TCP, Among, Service, Source
 from portress.netlink import ACK, CREATE, DUMP, EXCLUSIVE, NESTED, Netfilter, attribute, attributes
 from portress.session import Connection
 
@@ -22,6 +22,7 @@ _NEW, _GET, _DELETE = 0, 1, 2
 _TUPLE_ORIG, _TUPLE_REPLY, _STATUS, _PROTOINFO, _TIMEOUT = 1, 2, 3, 4, 7
 _TUPLE_IP, _TUPLE_PROTO = 1, 2
 _IP_SRC: Final = {4: 1, 6: 3}
+_IP_DST: Final = {4: 2, 6: 4}
 _PROTO_NUM, _PROTO_SRC_PORT, _PROTO_DST_PORT = 1, 2, 3
 _PROTOINFO_TCP: Final = 1
 _TCP_STATE, _TCP_FLAGS_ORIGINAL, _TCP_FLAGS_REPLY = 1, 4, 5
@@ -32,44 +33,54 @@ TIMES: Final = Path("/proc/sys/net/netfilter/nf_conntrack_timestamp")
 _LIFE: Final = 5 * 86400  # seconds: what the kernel gives an idle established connection
 
 
-def _matches(tuple_: memoryview, source: Source, services: Iterable[Service]) -> bool:
+def _whose(tuple_: memoryview, sources: Among, services: Iterable[Service]) -> Source | None:
+    """The one of `sources` that opened the flow, if it is one to `services`."""
     address, target, protocol, port = b"", b"", 0, 0
     for kind, value in attributes(tuple_):
         for inner, data in attributes(value):
-            if kind == _TUPLE_IP and inner == _IP_SRC[source.family]:
+            if kind == _TUPLE_IP and inner in _IP_SRC.values():
                 address = bytes(data)
-            elif kind == _TUPLE_IP and inner == _IP_SRC[source.family] + 1:
+            elif kind == _TUPLE_IP and inner in _IP_DST.values():
                 target = bytes(data)
             elif kind == _TUPLE_PROTO and inner == _PROTO_NUM:
                 protocol = data[0]
             elif kind == _TUPLE_PROTO and inner == _PROTO_DST_PORT:
                 port = int.from_bytes(data, "big")
-    if len(address) != len(source.packed) or ip_address(address) not in source.network:
-        return False
-    return any((protocol << 16 | port) in service and service.covers(target) for service in services)
+    if not any((protocol << 16 | port) in service and service.covers(target) for service in services):
+        return None
+    return sources.find(address)
 
 
 def cut(source: Source, services: Sequence[Service]) -> int:
-    """Forget the flows that `source` opened towards `services`, under the port it dialled; how many.
+    """Forget the flows of one source, as `cut_each` does; how many. Raises OSError."""
+    return cut_each([source], services)[source]
+
+
+def cut_each(sources: Collection[Source], services: Sequence[Service]) -> Counter[Source]:
+    """Forget the flows that `sources` opened towards `services`, under the port they dialled: how many.
 
     The next packet of such a flow is a first packet again and meets the door. Connections to this host
-    itself are ended, too. Raises OSError.
+    itself are ended, too. The kernel's flows are walked once, however many sources there are. Raises OSError.
     """
+    among = Among(sources)
     with contextlib.suppress(OSError):  # a kernel may be built without it
-        sockets.end(source, services)
-    family = socket.AF_INET if source.family == 4 else socket.AF_INET6
+        sockets.end(among, services)
+    count: Counter[Source] = Counter()
     with Netfilter() as netfilter:
-        found = [
-            bytes(value)
-            for answer in netfilter.ask(_CTNETLINK, _GET, family, b"", DUMP)
-            for kind, value in attributes(answer)
-            if kind == _TUPLE_ORIG and _matches(value, source, services)
-        ]
-        for tuple_ in found:
-            request = attribute(_TUPLE_ORIG | NESTED, tuple_)
-            with contextlib.suppress(FileNotFoundError):  # it ended by itself meanwhile
-                list(netfilter.ask(_CTNETLINK, _DELETE, family, request, ACK))
-    return len(found)
+        for number in sorted({one.family for one in sources}):
+            family = socket.AF_INET if number == 4 else socket.AF_INET6
+            found = [
+                (source, bytes(value))
+                for answer in netfilter.ask(_CTNETLINK, _GET, family, b"", DUMP)
+                for kind, value in attributes(answer)
+                if kind == _TUPLE_ORIG and (source := _whose(value, among, services)) is not None
+            ]
+            for source, tuple_ in found:
+                request = attribute(_TUPLE_ORIG | NESTED, tuple_)
+                with contextlib.suppress(FileNotFoundError):  # it ended by itself meanwhile
+                    list(netfilter.ask(_CTNETLINK, _DELETE, family, request, ACK))
+                count[source] += 1
+    return count
 
 
 def _tuple(kind: int, src: bytes, src_port: int, dst: bytes, dst_port: int) -> bytes:

@@ -88,7 +88,7 @@ def dismissed_set(family: int) -> str:
 def _living(config: Config) -> Iterable[Set]:
     for family in (4, 6):
         for door in config.doors:
-            yield timed_set(door_set(door, family), family)
+            yield timed_set(door_set(door, family), family, config.admissions)
         yield timed_set(f"shunned_{family}", family, config.callers)
         yield timed_set(dismissed_set(family), family, DISMISSED_SIZE)
 

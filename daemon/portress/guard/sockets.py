@@ -11,10 +11,9 @@ import contextlib
 import socket
 import struct
 from collections.abc import Iterable, Iterator
-from ipaddress import IPv4Address, IPv6Address, ip_address
 from typing import Final
 
-from portress.knock import TCP, Service, Source
+from portress.knock import TCP, Among, Service
 
 _SOCK_DIAG: Final = 4  # NETLINK_SOCK_DIAG
 _BY_FAMILY, _DESTROY = 20, 21  # SOCK_DIAG_BY_FAMILY, SOCK_DESTROY
@@ -24,19 +23,20 @@ _ESTABLISHED: Final = 1 << 1  # TCP_ESTABLISHED
 _HEADER: Final = struct.Struct("=IHHII")
 _ASK: Final = struct.Struct("=BBBBI")  # inet_diag_req_v2 up to the socket's identity
 _IDENTITY: Final = struct.Struct("!HH16s16s12s")  # inet_diag_sockid: ports, addresses, interface and cookie
+_MAPPED: Final = bytes(10) + b"\xff\xff"  # RFC 4291, 2.5.5.2
 _RECEIVE: Final = 1 << 16  # bytes
 
 
-def end(source: Source, services: Iterable[Service]) -> int:
-    """End the connections of `source` to `services` of this host itself; how many. Raises OSError."""
+def end(sources: Among, services: Iterable[Service]) -> int:
+    """End the connections of `sources` to `services` of this host itself; how many. Raises OSError."""
     wanted, ended = list(services), 0
     with socket.socket(socket.AF_NETLINK, socket.SOCK_RAW | socket.SOCK_CLOEXEC, _SOCK_DIAG) as diag:
         diag.bind((0, 0))
         diag.settimeout(5.0)
         # A socket for IPv6 may have a connection over IPv4, under a mapped address.
-        for family in {socket.AF_INET6, socket.AF_INET if source.family == 4 else socket.AF_INET6}:
+        for family in (socket.AF_INET6, socket.AF_INET):
             for identity in list(_established(diag, family)):
-                if _matches(identity, family, source, wanted):
+                if _matches(identity, family, sources, wanted):
                     # By its cookie, or a connection that ended meanwhile would be taken for its listener.
                     with contextlib.suppress(FileNotFoundError):
                         list(_ask(diag, _DESTROY, _REQUEST | _ACK, family, identity))
@@ -49,20 +49,19 @@ def _established(diag: socket.socket, family: int) -> Iterator[bytes]:
         yield answer[4 : 4 + _IDENTITY.size]
 
 
-def _matches(identity: bytes, family: int, source: Source, services: list[Service]) -> bool:
+def _matches(identity: bytes, family: int, sources: Among, services: list[Service]) -> bool:
     port, _, local, peer, _ = _IDENTITY.unpack(identity)
-    here = _plain(local, family).packed
+    here = _plain(local, family)
     if not any((TCP << 16 | port) in service and service.covers(here) for service in services):
         return False
-    address = _plain(peer, family)
-    return address.version == source.network.version and address in source.network
+    return sources.find(_plain(peer, family)) is not None
 
 
-def _plain(field: bytes, family: int) -> IPv4Address | IPv6Address:
-    """An address of a socket's identity; a mapped one is IPv4."""
-    address = ip_address(field[:4] if family == socket.AF_INET else field)
-    mapped = address.ipv4_mapped if isinstance(address, IPv6Address) else None
-    return address if mapped is None else mapped
+def _plain(field: bytes, family: int) -> bytes:
+    """An address of a socket's identity, 4 or 16 bytes; a mapped one is IPv4."""
+    if family == socket.AF_INET:
+        return field[:4]
+    return field[12:] if field.startswith(_MAPPED) else field
 
 
 def _ask(diag: socket.socket, kind: int, flags: int, family: int, identity: bytes) -> Iterator[bytes]:

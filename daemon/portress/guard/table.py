@@ -11,11 +11,12 @@ import errno
 import os
 import re
 import threading
+from collections import Counter
 from collections.abc import Callable, Iterable
 from typing import Final, TypeVar
 
 import nftables
-from attrs import frozen
+from attrs import evolve, frozen
 
 from portress.errors import Mistake
 from portress.guard import elements, listing
@@ -40,6 +41,10 @@ class GuardError(Mistake):
 
 class Already(GuardError):
     """What was to be new in a set is there already."""
+
+
+class NoRoom(GuardError):
+    """A set has as many elements as it may have."""
 
 
 @frozen
@@ -120,13 +125,12 @@ class Table:
             lines.append(f"delete table {FAMILY} {TABLE}")
         elif before is not None:
             lines, kept = self._clear(before, ruleset)
-        lines.append(render(ruleset, own=self.own))
-        living = [one for one in ruleset.living if one.name not in kept]
         entries = [(door_set(held.door, held.source.family), held.source, held.left) for held in carried]
         if before is not None and before.prefixes == ruleset.prefixes:
-            entries += self._part_way(before, living)
-        more = ((door_set(door, source.family), source, ns) for door, source, ns in admit)
-        together, later = split(entries, more)
+            entries += self._part_way(before, (one for one in ruleset.living if one.name not in kept))
+        more = [(door_set(door, source.family), source, ns) for door, source, ns in admit]
+        lines.append(render(_with_room(ruleset, (*entries, *more)), own=self.own))
+        together, later = split(entries, iter(more))
         lines += timed_parts(together, new=before is None)
         self._run("\n".join(lines))
         self.loads += 1
@@ -152,12 +156,13 @@ class Table:
         return carried, ended
 
     def _part_way(self, before: Listing, new: Iterable[Set]) -> list[tuple[str, Source, int]]:
-        """The callers and the shunned of sets that are made anew, as many as find room in the new ones."""
+        """The elements of sets that are made anew: callers and shunned as many as find room."""
+        doors = {door_set(door, family) for door in before.doors for family in (4, 6)}
         return [
             (one.name, Source.of(each.key, before.prefixes[one.name.endswith("_6")]), each.left * 1_000_000)
             for one in new
             if one.name in before.sets and one.size and before.prefixes is not None
-            for each in elements.read(TABLE, one.name)[: one.size]
+            for each in elements.read(TABLE, one.name)[: None if one.name in doors else one.size]
         ]
 
     def _takes_over(self, before: Listing) -> bool:
@@ -318,6 +323,16 @@ class Table:
         return _asked(lambda: listing.counted(FULL))
 
 
+def _with_room(ruleset: Ruleset, entries: Iterable[tuple[str, Source, int]]) -> Ruleset:
+    """The guard with room for all that goes into its sets: fewer may be in now, but nobody is thrown out."""
+    counts = Counter(name for name, _, _ in entries)
+    living = tuple(
+        evolve(one, size=counts[one.name]) if 0 < one.size < counts[one.name] else one
+        for one in ruleset.living
+    )
+    return evolve(ruleset, living=living)
+
+
 def _knock_key(knock: int) -> bytes:
     """A knock as the key of a set: protocol and port, each filled up to four bytes."""
     return bytes((knock >> 16, 0, 0, 0)) + (knock & 0xFFFF).to_bytes(2, "big") + b"\0\0"
@@ -336,7 +351,7 @@ def _refusal(error: OSError) -> GuardError:
     if error.errno == errno.EEXIST:
         return Already("the guard cannot be changed: it is there already")
     if error.errno == errno.ENFILE:
-        return GuardError("the guard cannot be changed: the set is full")
+        return NoRoom("the guard cannot be changed: the set is full")
     return GuardError(_told(os.strerror(error.errno or 0)))
 
 

@@ -42,6 +42,7 @@ from portress.ledger.file import (
 __all__ = ["Ledger", "LedgerError", "NoLedger", "Reader", "Record", "Use"]
 
 STEP: Final = 30  # s, RFC 6238's X
+MOST: Final = 500_000  # admissions that ended and are remembered: some 60 MB
 BATCH: Final = 500  # rows read or deleted at a time
 
 
@@ -338,17 +339,20 @@ class Ledger(Reader):
             )
             return done.rowcount
 
-    def prune(self, before: float) -> int:
-        """Drop the admissions that ended before `before`, give the room back, and say how many there were.
+    def prune(self, before: float, most: int = MOST) -> int:
+        """Drop the admissions that ended before `before`, and of those that ended all but the last `most`;
+        give the room back, and say how many were dropped.
 
         In small transactions: another process's write never waits for long.
         """
         dropped = 0
         with self._writing() as db:
+            (last,) = db.execute("SELECT coalesce(max(id), 0) FROM admission").fetchone()
             while True:
                 done = db.execute(
-                    "DELETE FROM admission WHERE id IN (SELECT id FROM admission WHERE ended < ? LIMIT ?)",
-                    (before, BATCH),
+                    "DELETE FROM admission WHERE id IN (SELECT id FROM admission WHERE ended IS NOT NULL"
+                    " AND (ended < ? OR id <= ?) LIMIT ?)",
+                    (before, last - most, BATCH),
                 )
                 dropped += done.rowcount
                 if done.rowcount < BATCH:

@@ -53,6 +53,7 @@ TICK: Final = 1.0  # seconds between two rounds of housekeeping
 AHEAD: Final = 10.0  # seconds before a new time step when its sequences are derived
 SELDOM: Final = 60  # rounds between two looks at what changes slowly
 DAILY: Final = 24 * 60 * SELDOM  # rounds between two prunings of the ledger and of the memory
+SLICE: Final = 256  # ended admissions that are seen to before the loop looks after something else
 REMEMBER: Final = 366 * 86400.0  # seconds that ended admissions stay in the ledger
 
 
@@ -75,6 +76,7 @@ class Service:
         self._stack = contextlib.AsyncExitStack()
         self._hearing = contextlib.ExitStack()
         self._tasks: set[asyncio.Task[None]] = set()
+        self._expiring: asyncio.Task[None] | None = None
         self._rounds = 0
         self._stopped = asyncio.Event()
         self._changing = asyncio.Lock()  # one change of configuration or keyholders after the other
@@ -214,7 +216,7 @@ class Service:
 
     # The middle
 
-    def later(self, work: Awaitable[None]) -> None:
+    def later(self, work: Awaitable[None]) -> asyncio.Task[None]:
         """Do `work` in the loop; what goes wrong in it is told."""
 
         async def told() -> None:
@@ -227,6 +229,7 @@ class Service:
         task = asyncio.get_running_loop().create_task(told())
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
+        return task
 
     def _feed(self, interval: float) -> None:
         """Signs of life from the loop itself: a loop that hangs gives none."""
@@ -237,7 +240,9 @@ class Service:
         asyncio.get_running_loop().call_later(pause_at(self.unix(), TICK), self._tick)
         self._rounds += 1
         self.listener.tidy()
-        self.doorkeeper.expire()
+        if self._expiring is None or self._expiring.done():
+            self._expiring = self.later(self._expire())
+        self.doorkeeper.settle()
         self.events.settle()
         self.notify.status(self.in_a_line())
         self.timekeeper.look()
@@ -249,6 +254,11 @@ class Service:
         if self._rounds % SELDOM == 0:
             self.later(self._seldom())
 
+    async def _expire(self) -> None:
+        """See to the admissions that are over, a few at a time: many may end in one moment."""
+        while self.doorkeeper.expire(SLICE) == SLICE:
+            await asyncio.sleep(0)
+
     async def _turn_steps(self) -> None:
         await self.steps.change()
         if STEP - self.unix() % STEP <= AHEAD:
@@ -258,8 +268,8 @@ class Service:
         self.sentinel.check()
         self._publisher.try_again()
         await self.books.settle()
+        await self.books.prune(self.unix() - REMEMBER)
         if self._rounds % DAILY == 0:
-            await self.books.prune(self.unix() - REMEMBER)
             tuning.tidy()
         self._judge_clock()
 

@@ -7,20 +7,19 @@ the events. It decides nothing about knocks.
 from __future__ import annotations
 
 import contextlib
+from collections import Counter
 from collections.abc import Callable, Container, Iterable
 
-from portress.admissions import Admission, Register
+from portress.admissions import Admission, Ending, Grant, How, Register
 from portress.config.model import Config
 from portress.durations import counted, spell
-from portress.events import Events
+from portress.events import Events, Minutely
 from portress.guard import flows
 from portress.guard.ruleset import Ruleset
-from portress.guard.table import GuardError, Held, Table
+from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.knock import SECOND, Expected, Source
 from portress.ledger.ledger import Record
 from portress.run.ledger_writer import Books
-
-Ask = tuple[str, Source, int, str | None, int | None, str]  # door, source, ns, keyholder, step, how
 
 
 class Doorkeeper:
@@ -41,6 +40,7 @@ class Doorkeeper:
         self.config = config
         self.register = Register()
         self.admitted: dict[tuple[str, str], int] = {}  # how many, by (door, how)
+        self.turned_away: Counter[str] = Counter()  # how many found their door full, by door
         self.until: dict[str, float] = {}  # when keyholders end (unix seconds), those that do
         self.repair: Callable[[str], None] = lambda _cause: None
         self._refused: set[Source] = set()  # dismissed, and not admitted since
@@ -49,75 +49,122 @@ class Doorkeeper:
         self._events = events
         self._clock = clock
         self._unix = unix
+        self._full = Minutely(clock, self._tell_full)
 
     def open(self, openings: Iterable[tuple[Expected, Source]]) -> None:
         """Let in those who completed a sequence, each for the door's stay, or as long as a keyholder may."""
-        asks: list[Ask] = []
+        grants: list[Grant] = []
         for one, source in openings:
             door = self.config.doors.get(one.door)
             if door is not None:
                 until = self.until.get(one.keyholder) if one.keyholder is not None else None
                 left = door.stay if until is None else round((until - self._unix()) * SECOND)
                 if left > 0:
-                    asks.append((one.door, source, min(left, door.stay), one.keyholder, one.step, "knock"))
-        self.admit(asks)
+                    grants.append(Grant(one.door, source, min(left, door.stay), one.keyholder, one.step))
+        self.admit(grants)
 
-    def admit(self, asks: Iterable[Ask]) -> list[Admission]:
-        """Admit, or renew: the stay is set anew and never shortened. Raises GuardError."""
-        now, new = self._clock(), True
-        wanted = []
-        for ask in asks:
-            door, source, ns = ask[:3]
-            known = self.register.get(door, source)
-            if known is None or known.until < now + ns:
-                wanted.append(ask)
-                new = new and known is None
-        entries = [ask[:3] for ask in wanted]
-        if entries:
+    def admit(self, grants: Iterable[Grant]) -> list[Admission]:
+        """Admit, or renew: the stay is set anew and never shortened. Raises GuardError.
+
+        Who is new where there are as many as `admissions` allows is left out, counted and told of.
+        """
+        now = self._clock()
+        renewed: list[Grant] = []
+        new: list[Grant] = []
+        coming: dict[tuple[str, int], set[Source]] = {}
+        for grant in grants:
+            known = self.register.get(grant.door, grant.source)
+            if known is not None:
+                if known.until < now + grant.stay:
+                    renewed.append(grant)
+                continue
+            beside = coming.setdefault((grant.door, grant.source.family), set())
+            if grant.source in beside or self.room(grant.door, grant.source.family) > len(beside):
+                beside.add(grant.source)
+                new.append(grant)
+            else:
+                self._turn_away(grant)
+        # One after the other: where somebody new finds no room, those inside still renew.
+        admissions = [self._note(grant, now) for grant in self._let_in(renewed, new=False)]
+        return admissions + [self._note(grant, now) for grant in self._let_in(new, new=True)]
+
+    def room(self, door: str, family: int) -> int:
+        """How many more sources of a family may be admitted to a door; below 0 if there are too many."""
+        return self.config.admissions - self.register.count(door, family)
+
+    def _let_in(self, grants: list[Grant], *, new: bool) -> list[Grant]:
+        """Have them in the guard; those that found room there. Raises GuardError."""
+        if not grants:
+            return []
+        entries = [(grant.door, grant.source, grant.stay) for grant in grants]
+        try:
             try:
                 self._table.admit(entries, new=new)
+            except NoRoom:
+                raise
             except GuardError:
                 self.repair("missing")
                 self._table.admit(entries, new=new)
-            self._refuse_no_more({source for _, source, _ in entries})
-        return [self._note(ask, now) for ask in wanted]
+        except NoRoom:  # the kernel clears away what is over once a second
+            if len(grants) == 1:
+                self._turn_away(grants[0])
+                return []
+            half = len(grants) // 2
+            return self._let_in(grants[:half], new=new) + self._let_in(grants[half:], new=new)
+        self._refuse_no_more({grant.source for grant in grants})
+        return grants
 
-    def _note(self, ask: Ask, now: int) -> Admission:
-        door, source, ns, keyholder, step, how = ask
-        until, until_unix = now + ns, self._unix() + ns / SECOND
-        known = self.register.get(door, source)
-        if known is not None and known.keyholder == keyholder:
+    def _turn_away(self, grant: Grant) -> None:
+        self.turned_away[grant.door] += 1
+        self._full.add()
+
+    def _tell_full(self, count: int) -> None:
+        limit = self.config.admissions
+        full = [
+            f"{door} over IPv{family}"
+            for door in self.config.doors
+            for family in (4, 6)
+            if self.register.count(door, family) >= limit
+        ]
+        text = f"{counted(count, 'admission')} refused: admissions is full (see `admissions`, {limit:,} now)"
+        self._events.tell("full", f"{text}{': ' if full else ''}{', '.join(full)}", count=count)
+
+    def _note(self, grant: Grant, now: int) -> Admission:
+        until, until_unix = now + grant.stay, self._unix() + grant.stay / SECOND
+        known = self.register.get(grant.door, grant.source)
+        if known is not None and known.keyholder == grant.keyholder:
             known.until = until
             self.register.put(known)
             self._books.renewed(known, until_unix)
             admission = known
         else:
             if known is not None:
-                self._books.ended(known, "superseded")
-            admission = Admission(door, source, now, until, keyholder, how)
+                self._books.ended(known, Ending.SUPERSEDED)
+            admission = Admission(grant.door, grant.source, now, until, grant.keyholder, grant.how)
             self.register.put(admission)
-            self._books.admitted(admission, until_unix, step)
-        self.admitted[door, how] = self.admitted.get((door, how), 0) + 1
-        self._tell_admitted(admission, ns, again=known is not None, how=how)
+            self._books.admitted(admission, until_unix, grant.step)
+        self.admitted[grant.door, grant.how] = self.admitted.get((grant.door, grant.how), 0) + 1
+        if self._events.wants("admitted"):
+            self._tell_admitted(grant, again=known is not None)
         return admission
 
-    def _tell_admitted(self, admission: Admission, ns: int, *, again: bool, how: str) -> None:
-        who = f", keyholder {admission.keyholder}" if admission.keyholder else ""
-        by = {"knock": "", "command": ", by command", "restored": ", restored from the ledger"}.get(how, "")
+    def _tell_admitted(self, grant: Grant, *, again: bool) -> None:
+        who = f", keyholder {grant.keyholder}" if grant.keyholder else ""
+        by = ", by command" if grant.how is How.COMMAND else ""
         self._events.tell(
             "admitted",
-            f"{admission.source} admitted{' again' if again else ''} to {admission.door}"
-            f" for {spell(ns)}{who}{by}",
-            source=admission.source,
-            door=admission.door,
-            keyholder=admission.keyholder,
-            stay=ns // SECOND,
+            f"{grant.source} admitted{' again' if again else ''} to {grant.door}"
+            f" for {spell(grant.stay)}{who}{by}",
+            source=grant.source,
+            door=grant.door,
+            keyholder=grant.keyholder,
+            stay=grant.stay // SECOND,
         )
 
-    def dismiss(self, source: Source, door: str | None, how: str = "dismissed") -> list[Admission]:
+    def dismiss(self, source: Source, door: str | None) -> list[Admission]:
         """End the source's admissions, through that door or through all of them."""
         chosen = [one for one in self.register.of(source) if door is None or one.door == door]
-        return self._dismiss(chosen, how)
+        return self._dismiss(chosen, Ending.DISMISSED)
 
     def cut(self, source: Source, door: str | None) -> int:
         """End what goes on of a source that is admitted no more: how many flows were cut."""
@@ -135,10 +182,11 @@ class Doorkeeper:
         """End the admissions of keyholders at doors other than these `keys` (keyholder, door)."""
         chosen = [
             one
-            for one in self.register
-            if one.keyholder is not None and (one.keyholder, one.door) not in keys
+            for keyholder in self.register.keyholders()
+            for one in self.register.held_by(keyholder)
+            if (keyholder, one.door) not in keys
         ]
-        return self._dismiss(chosen, "unenrolled")
+        return self._dismiss(chosen, Ending.UNENROLLED)
 
     def _refuse(self, sources: Iterable[Source]) -> None:
         """Have every packet of theirs need an admission: also of a flow that this host itself keeps alive."""
@@ -157,35 +205,54 @@ class Doorkeeper:
                 self._table.refuse_no_more(gone)
             self._refused -= gone
 
-    def _dismiss(self, chosen: list[Admission], how: str) -> list[Admission]:
+    def _dismiss(self, chosen: list[Admission], how: Ending) -> list[Admission]:
         self._table.dismiss((one.door, one.source) for one in chosen)
         self._refuse(one.source for one in chosen)
         for one in chosen:
             self.register.remove(one.door, one.source)
-            self._end(one, how, "dismissed")
+        self._end(chosen, how, "dismissed")
         return chosen
 
-    def expire(self) -> None:
-        """See to the admissions that the kernel has ended by their timeouts."""
-        for one in self.register.expire(self._clock()):
-            self._end(one, "expired", "ended")
+    def expire(self, most: int | None = None) -> int:
+        """See to the admissions that the kernel has ended by their timeouts, `most` at the most; how many."""
+        over = self.register.expire(self._clock(), most)
+        self._end(over, Ending.EXPIRED, "ended")
+        return len(over)
 
-    def _end(self, admission: Admission, how: str, event: str) -> None:
-        self._books.ended(admission, how)
-        door = self.config.doors.get(admission.door)
-        cut = ""
-        if door is not None and (not door.linger or how in ("dismissed", "unenrolled")):
-            with contextlib.suppress(OSError):
-                count = flows.cut(admission.source, door.services)
-                cut = f", {counted(count, 'flow')} cut" if count else ""
-        self._events.tell(
-            event,
-            f"{admission.source}'s admission to {admission.door} ended: {how}{cut}",
-            source=admission.source,
-            door=admission.door,
-            keyholder=admission.keyholder,
-            ending=how,
-        )
+    def settle(self) -> None:
+        """Once a second: tell what is due."""
+        self._full.settle()
+
+    def _end(self, ended: list[Admission], how: Ending, event: str) -> None:
+        cut = self._cut_flows(ended, how)
+        for one in ended:
+            self._books.ended(one, how)
+            if not self._events.wants(event):
+                continue
+            count = cut[one.door, one.source]
+            cuts = f", {counted(count, 'flow')} cut" if count else ""
+            self._events.tell(
+                event,
+                f"{one.source}'s admission to {one.door} ended: {how}{cuts}",
+                source=one.source,
+                door=one.door,
+                keyholder=one.keyholder,
+                ending=how,
+            )
+
+    def _cut_flows(self, ended: list[Admission], how: Ending) -> Counter[tuple[str, Source]]:
+        """Cut what goes on of admissions that ended, where it may not outlive them: how many."""
+        cut: Counter[tuple[str, Source]] = Counter()
+        by_door: dict[str, list[Source]] = {}
+        for one in ended:
+            by_door.setdefault(one.door, []).append(one.source)
+        for name, sources in by_door.items():
+            door = self.config.doors.get(name)
+            if door is not None and (not door.linger or how.by_hand):
+                with contextlib.suppress(OSError):
+                    for source, count in flows.cut_each(sources, door.services).items():
+                        cut[name, source] = count
+        return cut
 
     def take_over(self, held: Iterable[Held], records: Iterable[Record]) -> int:
         """Know the admissions found in the kernel, with what the ledger says of them; how many."""
@@ -195,7 +262,7 @@ class Doorkeeper:
         for one in held:
             record = known.pop((one.door, one.source), None)
             if record is None:
-                admission = Admission(one.door, one.source, now, now + one.left, None, "found")
+                admission = Admission(one.door, one.source, now, now + one.left, None, How.FOUND)
                 self._books.admitted(admission, unix + one.left / SECOND)
             else:
                 since = now - round((unix - record.since) * SECOND)
@@ -209,30 +276,34 @@ class Doorkeeper:
     def restore(self, records: Iterable[Record]) -> int:
         """Admit again, for the time left, those that the ledger has and the kernel has not; how many."""
         unix = self._unix()
-        asks: list[Ask] = []
-        rows: dict[tuple[str, Source], int] = {}
+        grants: list[Grant] = []
+        rows: list[int] = []
+        room: dict[tuple[str, int], int] = {}
         for one in records:
+            place = one.door, one.source.family
             if one.door in self.config.doors and self.register.get(one.door, one.source) is None:
-                left = round((one.until - unix) * SECOND)
-                asks.append((one.door, one.source, left, one.keyholder, one.step, "restored"))
-                rows[one.door, one.source] = one.row
-        self._table.admit(ask[:3] for ask in asks)
+                room[place] = room.get(place, self.room(*place)) - 1
+                if room[place] >= 0:
+                    left = round((one.until - unix) * SECOND)
+                    grants.append(Grant(one.door, one.source, left, one.keyholder, one.step, How.RESTORED))
+                    rows.append(one.row)
+        self._table.admit((one.door, one.source, one.stay) for one in grants)
         now = self._clock()
-        for door, source, left, keyholder, _, how in asks:
-            admission = Admission(door, source, now, now + left, keyholder, how, rows[door, source])
-            self.register.put(admission)
-            self.admitted[door, how] = self.admitted.get((door, how), 0) + 1
-            self._tell_admitted(admission, left, again=False, how=how)
-        return len(asks)
+        for grant, row in zip(grants, rows, strict=True):
+            until = now + grant.stay
+            self.register.put(
+                Admission(grant.door, grant.source, now, until, grant.keyholder, How.RESTORED, row)
+            )
+            self.admitted[grant.door, How.RESTORED] = self.admitted.get((grant.door, How.RESTORED), 0) + 1
+        return len(grants)
 
     def reconfigure(self, config: Config, ended: Iterable[Held]) -> None:
         """Work from `config` now. `ended` are the admissions that the guard could not carry over."""
         gone = {(one.door, one.source) for one in ended}
         for one in [each for each in self.register if (each.door, each.source) in gone]:
             self.register.remove(one.door, one.source)
-            self._end(
-                one, "door removed" if one.door not in config.doors else "source_prefix changed", "ended"
-            )
+            how = Ending.PREFIX_CHANGED if one.door in config.doors else Ending.DOOR_REMOVED
+            self._end([one], how, "ended")
         widths = config.widths
         if widths != self.config.widths:
             # Of sources that are one now, the longest admission comes last and stays.

@@ -30,6 +30,18 @@ Write = Callable[[Ledger], None]
 Entry = tuple[str, str, int, Source, float]  # keyholder, door, step, source, unix seconds
 
 
+class _Renewal:
+    """The write of a renewal: `until` may move on while it waits."""
+
+    def __init__(self, admission: Admission, until: float) -> None:
+        self.admission = admission
+        self.until = until
+
+    def __call__(self, ledger: Ledger) -> None:
+        if self.admission.row is not None:
+            ledger.renewed(self.admission.row, self.until)
+
+
 class Books:
     """Writes the ledger in order, in one thread. `ledger` is None where it could not be opened at all.
 
@@ -55,6 +67,7 @@ class Books:
         self._owed_file = owed
         self._owed: list[Entry] = []
         self._waiting: deque[Write] = deque()
+        self._renewals: dict[int, _Renewal] = {}  # those waiting, by the admission's identity
         self._writing: asyncio.Task[None] | None = None
 
     async def use(
@@ -112,13 +125,16 @@ class Books:
         self._later(write)
 
     def renewed(self, admission: Admission, until: float) -> None:
-        """Note that an admission now lasts until the moment `until` (unix seconds)."""
+        """Note that an admission now lasts until the moment `until` (unix seconds).
 
-        def write(ledger: Ledger) -> None:
-            if admission.row is not None:
-                ledger.renewed(admission.row, until)
-
-        self._later(write)
+        However often it is renewed before it is written, that is one write.
+        """
+        waiting = self._renewals.get(id(admission))
+        if waiting is not None:
+            waiting.until = until
+        else:
+            renewal = self._renewals[id(admission)] = _Renewal(admission, until)
+            self._later(renewal)
 
     def ended(self, admission: Admission, how: str) -> None:
         """Note an admission's end."""
@@ -166,6 +182,9 @@ class Books:
     async def _write(self) -> None:
         while self._waiting:
             some = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
+            for one in some:
+                if isinstance(one, _Renewal):
+                    del self._renewals[id(one.admission)]  # the next one is another write
             if len(some) > 1 and await self._do(partial(_together, some)):
                 continue
             for write in some:  # one that cannot be written keeps no other from it

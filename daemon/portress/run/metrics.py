@@ -204,6 +204,12 @@ class Metrics:
         for (door, how), count in (none | keeper.admitted).items():
             made.add_metric([door, how], count)
         yield made
+        away = CounterMetricFamily(
+            "portress_admissions_full", "Admissions refused because the door was full.", labels=["door"]
+        )
+        for door in self._service.config.doors:
+            away.add_metric([door], keeper.turned_away[door])
+        yield away
         now = GaugeMetricFamily("portress_admitted", "Sources admitted now.", labels=["door"])
         counts = keeper.register.counts()
         for door in self._service.config.doors:

@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Awaitable, Callable
 from typing import TYPE_CHECKING, Any
 
+from portress.admissions import Grant, How
 from portress.durations import LONGEST, counted, spell
 from portress.errors import Mistake
 from portress.guard.listing import masked
@@ -112,9 +113,12 @@ class Requests:
         if not service.sentinel.guarding:
             raise Mistake("the guard was taken away: the doors are open; portress guard shuts them")
         ns = door.stay if seconds is None else seconds * SECOND
-        made = service.doorkeeper.admit([(door.name, source, ns, None, None, "command")])
+        made = service.doorkeeper.admit([Grant(door.name, source, ns, how=How.COMMAND)])
         known = made[0] if made else service.doorkeeper.register.get(door.name, source)
-        assert known is not None
+        if known is None:
+            count = service.doorkeeper.register.count(door.name, source.family)
+            full = f"{door.name} is full: {counted(count, 'source')} of its family are admitted"
+            raise Mistake(f"{full} (admissions: {service.config.admissions} in {service.paths.config})")
         left = spell(known.until - service.clock())
         longer = "" if made else ", as it was already, for longer than asked"
         return {"text": f"{source} is admitted to {door.name} for {left}{longer}"}

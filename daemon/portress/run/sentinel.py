@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from portress import files
+from portress.admissions import Grant, How
 from portress.durations import counted
 from portress.events import Events
 from portress.guard import flows
@@ -110,7 +111,7 @@ class Sentinel:
     def admit_everywhere(self, sources: Iterable[Source]) -> None:
         """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
         self._doorkeeper.admit(
-            (door.name, source, door.stay, None, None, "command")
+            Grant(door.name, source, door.stay, how=How.COMMAND)
             for source in sources
             for door in self._doorkeeper.config.doors.values()
         )

@@ -1,0 +1,430 @@
+"""The doorkeeper by itself: who is let in for how long, who finds no room, what is told and written."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterable
+from typing import Any, cast
+
+import pytest
+
+from portress.admissions import Admission, Ending, Grant, How
+from portress.config.load import parse
+from portress.config.model import Config
+from portress.events import Events, Fields, Kind
+from portress.guard import flows
+from portress.guard.table import GuardError, Held, NoRoom, Table
+from portress.knock import SECOND, Expected, Knock, Sequence, Service, Source
+from portress.ledger.ledger import Record
+from portress.run.doorkeeper import Doorkeeper
+from portress.run.ledger_writer import Books
+
+CONFIG = """\
+admissions: 3
+doors:
+  ssh:
+    services: [tcp/22]
+    stay: 1h
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}
+  vpn:
+    services: [udp/51820]
+    stay: 10m
+    linger: false
+    fixed: {knocks: [tcp/7201, udp/7202, tcp/7203]}
+"""
+KNOCKS = Sequence((Knock.parse("tcp/4617"),), SECOND)
+Cut = dict[tuple[Source, tuple[Service, ...]], int]
+ANA, BEN = Source.parse("192.0.2.7"), Source.parse("192.0.2.8")
+HOUR = 3600 * SECOND
+
+
+def source(number: int) -> Source:
+    return Source.parse(f"203.0.113.{number}")
+
+
+class Guard:
+    """Stands for the table: what is in its sets, and what it refuses."""
+
+    def __init__(self) -> None:
+        self.inside: dict[tuple[str, Source], int] = {}
+        self.told_new: list[bool] = []
+        self.dismissed: set[Source] = set()
+        self.size = 1000
+        self.gone = False
+
+    def admit(self, entries: Iterable[tuple[str, Source, int]], *, new: bool = False) -> None:
+        entries = list(entries)
+        if self.gone:
+            raise GuardError("there is no such table")
+        coming = {(door, who) for door, who, _ in entries} - self.inside.keys()
+        if len(self.inside) + len(coming) > self.size:
+            raise NoRoom("the set is full")
+        self.told_new.append(new)
+        self.inside.update({(door, who): ns for door, who, ns in entries})
+
+    def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
+        for one in entries:
+            self.inside.pop(one, None)
+
+    def refuse(self, sources: Iterable[Source]) -> None:
+        self.dismissed |= set(sources)
+
+    def refuse_no_more(self, sources: Iterable[Source]) -> None:
+        self.dismissed -= set(sources)
+
+    def refused(self) -> set[Source]:
+        return set(self.dismissed)
+
+    def load(self, _ruleset: object, admit: Iterable[tuple[str, Source, int]]) -> None:
+        self.gone = False
+        self.inside = {(door, who): ns for door, who, ns in admit}
+
+
+class Writes:
+    """Stands for the ledger's writer."""
+
+    def __init__(self) -> None:
+        self.lines: list[tuple[Any, ...]] = []
+
+    def admitted(self, one: Admission, until: float, step: int | None = None) -> None:
+        self.lines.append(("admitted", one.door, str(one.source), until, one.keyholder, step, one.how))
+
+    def renewed(self, one: Admission, until: float) -> None:
+        self.lines.append(("renewed", one.door, str(one.source), until))
+
+    def ended(self, one: Admission, how: str) -> None:
+        self.lines.append(("ended", one.door, str(one.source), how))
+
+
+class House:
+    """A doorkeeper with its surroundings, at a moment that the test moves."""
+
+    def __init__(self, text: str = CONFIG) -> None:
+        self.now, self.unix = 5 * HOUR, 1_900_000_000.0
+        self.told: list[tuple[str, str, Fields]] = []
+        self.guard, self.writes = Guard(), Writes()
+        self.repaired: list[str] = []
+        self.config: Config = parse(text, "portress.yaml")
+        self.keeper = Doorkeeper(
+            self.config,
+            cast(Table, self.guard),
+            cast(Books, self.writes),
+            Events(self._tell, lambda: self.now),
+            lambda: self.now,
+            lambda: self.unix,
+        )
+        self.keeper.repair = self._repair
+
+    def _tell(self, name: str, _kind: Kind, text: str, fields: Fields) -> None:
+        self.told.append((name, text, fields))
+
+    def _repair(self, cause: str) -> None:
+        self.repaired.append(cause)
+        self.guard.gone = False
+
+    def passes(self, seconds: float) -> None:
+        self.now += round(seconds * SECOND)
+        self.unix += seconds
+
+    def texts(self, name: str) -> list[str]:
+        return [text for kind, text, _ in self.told if kind == name]
+
+    def admit(self, *sources: Source, door: str = "ssh", stay: int = HOUR) -> list[Admission]:
+        return self.keeper.admit([Grant(door, one, stay) for one in sources])
+
+
+@pytest.fixture
+def cut(monkeypatch: pytest.MonkeyPatch) -> Cut:
+    """What of flows was asked to be cut; each source has two."""
+    asked: Cut = {}
+
+    def cut_each(sources: Collection[Source], services: tuple[Service, ...]) -> Counter[Source]:
+        for one in sources:
+            asked[one, tuple(services)] = 2
+        return Counter(dict.fromkeys(sources, 2))
+
+    monkeypatch.setattr(flows, "cut_each", cut_each)
+    return asked
+
+
+def test_whoever_completed_stays_for_as_long_as_the_door_says() -> None:
+    house = House()
+    house.keeper.open([(Expected(KNOCKS, "ssh"), ANA), (Expected(KNOCKS, "vpn"), BEN)])
+    assert house.guard.inside == {("ssh", ANA): HOUR, ("vpn", BEN): 600 * SECOND}
+    assert house.texts("admitted") == [
+        "192.0.2.7 admitted to ssh for 1h",
+        "192.0.2.8 admitted to vpn for 10m",
+    ]
+    assert house.told[0][2] == {
+        "PORTRESS_EVENT": "admitted",
+        "PORTRESS_SOURCE": "192.0.2.7",
+        "PORTRESS_DOOR": "ssh",
+        "PORTRESS_STAY": "3600",
+    }
+    assert house.writes.lines == [
+        ("admitted", "ssh", "192.0.2.7", 1_900_003_600.0, None, None, "knock"),
+        ("admitted", "vpn", "192.0.2.8", 1_900_000_600.0, None, None, "knock"),
+    ]
+    assert house.keeper.admitted == {("ssh", "knock"): 1, ("vpn", "knock"): 1}
+
+
+def test_a_door_that_is_gone_lets_nobody_in() -> None:
+    house = House()
+    house.keeper.open([(Expected(KNOCKS, "shop"), ANA)])
+    assert house.guard.inside == {} and house.told == []
+
+
+@pytest.mark.parametrize(("left", "stay"), [(7200, 3600), (3600, 3600), (90, 90), (0.5, 0.5)])
+def test_no_stay_goes_beyond_the_keyholders_end(left: float, stay: float) -> None:
+    house = House()
+    house.keeper.until = {"ana": house.unix + left, "ben": house.unix + 5}
+    house.keeper.open([(Expected(KNOCKS, "ssh", "ana", 63_333_333), ANA)])
+    assert house.guard.inside == {("ssh", ANA): round(stay * SECOND)}
+    assert house.writes.lines[0][4:6] == ("ana", 63_333_333)
+
+
+@pytest.mark.parametrize("left", [0, -1, -86400])
+def test_a_keyholder_whose_time_is_over_gets_in_no_more(left: float) -> None:
+    house = House()
+    house.keeper.until = {"ana": house.unix + left}
+    house.keeper.open([(Expected(KNOCKS, "ssh", "ana", 1), ANA)])
+    assert house.guard.inside == {} and len(house.keeper.register) == 0
+
+
+def test_admission_again_sets_the_full_stay_anew() -> None:
+    house = House()
+    house.admit(ANA)
+    house.passes(600)
+    house.admit(ANA)
+    known = house.keeper.register.get("ssh", ANA)
+    assert known is not None and known.until == house.now + HOUR and known.since == house.now - 600 * SECOND
+    assert house.guard.told_new == [True, False]
+    assert house.texts("admitted")[1] == "192.0.2.7 admitted again to ssh for 1h"
+    assert house.writes.lines[1] == ("renewed", "ssh", "192.0.2.7", house.unix + 3600)
+
+
+@pytest.mark.parametrize("stay", [HOUR, HOUR - 1, SECOND])
+def test_admission_again_never_shortens(stay: int) -> None:
+    house = House()
+    house.admit(ANA)
+    before = house.keeper.register.get("ssh", ANA)
+    assert before is not None
+    until = before.until
+    assert house.admit(ANA, stay=stay) == []
+    assert house.guard.inside == {("ssh", ANA): HOUR} and before.until == until
+    assert len(house.told) == 1 and len(house.writes.lines) == 1
+
+
+def test_one_that_is_longer_by_a_nanosecond_counts() -> None:
+    house = House()
+    house.admit(ANA)
+    assert len(house.admit(ANA, stay=HOUR + 1)) == 1
+    assert house.guard.inside == {("ssh", ANA): HOUR + 1}
+
+
+def test_another_keyholder_of_the_same_source_has_an_admission_of_his_own() -> None:
+    house = House()
+    house.keeper.admit([Grant("ssh", ANA, HOUR, "ana", 7)])
+    house.passes(10)
+    house.keeper.admit([Grant("ssh", ANA, HOUR, "ben", 8)])
+    assert [line[0] for line in house.writes.lines] == ["admitted", "ended", "admitted"]
+    assert house.writes.lines[1] == ("ended", "ssh", "192.0.2.7", "superseded")
+    known = house.keeper.register.get("ssh", ANA)
+    assert known is not None and known.keyholder == "ben" and known.since == house.now
+    assert len(house.keeper.register) == 1
+    assert [one.source for one in house.keeper.register.held_by("ben")] == [ANA]
+    assert house.keeper.register.held_by("ana") == []
+
+
+def test_a_full_door_takes_nobody_new_and_those_inside_renew() -> None:
+    house = House()
+    house.admit(source(1), source(2), source(3))
+    house.passes(1)
+    made = house.admit(source(4), source(2), source(5), source(3))
+    assert [one.source for one in made] == [source(2), source(3)]
+    assert {who for _, who in house.guard.inside} == {source(1), source(2), source(3)}
+    assert house.keeper.turned_away == {"ssh": 2}
+    # The other door has room of its own, and so has the other family.
+    assert len(house.admit(source(4), door="vpn")) == 1
+    assert len(house.admit(Source.parse("2001:db8::7"))) == 1
+
+
+def test_one_batch_cannot_fill_more_than_there_is_room_for() -> None:
+    house = House()
+    made = house.admit(*(source(number) for number in (1, 1, 2, 2, 3, 3, 4, 4)))
+    assert {one.source for one in made} == {source(1), source(2), source(3)}
+    assert len(house.keeper.register) == 3 and house.keeper.turned_away == {"ssh": 2}
+
+
+def test_a_full_door_is_told_at_once_and_then_once_a_minute_with_the_count() -> None:
+    house = House()
+    house.admit(source(1), source(2), source(3))
+    for _ in range(90):
+        house.admit(source(4), source(5))
+        house.keeper.settle()
+        house.passes(1)
+    assert house.texts("full") == [
+        "1 admission refused: admissions is full (see `admissions`, 3 now): ssh over IPv4",
+        "120 admissions refused: admissions is full (see `admissions`, 3 now): ssh over IPv4",
+    ]
+
+
+def test_a_set_that_the_kernel_calls_full_keeps_nobody_out_for_whom_there_is_room() -> None:
+    """The kernel clears what is over away once a second: it may be full when by the register it is not."""
+    house = House(CONFIG.replace("admissions: 3", "admissions: 9"))
+    house.guard.size = 5
+    made = house.admit(*(source(number) for number in range(1, 9)))
+    assert len(made) == 5 == len(house.guard.inside) == len(house.keeper.register)
+    assert house.keeper.turned_away == {"ssh": 3}
+    assert house.repaired == []  # a full set is no reason to load the guard again
+    house.passes(1)
+    assert len(house.admit(*(one.source for one in made))) == 5
+
+
+def test_a_guard_that_is_gone_is_put_back_before_somebody_is_let_in() -> None:
+    house = House()
+    house.guard.gone = True
+    assert len(house.admit(ANA)) == 1
+    assert house.repaired == ["missing"] and house.guard.inside == {("ssh", ANA): HOUR}
+
+
+def test_a_guard_that_stays_away_lets_nobody_in_and_says_so() -> None:
+    house = House()
+    house.guard.gone = True
+    house.keeper.repair = lambda _cause: None
+    with pytest.raises(GuardError):
+        house.admit(ANA)
+    assert len(house.keeper.register) == 0 and house.writes.lines == [] and house.told == []
+
+
+def test_what_is_over_is_told_written_and_its_flows_cut_where_they_may_not_linger(
+    cut: Cut,
+) -> None:
+    house = House()
+    house.admit(ANA, stay=60 * SECOND)
+    house.admit(ANA, door="vpn", stay=60 * SECOND)
+    house.passes(59.999)
+    assert house.keeper.expire() == 0
+    house.passes(0.001)
+    assert house.keeper.expire() == 2
+    assert cut == {(ANA, house.config.doors["vpn"].services): 2}
+    assert sorted(house.texts("ended")) == [
+        "192.0.2.7's admission to ssh ended: expired",
+        "192.0.2.7's admission to vpn ended: expired, 2 flows cut",
+    ]
+    assert {line[:2] for line in house.writes.lines if line[0] == "ended"} == {
+        ("ended", "ssh"),
+        ("ended", "vpn"),
+    }
+    assert house.keeper.expire() == 0
+
+
+def test_many_that_end_at_once_are_seen_to_a_few_at_a_time() -> None:
+    house = House(CONFIG.replace("admissions: 3", "admissions: 100"))
+    house.admit(*(source(number) for number in range(1, 101)))
+    house.passes(3600)
+    assert [house.keeper.expire(40) for _ in range(4)] == [40, 40, 20, 0]
+
+
+def test_the_dismissed_are_out_at_once_with_their_flows(
+    cut: Cut,
+) -> None:
+    house = House()
+    house.admit(ANA, BEN)
+    house.admit(ANA, door="vpn")
+    ended = house.keeper.dismiss(ANA, "ssh")
+    assert [(one.door, one.source) for one in ended] == [("ssh", ANA)]
+    assert house.guard.inside.keys() == {("ssh", BEN), ("vpn", ANA)} and house.guard.dismissed == {ANA}
+    assert cut == {(ANA, house.config.doors["ssh"].services): 2}
+    assert house.texts("dismissed") == ["192.0.2.7's admission to ssh ended: dismissed, 2 flows cut"]
+    assert house.keeper.dismiss(ANA, "ssh") == []
+    assert [one.door for one in house.keeper.dismiss(ANA, None)] == ["vpn"]
+    house.admit(ANA)  # whoever is let in again may have flows that outlive it again
+    assert house.guard.dismissed == set()
+
+
+def test_only_those_enrolled_keep_their_admissions(
+    cut: Cut,
+) -> None:
+    house = House()
+    house.keeper.admit(
+        [Grant("ssh", ANA, HOUR, "ana"), Grant("vpn", ANA, HOUR, "ana"), Grant("ssh", BEN, HOUR)]
+    )
+    gone = house.keeper.keep_only({("ana", "ssh")})
+    assert [(one.door, one.keyholder) for one in gone] == [("vpn", "ana")]
+    assert house.writes.lines[-1] == ("ended", "vpn", "192.0.2.7", "unenrolled")
+    assert house.guard.inside.keys() == {("ssh", ANA), ("ssh", BEN)}
+    assert cut == {(ANA, house.config.doors["vpn"].services): 2}
+
+
+def record(who: Source, left: float, row: int, door: str = "ssh", since: float = -60.0) -> Record:
+    unix = 1_900_000_000.0
+    return Record(row, who, door, "ana", 7, "knock", unix + since, unix + left)
+
+
+def test_what_the_kernel_holds_is_known_with_what_the_ledger_says_of_it() -> None:
+    house = House()
+    held = [Held("ssh", ANA, 100 * SECOND), Held("ssh", BEN, 50 * SECOND)]
+    assert house.keeper.take_over(iter(held), [record(ANA, 90.0, 12)]) == 2
+    ana, ben = house.keeper.register.get("ssh", ANA), house.keeper.register.get("ssh", BEN)
+    assert ana is not None and ben is not None
+    assert (ana.keyholder, ana.how, ana.row) == ("ana", "knock", 12)
+    assert ana.until == house.now + 100 * SECOND and ana.since == house.now - 60 * SECOND
+    assert (ben.keyholder, ben.how, ben.until) == (None, How.FOUND, house.now + 50 * SECOND)
+    assert house.writes.lines == [("admitted", "ssh", "192.0.2.8", 1_900_000_050.0, None, None, "found")]
+    assert house.told == []
+
+
+def test_those_that_the_kernel_lost_are_let_in_for_the_time_left_without_a_line_each() -> None:
+    house = House()
+    known = [record(source(number), 100.0, number) for number in range(1, 6)]
+    known.append(record(ANA, 100.0, 9, door="shop"))
+    assert house.keeper.restore(known) == 3  # as many as find room
+    assert house.guard.inside == {("ssh", source(number)): 100 * SECOND for number in (1, 2, 3)}
+    restored = house.keeper.register.get("ssh", source(2))
+    assert restored is not None and (restored.row, restored.how) == (2, How.RESTORED)
+    assert house.keeper.admitted == {("ssh", "restored"): 3}
+    assert house.texts("admitted") == [] and house.writes.lines == []
+
+
+def test_another_source_prefix_makes_one_of_those_it_covers_and_the_longest_stays() -> None:
+    house = House()
+    house.admit(source(1), stay=60 * SECOND)
+    house.admit(source(2), stay=90 * SECOND)
+    house.keeper.dismiss(source(3), None)
+    wide = parse(f"source_prefix: {{ipv4: 24}}\n{CONFIG}", "portress.yaml")
+    house.keeper.reconfigure(wide, [])
+    (one,) = house.keeper.register
+    assert str(one.source) == "203.0.113.0/24" and one.until == house.now + 90 * SECOND
+    assert house.keeper.config is wide
+
+
+@pytest.mark.parametrize(
+    ("text", "how"),
+    [
+        (CONFIG.replace("  ssh:", "  sea:"), Ending.DOOR_REMOVED),
+        (f"source_prefix: {{ipv4: 24}}\n{CONFIG}", Ending.PREFIX_CHANGED),
+    ],
+)
+def test_what_the_guard_could_not_carry_over_ends_with_the_reason(text: str, how: Ending) -> None:
+    house = House()
+    house.admit(ANA)
+    house.keeper.reconfigure(parse(text, "portress.yaml"), [Held("ssh", ANA, 5)])
+    assert len(house.keeper.register) == 0
+    assert house.writes.lines[-1] == ("ended", "ssh", "192.0.2.7", how.value)
+    assert house.texts("ended") == [f"192.0.2.7's admission to ssh ended: {how.value}"]
+
+
+def test_a_guard_put_back_has_everybody_with_the_time_left_and_the_dismissed_again(
+    cut: Cut,
+) -> None:
+    house = House()
+    house.admit(ANA, stay=60 * SECOND)
+    house.admit(BEN, stay=10 * SECOND)
+    house.admit(source(3))
+    house.keeper.dismiss(source(3), None)
+    house.guard.dismissed.clear()
+    house.passes(10)
+    house.keeper.put_back(cast(Any, None))
+    assert house.guard.inside == {("ssh", ANA): 50 * SECOND}
+    assert house.guard.dismissed == {source(3)}
