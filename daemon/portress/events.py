@@ -48,6 +48,7 @@ KINDS: Final[dict[str, Kind]] = {
     "full": Kind("508509b31caf458697034c073fcdb234", WARNING),
     "restored": Kind("427bec42d25640188b661e7b147e0830", WARNING),
     "unguarded": Kind("0a8616c3b4164895873562231bdb488f", WARNING),
+    "guarded": Kind("5ced0a36e9de40f4b3f84558899e446c", NOTICE),
     "keyholders": Kind("81c556ec77be4920aa79a69b59839a56", NOTICE),
     "clock": Kind("74b7ffcc2baa4fb99f5128da353d5c13", WARNING),
     "ledger": Kind("ec975da4347b433cbec377d777c20183", ERROR),

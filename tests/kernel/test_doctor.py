@@ -46,7 +46,7 @@ def test_the_report_is_readable_in_80_columns(w: World) -> None:
         done = made.verb("doctor", check=False)
     assert max(map(len, done.stdout.splitlines())) <= 80
     assert "ERROR  the guard is not loaded" in done.stdout
-    assert "  why  the doors stand open to everybody" in done.stdout
+    assert "  why  every door is open: only the host's own firewall applies" in done.stdout
     assert "  do   portress guard" in done.stdout
     assert done.stdout.rstrip().endswith("2 errors, 1 warning.")
 

@@ -106,8 +106,8 @@ def test_a_service_exempt_from_connection_tracking_is_found(w: World) -> None:
 
 def test_a_translation_before_the_guard_is_found(w: World) -> None:
     w.host.nft(
-        "table ip early { chain dial { type nat hook prerouting priority -190; "
-        "tcp dport 22 redirect to :23; }; }"
+        "table ip early { chain dial { type filter hook prerouting priority -300; "
+        "tcp dport 22 tcp dport set 23; }; }"
     )
     with service(w.host, "tcp/22"), service(w.host, "tcp/23"), kept(w.host) as made:
         assert finding(made, "translated-before")["severity"] == "error"

@@ -286,6 +286,16 @@ def test_what_happens_before_the_guard_is_told_as_the_guard_sees_it() -> None:
     raw = chain((dport("tcp", 22), {"notrack": None}), name="raw", hook="prerouting", priority=-300)
     ((_, path),) = follow(raw).at_guard
     assert path.untracked
-    early = nat((dport("tcp", 22), {"redirect": {"port": 23}}), priority=-199)
+    port = {"payload": {"protocol": "tcp", "field": "dport"}}
+    early = chain(
+        (dport("tcp", 22), {"mangle": {"key": port, "value": 23}}), hook="prerouting", priority=-300
+    )
     ((packet, _),) = follow(early).at_guard
     assert (packet.port, packet.translated, packet.dialled) == (23, True, 22)
+
+
+def test_a_nat_chain_comes_after_the_guard_whatever_priority_it_names() -> None:
+    """The kernel looks at all of them at NF_IP_PRI_NAT_DST, -100 (net/netfilter/nf_nat_proto.c)."""
+    early = nat((dport("tcp", 22), {"redirect": {"port": 23}}), priority=-199)
+    ((packet, _),) = follow(early).at_guard
+    assert (packet.port, packet.translated) == (22, False)

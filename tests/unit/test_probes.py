@@ -190,7 +190,7 @@ def test_guard_and_daemon_that_agree_with_the_configuration_draw_no_finding() ->
 def test_a_guard_that_is_not_there_is_told() -> None:
     assert names(upkeep.judge(CONFIG, state(guard=None))) == ["guard-missing"]
     (finding,) = upkeep.judge(CONFIG, state(guard=None, away=True))
-    assert "by hand" in finding.what
+    assert "removed with portress unguard" in finding.what
 
 
 def test_a_guard_of_another_configuration_is_told() -> None:

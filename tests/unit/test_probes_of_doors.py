@@ -221,12 +221,11 @@ def test_an_untracked_service_is_told() -> None:
 def test_a_translation_before_the_guard_opens_the_door() -> None:
     early = chain(
         at("tcp", 22),
-        {"dnat": {"addr": "172.17.0.2", "port": 22}},
+        {"mangle": {"key": {"payload": {"protocol": "tcp", "field": "dport"}}, "value": 2222}},
         hook="prerouting",
-        priority=-190,
-        kind="nat",
+        priority=-300,
     )
-    assert [finding.name for finding in around(early)] == ["translated-before"]
+    assert [(finding.name, finding.opens) for finding in around(early)] == [("translated-before", True)]
 
 
 @pytest.mark.parametrize(

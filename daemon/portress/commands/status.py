@@ -8,6 +8,7 @@ import click
 
 from portress import control
 from portress.commands.common import as_json, common, console, no_daemon, print_json
+from portress.config import load as configuration
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND
@@ -44,11 +45,21 @@ def _ask(paths: Paths, **more: int) -> dict[str, Any]:
         told: dict[str, Any] = control.ask(paths.socket, "status", **more)
     except control.NoDaemon as nobody:
         no_daemon(paths)
-        told = _without_daemon(nobody)
+        told = _without_daemon(nobody, paths)
     return told
 
 
-def _without_daemon(nobody: Mistake) -> dict[str, Any]:
+def _open(paths: Paths) -> dict[str, str]:
+    """Doors that are open to strangers by the configuration as it is now, if that can be read."""
+    from portress.doctor.open_doors import probe
+
+    try:
+        return probe(configuration.load(paths.config))
+    except Mistake:
+        return {}
+
+
+def _without_daemon(nobody: Mistake, paths: Paths) -> dict[str, Any]:
     """What the kernel alone knows. Raises Mistake if there is no guard either, or it cannot be read."""
     table = Table()
     try:
@@ -56,10 +67,10 @@ def _without_daemon(nobody: Mistake) -> dict[str, Any]:
     except GuardError:
         raise Mistake(f"{nobody}; and only root can see whether a guard is loaded") from None
     if listing is None:
-        raise Mistake(f"{nobody}; and no guard is loaded: the doors are open")
+        raise Mistake(f"{nobody}; UNGUARDED: no guard loaded, only the host's own firewall applies")
     return {
         "daemon": False,
-        "guard": {"present": True, "restorations": {}, "trial": None},
+        "guard": {"present": True, "restorations": {}, "trial": None, "open": _open(paths)},
         "doors": [{"name": door} for door in listing.doors],
         "admissions": [
             {"door": one.door, "source": str(one.source), "left": round(one.left / SECOND, 3)}

@@ -23,6 +23,11 @@ _GROUP: Final = 7  # NFNLGRP_NFTABLES
 _NFTABLES: Final = 10
 _NFPROTO_INET: Final = 1
 _NEWGEN: Final = 15
+_ELEMENTS: Final = (
+    12,
+    14,
+    15,
+)  # NFT_MSG_NEWSETELEM, NFT_MSG_DELSETELEM; NFT_MSG_NEWGEN comes with every change
 _TABLE_NAME: Final = 1  # NFTA_TABLE_NAME, and NFTA_CHAIN_TABLE, NFTA_RULE_TABLE, NFTA_SET_TABLE, …
 _PROC_PID, _PROC_NAME = 2, 3
 _HEADER: Final = struct.Struct("=IHHII")
@@ -56,6 +61,7 @@ class Vigil:
     def __init__(self) -> None:
         self._socket: socket.socket | None = None
         self._own: set[int] = set()
+        self.stirred = False  # others changed rules, sets or chains of any table, as of the last `read`
 
     def __enter__(self) -> Self:
         self._socket = socket.socket(
@@ -83,7 +89,7 @@ class Vigil:
     def read(self) -> str | None:
         """The program that touched the guard since, "" if it is not known which; None if nobody did."""
         assert self._socket is not None
-        touched, culprit = False, ""
+        touched, culprit, self.stirred = False, "", False
         while True:
             try:
                 view = memoryview(self._socket.recv(1 << 17))
@@ -92,13 +98,14 @@ class Vigil:
             except OSError as error:
                 if error.errno != errno.ENOBUFS:
                     raise
-                touched = True  # something was missed: better look
+                touched = self.stirred = True  # something was missed: better look
                 continue
             while len(view) >= 20:
                 length, kind, _, _, port = _HEADER.unpack_from(view)
                 if length < 20:
                     break
                 if kind >> 8 == _NFTABLES and port not in self._own:
+                    self.stirred |= kind & 0xFF not in _ELEMENTS
                     if kind & 0xFF == _NEWGEN:
                         culprit = _culprit(view[20:length]) if touched else culprit
                     elif view[16] == _NFPROTO_INET and _about_us(view[20:length]):

@@ -20,6 +20,7 @@ from portress.admissions import Admission
 from portress.config import load as configuration
 from portress.config.model import Config
 from portress.control import Server
+from portress.doctor.open_doors import probe
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
@@ -33,6 +34,7 @@ from portress.run import gc_tuning as tuning
 from portress.run import trial
 from portress.run.away import Away
 from portress.run.doorkeeper import Doorkeeper
+from portress.run.exposure import Exposure
 from portress.run.interfaces import Interfaces
 from portress.run.last_good import LastGood
 from portress.run.ledger_writer import Books
@@ -98,8 +100,7 @@ class Service:
         for number in (signal.SIGTERM, signal.SIGINT):
             asyncio.get_running_loop().add_signal_handler(number, self._stopped.set)
         signal.signal(signal.SIGHUP, signal.SIG_IGN)  # what it would reload is being read right now
-        held = lock.take()
-        if held is not None:
+        if (held := lock.take()) is not None:
             self._stack.enter_context(held)
         self.config = self.last_good.config(self._try_to_hear)
         rota = Rota(self.config, self.last_good.keyholders(self.config))
@@ -117,6 +118,7 @@ class Service:
         self.sentinel = Sentinel(
             self.table, self.tracker, self.doorkeeper, self.events, self.clock, away, ended
         )
+        self.exposure = Exposure(probe, lambda: self.config, lambda: self.sentinel.guarding, self.events)
         self.doorkeeper.repair = self.sentinel.put_back
         self.doorkeeper.until = rota.until
         self.steps = Steps(rota, self.tracker, self.table, self.unix, self.clock)
@@ -180,7 +182,7 @@ class Service:
     async def _serve(self) -> None:
         loop = asyncio.get_running_loop()
         vigil = self._stack.enter_context(self.sentinel.vigil)
-        loop.add_reader(vigil.fileno(), self.sentinel.look)
+        self._watching = self._stack.enter_context(self.exposure.watch(vigil, self.sentinel.look))
         self._stack.callback(self._publisher.close)
         if not self.last_good.wanted:
             self._publisher.publish(self.config.metrics)
@@ -212,7 +214,9 @@ class Service:
         doors = ", ".join(f"{name}: {counts.get(name, 0)} admitted" for name in self.config.doors)
         if self.last_good.falling_back:
             doors = f"NOT AS CONFIGURED (portress check); {doors}"
-        return doors if self.sentinel.guarding else f"UNGUARDED, the doors are open; {doors}"
+        if not self.sentinel.guarding:
+            return f"UNGUARDED, no guard loaded; {doors}"
+        return f"{self.exposure.in_a_line()}{doors}"
 
     # The middle
 
@@ -244,6 +248,7 @@ class Service:
             self._expiring = self.later(self._expire())
         self.doorkeeper.settle()
         self.events.settle()
+        self.exposure.tick(minute=self._rounds % SELDOM == 0)
         self.notify.status(self.in_a_line())
         self.timekeeper.look()
         self._interfaces.look(self.config.outside)
@@ -406,13 +411,8 @@ class Service:
     # The end
 
     async def _stop(self) -> None:
-        loop = asyncio.get_running_loop()
-        loop.remove_reader(self.sentinel.vigil.fileno())
+        self._watching.close()
         self._hearing.close()
         count = len(self.doorkeeper.register)
-        text = (
-            f"stopped; the guard stays, {counted(count, 'admission')} in force"
-            if self.sentinel.guarding
-            else "stopped"
-        )
-        self.events.tell("stopped", text)
+        stays = f"; the guard stays, {counted(count, 'admission')} in force"
+        self.events.tell("stopped", f"stopped{stays if self.sentinel.guarding else ''}")

@@ -225,6 +225,12 @@ class Metrics:
             restored.add_metric([cause], service.sentinel.restorations[cause])
         yield restored
         yield _gauge("portress_guard_present", "1 if the guard is in force.", int(service.sentinel.in_force))
+        unguarded = GaugeMetricFamily(
+            "portress_door_unguarded", "1 if the door is in fact open to strangers.", labels=["door"]
+        )
+        for door in service.config.doors:
+            unguarded.add_metric([door], int(door in service.exposure.open or not service.sentinel.guarding))
+        yield unguarded
         yield _counter(
             "portress_ledger_failures", "Writes to the ledger that failed.", service.books.failures
         )

@@ -75,6 +75,7 @@ class Requests:
                 "present": service.sentinel.in_force,
                 "restorations": dict(service.sentinel.restorations),
                 "trial": service.sentinel.trial_left,
+                "open": dict(service.exposure.open),
             },
             "doors": [answers.door(door, counts[name]) for name, door in service.config.doors.items()],
             "as_configured": not service.last_good.falling_back,

@@ -52,7 +52,9 @@ def headline(told: dict[str, Any]) -> Text:
     else:
         line.append("No daemon runs: nobody new is let in. ", "bold red")
     if not told["guard"]["present"]:
-        line.append("The guard is away: THE DOORS ARE OPEN. ", "bold red")
+        line.append("UNGUARDED: no guard loaded; only the host's own firewall applies. ", "bold red")
+    elif told["guard"].get("open"):
+        line.append(f"UNGUARDED: {_unguarded(told['guard']['open'])}. ", "bold red")
     if not told.get("as_configured", True):
         line.append("Not as the files say, for they cannot be used: portress check. ", "bold red")
     if told["guard"]["trial"] is not None:
@@ -68,6 +70,14 @@ def headline(told: dict[str, Any]) -> Text:
         line.append("There is no ledger. ", "yellow")
     line.rstrip()
     return line
+
+
+def _unguarded(doors: dict[str, str]) -> str:
+    """Which doors are open to strangers, and why."""
+    by_why: dict[str, list[str]] = {}
+    for door, why in doors.items():
+        by_why.setdefault(why, []).append(door)
+    return "; ".join(f"{', '.join(names)} open to strangers: {why}" for why, names in by_why.items())
 
 
 def _grid(*columns: str) -> Grid:

@@ -24,6 +24,7 @@ class Finding:
     why: str
     do: str
     door: str | None = None
+    opens: bool = False  # it leaves the door open to strangers
 
 
 @frozen

@@ -84,4 +84,5 @@ def judge(config: Config, links: Links) -> Iterator[Finding]:
             f"the {FAMILY_NAMES[family]} default route goes by {name}, which outside does not name",
             f"strangers who come in there over {FAMILY_NAMES[family]} find every door open{there}",
             f"add {name} to outside, or leave outside out: then every interface but lo is guarded",
+            opens=True,
         )

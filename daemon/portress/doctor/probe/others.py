@@ -197,8 +197,9 @@ def _early(around: Neighbourhood, door: Door, service: Service) -> Iterator[Find
             "error",
             f"{service} is translated before the guard sees it",
             "the guard looks for the port that strangers dial, and no longer finds it: the door stands open",
-            "give the translating chain priority dstnat (-100), which is after the guard",
+            "translate after the guard, in a nat chain",
             door.name,
+            opens=True,
         )
 
 
@@ -286,6 +287,7 @@ def _round(around: Neighbourhood) -> Iterator[Finding]:
                 "round the door",
                 f"add {Knock(knock)} to the door's services",
                 door.name,
+                opens=True,
             )
 
 

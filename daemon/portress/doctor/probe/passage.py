@@ -17,6 +17,7 @@ from attrs import evolve, frozen
 from portress.doctor.probe.packet import SOURCE, Lookup, Packet, Path, fits, told, value
 from portress.doctor.probe.rules import Chain, ChainKey, Json, Tables
 from portress.guard.ruleset import PRIORITY
+from portress.knock import PROTOCOLS
 
 Stage = Literal["before", "after"]  # the guard
 
@@ -62,10 +63,10 @@ def journey(tables: Tables, packet: Packet, addresses: frozenset[str]) -> Journe
     chains = tables.at("prerouting", packet.family, packet.entrance)
     for chain in tables.at("ingress", packet.family, packet.entrance):
         states = _meet(tables, chain, states, "before", ends, addresses)
-    for chain in (chain for chain in chains if chain.priority < PRIORITY):
+    for chain in (chain for chain in chains if chain.place < PRIORITY):
         states = _meet(tables, chain, states, "before", ends, addresses)
     at_guard = frozenset(states)
-    for chain in (chain for chain in chains if chain.priority >= PRIORITY):
+    for chain in (chain for chain in chains if chain.place >= PRIORITY):
         states = _meet(tables, chain, states, "after", ends, addresses)
     for hook in ("input", "forward"):
         for chain in tables.at(hook, packet.family, packet.entrance):
@@ -131,6 +132,11 @@ class _Walk:
                 following |= {_past(path, depth) for path in inside}
             elif kind == "notrack":
                 inside = {evolve(path, untracked=True) for path in inside}
+            elif kind == "mangle" and isinstance(port := _port_set(body, self._packet), int):
+                self.translated |= {
+                    (evolve(self._packet, port=port, translated=True), path) for path in inside
+                }
+                inside = set()
             elif kind in _ENDS:
                 inside = self._end(chain, kind, body, inside, out, depth)
                 break
@@ -230,6 +236,15 @@ class _Walk:
 
     def _lookup(self, chain: Chain) -> Lookup:
         return lambda name: self._tables.sets.get((*chain.key[:2], name))
+
+
+def _port_set(body: Any, packet: Packet) -> int | None:
+    """The port that `tcp dport set` writes, which needs no connection tracking and so may come before it."""
+    payload = ((body or {}).get("key") or {}).get("payload", {})
+    protocol = PROTOCOLS.get(str(payload.get("protocol")))
+    if payload.get("field") != "dport" or protocol != packet.protocol:
+        return None
+    return body["value"] if isinstance(body["value"], int) else None
 
 
 def _limits(kind: str, body: Any) -> bool:

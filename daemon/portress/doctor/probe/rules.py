@@ -22,6 +22,7 @@ from portress.guard.language import FAMILY, TABLE
 Json = dict[str, Any]
 ChainKey = tuple[str, str, str]  # family, table, chain
 
+_DSTNAT: Final = -100  # NF_IP_PRI_NAT_DST
 _LEGACY: Final = ("ip_tables_names", "ip6_tables_names")
 _HANDLE: Final = re.compile(r"^\s*(.*?)\s*# handle (\d+)$")
 _DPORT: Final = re.compile(r"\b(tcp|udp) dport (!= )?(\{[^}]*\}|[\d-]+)")
@@ -43,6 +44,11 @@ class Chain:
     policy: str = "accept"
     devices: tuple[str, ...] = ()  # of a chain at ingress
     kind: str = "filter"  # filter, nat, route
+
+    @property
+    def place(self) -> int:
+        """Its priority in fact: all of a hook's nat chains are looked at in one place (nf_nat_core.c)."""
+        return _DSTNAT if self.kind == "nat" and self.hook == "prerouting" else self.priority
 
     def __str__(self) -> str:
         family, table, name = self.key
@@ -66,7 +72,7 @@ class Tables:
             if chain.hook == hook
             and (device in chain.devices if hook == "ingress" else chain.key[0] in families)
         ]
-        return sorted(found, key=lambda chain: chain.priority)
+        return sorted(found, key=lambda chain: (chain.place, chain.priority))
 
 
 def read() -> Tables:

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 import nftables
-from attrs import frozen
+from attrs import evolve, frozen
 
 from portress import lock, units
 from portress.config.model import Config
@@ -32,7 +32,7 @@ _DEED: Final = re.compile(
     r"\b(?:accept|drop|reject|return|continue|queue|log|counter|limit|masquerade|set|[ds]nat|redirect|notrack"
     r"|(?:goto|jump) +\S+|(?:vmap|map|update|add|delete) +@\S+)"
 )
-
+_DORMANT: Final = re.compile(r"^\s*flags [^\n]*\bdormant\b", re.MULTILINE)
 _RELOAD: Final = "systemctl reload portress, or portress guard --keep without the service"
 
 
@@ -43,6 +43,7 @@ class Guard:
     comment: str | None
     shape: Shape
     base: tuple[Any, ...]
+    dormant: bool = False  # the table is switched off: none of its rules is looked at
 
 
 @frozen
@@ -69,17 +70,21 @@ def read(config: Config, paths: Paths) -> Upkeep:
     except Mistake as mistake:
         silent = str(mistake)
     return Upkeep(
-        _guard(), Away(paths.socket).noted(), daemon, silent, lock.held(), str(paths.socket),
+        read_guard(), Away(paths.socket).noted(), daemon, silent, lock.held(), str(paths.socket),
         groups().get(config.group), units.enabled(units.GUARD),
     )  # fmt: skip
 
 
-def _guard() -> Guard | None:
+def read_guard() -> Guard | None:
+    """The guard in the kernel; None if there is none."""
     nft = nftables.Nftables()
     nft.set_stateless_output(True)
+    nft.set_terse_output(True)
     nft.set_numeric_prio_output(True)
-    code, output, _ = nft.cmd(f"list table {FAMILY} {TABLE}")
-    return _described(output) if code == 0 else None
+    code, text, _ = nft.cmd(f"list table {FAMILY} {TABLE}")
+    if code != 0:
+        return None
+    return evolve(_described(text), dormant=_DORMANT.search(text) is not None)
 
 
 def _described(text: str) -> Guard:
@@ -116,29 +121,41 @@ def facts(upkeep: Upkeep) -> Iterator[Fact]:
 
 def judge(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
     """Where guard, daemon and configuration disagree."""
-    yield from _of_guard(config, upkeep)
+    yield from judge_guard(config, upkeep.guard, away=upkeep.away)
     yield from _of_boot(upkeep)
     yield from _of_daemon(config, upkeep)
 
 
-def _of_guard(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
-    guard, wanted = upkeep.guard, expected(build(config, ()))
+def judge_guard(config: Config, guard: Guard | None, *, away: bool) -> Iterator[Finding]:
+    """What is wrong with the guard in the kernel. `away`: it was removed by command."""
+    wanted = expected(build(config, ()))
     if guard is None:
-        by_hand = ": it was taken away by hand" if upkeep.away else ""
+        by_hand = ": it was removed with portress unguard" if away else ""
         yield Finding(
             "guard-missing",
             "error",
             f"the guard is not loaded{by_hand}",
-            "the doors stand open to everybody",
+            "every door is open: only the host's own firewall applies",
             "portress guard",
+            opens=True,
+        )
+    elif guard.dormant:
+        yield Finding(
+            "guard-dormant",
+            "error",
+            f"the guard is switched off: table {FAMILY} {TABLE} has the flag dormant",
+            "every door is open: only the host's own firewall applies",
+            "portress guard",
+            opens=True,
         )
     elif guard.comment != wanted.comment:
         yield Finding(
             "guard-differs",
             "error",
-            "the guard in the kernel was made from another configuration",
+            "the loaded guard is from another configuration",
             "what is guarded is not what is configured",
             _RELOAD,
+            opens=True,
         )
     elif (guard.shape, guard.base) != (wanted.shape, wanted.base):
         chains = [
@@ -149,9 +166,10 @@ def _of_guard(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
         yield Finding(
             "guard-changed",
             "error",
-            f"somebody changed the guard's rules ({', '.join(chains) or 'its hook'})",
-            "the doors may stand open, or shut to those they are for",
+            f"the guard's rules were changed ({', '.join(chains) or 'its hook'})",
+            "doors may be open to everyone, or closed to admitted sources",
             f"portress guard; compare portress rules with: nft list table {FAMILY} {TABLE}",
+            opens=True,
         )
 
 
