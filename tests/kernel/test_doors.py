@@ -375,12 +375,17 @@ def _program() -> list[str]:
 
 
 def test_the_defaults_are_the_trades() -> None:
-    """Common practice, no source: a minute between knocks, a day's trust, only the outside is guarded."""
+    """Common practice, no source: 30 s between knocks, a working day, an IPv6 network as one source."""
     text = "doors:\n  ssh:\n    services: [tcp/22]\n    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}\n"
+    text += "source_prefix: {}\n"
     with world() as w, daemon(w.host, text) as d, sender(w.stranger) as send:
-        assert portress(w.host, "rules", "--config", str(d.config)).stdout.count("timeout 62s") == 2
+        assert portress(w.host, "rules", "--config", str(d.config)).stdout.count("timeout 32s") == 2
         send.knocks(w.stranger4, w.host4, RIGHT)
-        assert "for 1d" in d.wait_for("admitted", w.stranger4)
+        assert "for 8h" in d.wait_for("admitted", w.stranger4)
+        send.knocks("2001:db8:1::99", w.host6, RIGHT)
+        d.wait_for("admitted", "2001:db8:1::/64")
+        assert tcp_state(w.stranger, w.host6, 22) == "closed"  # a neighbour of the /64
+        assert tcp_state(w.another, w.host6, 22) == "filtered"
 
 
 TALKER = """

@@ -18,6 +18,7 @@ from typing import Any, Final
 from lab.space import LabError, Namespace, scratch
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
+ALONE: Final = "source_prefix: {ipv4: 32, ipv6: 128}"
 
 
 def _program() -> str:
@@ -104,7 +105,13 @@ class Daemon:
         return json.loads(self.verb("status", "--json").stdout)
 
     def configure(self, text: str) -> None:
-        """Write another configuration (mode 0600). The daemon is not told: `reload()` does that."""
+        """Write another configuration (mode 0600). The daemon is not told: `reload()` does that.
+
+        Unless the text has a `source_prefix`, every IPv6 address is a source of its own, as those of the
+        lab's strangers are meant to be; `source_prefix: {}` leaves the defaults in force.
+        """
+        if "source_prefix" not in text:
+            text = f"{text.rstrip()}\n{ALONE}\n"
         self.config.write_text(text)
         self.config.chmod(0o600)
 

@@ -77,15 +77,15 @@ def test_a_full_disk_stops_the_ledger_and_nothing_else() -> None:
             _fills_up(machine)
             assert machine.show("portress.service", "ActiveState") == "active"
             machine.run("rm", "/var/lib/portress/full")
-        machine.run("portress", "admit", "2001:db8:fa::f00d", "ssh")
+        machine.run("portress", "admit", "2001:db8:fa:f00d::7", "ssh")
         time.sleep(0.5)
-        assert "2001:db8:fa::f00d" in machine.run("portress", "history").stdout
+        assert "2001:db8:fa:f00d::/64" in machine.run("portress", "history").stdout
 
 
 def _fills_up(machine: Machine) -> None:
     """Admissions until the ledger says that there is no room."""
     for number in range(1, 250):
-        machine.run("portress", "admit", f"2001:db8:fa::{number}", "ssh")
+        machine.run("portress", "admit", f"2001:db8:fa:{number}::7", "ssh")
         if any("ledger" in text.lower() for text in messages(machine, "portress.service")):
             return
     raise AssertionError("the ledger never complained")

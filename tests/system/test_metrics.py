@@ -85,6 +85,21 @@ def test_rules_and_dashboard_name_metrics_that_exist_and_no_label_holds_a_source
     assert World.stranger4 not in text
 
 
+def test_the_alerts_tests_feed_series_that_the_daemon_has() -> None:
+    with host(_with_metrics()) as machine:
+        knock(machine, machine.stranger, World.stranger4)
+        lines = _scrape(machine).splitlines()
+    fed = re.findall(r"series: '(\w+)\{(.*?)\}'", (RULES / "portress.rules.test.yml").read_text())
+    checked = 0
+    for name, labels in fed:
+        for key, value in re.findall(r'(\w+)="(.*?)"', labels):
+            if key in ("cause", "result", "watcher"):
+                checked += 1
+                label = f'{key}="{value}"'
+                assert any(line.startswith(f"{name}{{") and label in line for line in lines), (name, label)
+    assert checked > 5
+
+
 def _named(path: Path) -> set[str]:
     """The metrics that a file names in its expressions."""
     lines = re.findall(r'"?expr"?: (.*?)(?:,?\n)', path.read_text()) if path.suffix == ".json" else []

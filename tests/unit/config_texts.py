@@ -47,7 +47,7 @@ def with_door(rest: str, services: str = "tcp/22") -> str:
 def ssh(**more: Any) -> Door:
     """The door of DOORS, with changes."""
     knocks = tuple(Knock.parse(knock) for knock in ("tcp/4617", "udp/2953", "tcp/6381"))
-    door = Door("ssh", (Service(TCP, 22, 22),), 24 * 3600 * SECOND, fixed=Sequence(knocks, 60 * SECOND))
+    door = Door("ssh", (Service(TCP, 22, 22),), 8 * 3600 * SECOND, fixed=Sequence(knocks, 30 * SECOND))
     return evolve(door, **more)
 
 

@@ -91,10 +91,14 @@ def test_a_file_that_is_too_large_is_told(tmp_path: Path) -> None:
 
 
 def test_sequences_that_everybody_can_read_draw_a_warning(tmp_path: Path) -> None:
-    path = written(tmp_path, DOORS.encode(), 0o644)
+    path = written(tmp_path, DOORS.replace("4617", "4618").encode(), 0o644)
     assert load(path).warnings == (
         f"{path}: mode 0644: everybody on this host can read its sequences: chmod o-rwx {path}",
     )
+
+
+def test_the_documentations_own_sequence_is_no_secret(tmp_path: Path) -> None:
+    assert load(written(tmp_path, DOORS.encode(), 0o644)).warnings == ()
 
 
 def test_a_readable_file_without_sequences_in_it_draws_no_warning(tmp_path: Path) -> None:

@@ -173,7 +173,7 @@ def test_an_authenticators_ports_are_warned_of_as_a_range() -> None:
 
 
 def test_shunning_single_ipv6_addresses_is_warned_of() -> None:
-    config = Config({"ssh": fixed(*GOOD)}, misses=Misses(5, SECOND, SECOND))
+    config = Config({"ssh": fixed(*GOOD)}, misses=Misses(5, SECOND, SECOND), prefix_6=128)
     (pitfall,) = pitfalls(config, HOST)
     assert (pitfall.door, pitfall.what) == (None, "source_prefix.ipv6 is 128")
     assert pitfalls(evolve(config, prefix_6=64), HOST) == ()

@@ -344,13 +344,13 @@ def test_a_source_keeps_its_first_lines_and_its_last_ones() -> None:
 
 
 def test_those_who_got_on_push_out_nobody_but_each_other() -> None:
-    crowd = [f"2001:db8::{number:x}" for number in range(1, 101)]
+    crowd = [f"2001:db8:0:{number:x}::" for number in range(1, 101)]
     trace = Trace(config(), timelines=Timelines(sources=3, beginners=5))
     trace.follow(
         Story(*run(STRANGER, *RIGHT), *((1 + n / 100, one, "tcp/4617") for n, one in enumerate(crowd)))
     )
     kept = [str(trace.source(one.source)) for one in trace.timelines]
-    assert kept == [STRANGER, *crowd[-5:]]
+    assert kept == [STRANGER, *(f"{one}/64" for one in crowd[-5:])]
     assert trace.timelines.left_out == 95
 
 

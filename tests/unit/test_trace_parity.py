@@ -23,6 +23,7 @@ from unit.stories import BEGIN, Story, config
 
 CONFIG = config(
     """\
+source_prefix: {ipv6: 128}
 misses: {limit: 3, within: 1m, shun: 20s}
 doors:
   ssh:

@@ -200,7 +200,7 @@ def test_one_source_can_be_asked_for(place: Place) -> None:
 
 
 def test_of_many_sources_those_that_came_furthest_are_shown(place: Place) -> None:
-    crowd = [(1 + number / 100, f"2001:db8::{number + 1:x}", "tcp/4617") for number in range(60)]
+    crowd = [(1 + number / 100, f"2001:db8:0:{number + 1:x}::1", "tcp/4617") for number in range(60)]
     file = place.capture(*crowd, *run(STRANGER, *RIGHT, at=9), *run(ANOTHER, *RIGHT[:2], at=10))
     shown = place.text(file, "--limit", "2", columns=120)
     assert [line.split()[0] for line in shown.splitlines() if "opened" in line] == [STRANGER, ANOTHER]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import stat
 from ipaddress import IPv4Network, IPv6Network, collapse_addresses
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from attrs import evolve
 
@@ -17,7 +17,10 @@ from portress.config import checks, yaml_tree
 from portress.config.fleet import settings
 from portress.config.model import Authenticator, Config, Door, Misses, Rotating
 from portress.config.schema import CONFIGURATION
-from portress.knock import PROTOCOLS, Sequence
+from portress.knock import PROTOCOLS, Knock, Sequence
+
+# The sequence of the documentation and the examples. Everyone knows it: a readable file gives nothing away.
+_PUBLISHED: Final = tuple(map(Knock.parse, ("tcp/4617", "udp/2953", "tcp/6381")))
 
 
 def load(path: Path) -> Config:
@@ -30,7 +33,9 @@ def load(path: Path) -> Config:
     mode = stat.S_IMODE(about.st_mode)
     if mode & stat.S_IWOTH:
         warnings.append(f"{name}: mode {mode:04o}: everybody on this host can change it: chmod o-rwx {name}")
-    elif mode & stat.S_IROTH and any(door.fixed for door in config.doors.values()):
+    elif mode & stat.S_IROTH and any(
+        door.fixed and door.fixed.knocks != _PUBLISHED for door in config.doors.values()
+    ):
         warnings.append(
             f"{name}: mode {mode:04o}: everybody on this host can read its sequences: chmod o-rwx {name}"
         )
@@ -48,7 +53,7 @@ def parse(text: str, name: str) -> Config:
 
 
 def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
-    prefix = values.pop("source_prefix", {"ipv4": 32, "ipv6": 128})
+    prefix = values.pop("source_prefix", {"ipv4": 32, "ipv6": 64})
     networks: tuple[IPv4Network | IPv6Network, ...] = values.pop("always", ())
     sections = {
         "doors": {name: _door(name, door) for name, door in values.pop("doors").items()},

@@ -72,7 +72,7 @@ class Config:
     public: tuple[Service, ...] = ()
     closed: Literal["drop", "reject"] = "drop"
     prefix_4: int = 32  # source_prefix.ipv4
-    prefix_6: int = 128  # source_prefix.ipv6
+    prefix_6: int = 64  # source_prefix.ipv6
     misses: Misses | None = None  # None: nobody is shunned
     callers: int = 65536  # sources remembered part-way at once
     admissions: int = 16384  # sources of one family admitted through one door at once

@@ -195,9 +195,9 @@ _FIXED: Final = Keys(
             "the knocks in the order they come, all different",
             required=True,
         ),
-        "gap": Key(_GAP, _GAP_TELLS, default="60s"),
+        "gap": Key(_GAP, _GAP_TELLS, default="30s"),
     },
-    "a fixed sequence, as {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 60s}",
+    "a fixed sequence, as {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 30s}",
 )
 
 _PROTOCOLS: Final = ListOf(one_of(*PROTOCOLS), "protocols are a list: [tcp, udp], [tcp] or [udp]", 1, True)
@@ -239,7 +239,7 @@ _DOOR: Final = Keys(
             "what the door protects, as [tcp/22, tcp/8000-8010, tcp/443@172.17.0.2]",
             required=True,
         ),
-        "stay": Key(_lasting("a stay", 365 * DAY), "how long an admission lasts", default="24h"),
+        "stay": Key(_lasting("a stay", 365 * DAY), "how long an admission lasts", default="8h"),
         "linger": Key(Truth(), "sessions under way outlive the stay; false: they are cut", default=True),
         "fixed": Key(_FIXED, "the door opens to one sequence that stays the same"),
         "rotating": Key(
@@ -282,7 +282,7 @@ _MISSES: Final = Keys(
 _SOURCE_PREFIX: Final = Keys(
     {
         "ipv4": Key(Whole("an IPv4 prefix", 8, 32), "bits of an IPv4 address", default=32),
-        "ipv6": Key(Whole("an IPv6 prefix", 16, 128), "bits of an IPv6 address", default=128),
+        "ipv6": Key(Whole("an IPv6 prefix", 16, 128), "bits of an IPv6 address", default=64),
     },
     "written as {ipv4: 32, ipv6: 64}",
 )
