@@ -6,12 +6,14 @@ What an address is to the kernel is what `ip route get` and RFC 4291 (2.6.1, 2.7
 from __future__ import annotations
 
 import contextlib
+import ipaddress
 import socket
 import time
 from collections.abc import Iterator
 
 import pytest
 
+from kernel.patient import kept, names, report
 from lab import Namespace, daemon, link, namespace, sender, service, tcp_state, udp_state, until, world
 from lab.worlds import World
 
@@ -188,3 +190,162 @@ def _icmp_goes_on(w: World) -> bool:
     """An ICMP error about a connection of the host's own is not lost: it ends with `refused`."""
     until(lambda: udp_state(w.host, w.stranger4, 9001) == "closed", 5)
     return udp_state(w.host, w.stranger6, 9001) == "closed"
+
+
+# Services with a destination. The rules are hand-written after what container engines make: a published port
+# is translated to the container's own address, which the host also passes packets on to by an on-link route.
+
+CONTAINER = """
+table inet containers {
+  chain dial {
+    type nat hook prerouting priority dstnat;
+    fib daddr type local tcp dport 8443 dnat ip to 198.51.100.130:443
+    fib daddr type local tcp dport 8443 dnat ip6 to [2001:db8:3::130]:443
+  }
+  chain forward {
+    type filter hook forward priority filter; policy drop;
+    ct state established,related accept
+    ip daddr 198.51.100.130 iifname != "back0" oifname "back0" tcp dport 443 accept
+    ip6 daddr 2001:db8:3::130 iifname != "back0" oifname "back0" tcp dport 443 accept
+    iifname "back0" oifname != "back0" accept
+  }
+}
+"""
+ONE_TO_ONE = """
+table ip translated {
+  chain dial {
+    type nat hook prerouting priority dstnat;
+    ip daddr 198.51.100.61 dnat to 198.51.100.1
+  }
+}
+"""
+PUBLISHED = """
+closed: {closed}
+doors:
+  wiki: {{services: [{services}], stay: 1h, linger: {linger}, fixed: {{knocks: [tcp/4617, udp/2953]}}}}
+"""
+SERVICES = 'tcp/8443, "tcp/443@198.51.100.130", "tcp/443@2001:db8:3::130"'
+
+
+@pytest.mark.parametrize("closed", ["drop", "reject"])
+@pytest.mark.parametrize("linger", ["true", "false"])
+def test_a_containers_own_address_is_shut_where_a_service_names_it(closed: str, linger: str) -> None:
+    shut = "filtered" if closed == "drop" else "closed"
+    with world(backend=True) as w, service(w.backend or w.host, "tcp/443"):
+        w.host.nft(CONTAINER)
+        places = [(w.host4, 8443), (w.backend4, 443), (w.backend6, 443)]
+        config = PUBLISHED.format(closed=closed, services="tcp/8443", linger=linger)
+        with daemon(w.host, config):
+            assert [tcp_state(w.stranger, *one) for one in places] == [shut, "open", "open"]
+        with daemon(w.host, PUBLISHED.format(closed=closed, services=SERVICES, linger=linger)) as d:
+            assert [tcp_state(w.stranger, *one) for one in places] == [shut] * 3
+            d.verb("admit", w.stranger4, "wiki")
+            assert [tcp_state(w.stranger, *one) for one in places] == ["open", "open", shut]
+            assert tcp_state(w.another, *places[1]) == shut
+            d.verb("dismiss", w.stranger4, "wiki")
+            assert [tcp_state(w.stranger, *one) for one in places] == [shut] * 3
+
+
+@pytest.mark.parametrize(
+    ("services", "inside", "outside"),
+    [
+        ("tcp/22@198.51.100.60/31", ["198.51.100.61"], ["198.51.100.62"]),
+        ("tcp/22@198.51.100.61", ["198.51.100.61"], ["198.51.100.62", "198.51.100.60"]),
+        ("tcp/20-30@198.51.100.62/31", ["198.51.100.62"], ["198.51.100.61"]),
+    ],
+)
+def test_translated_addresses_are_shut_by_prefix_and_their_neighbours_are_not(
+    services: str, inside: list[str], outside: list[str]
+) -> None:
+    rules = ONE_TO_ONE.replace("ip daddr 198.51.100.61", "ip daddr 198.51.100.60/30")
+    with world() as w, service(w.host, "tcp/22"):
+        w.host.nft(rules)
+        w.stranger.ip(*(f"route add {one} via {w.host4}" for one in (*inside, *outside)))
+        with daemon(w.host, PUBLISHED.format(closed="drop", services=f'"{services}"', linger="true")) as d:
+            assert {tcp_state(w.stranger, one, 22) for one in inside} == {"filtered"}
+            assert {tcp_state(w.stranger, one, 22) for one in (*outside, w.host4)} == {"open"}
+            d.verb("admit", w.stranger4, "wiki")
+            assert {tcp_state(w.stranger, one, 22) for one in (*inside, *outside)} == {"open"}
+
+
+@pytest.mark.parametrize("prefix", [56, 63, 64, 127])
+def test_a_service_names_a_prefix_of_ipv6(prefix: int) -> None:
+    """The backend has an address just inside and one just beyond a prefix, worked out with `ipaddress`."""
+    network = ipaddress.ip_network(f"2001:db8:7::/{prefix}")
+    near, far = network[-1], network[-1] + 1
+    with world(backend=True) as w, service(w.backend or w.host, "tcp/443"):
+        assert w.backend
+        w.backend.ip(*(f"address add {one}/128 dev lo" for one in (near, far)))
+        w.host.ip(*(f"route add {one}/128 via {w.backend6}" for one in (near, far)))
+        config = PUBLISHED.format(closed="drop", services=f'"tcp/443@{network}"', linger="true")
+        with daemon(w.host, config):
+            assert tcp_state(w.stranger, str(near), 443) == "filtered"
+            assert tcp_state(w.stranger, str(far), 443) == "open"
+
+
+def test_a_session_with_a_destination_is_cut_with_its_admission() -> None:
+    """One with the container's own address goes, one with another container's goes on."""
+    with world(backend=True) as w:
+        assert w.backend
+        w.backend.ip("address add 198.51.100.131/26 dev eth0")
+        config = PUBLISHED.format(closed="drop", services='"tcp/443@198.51.100.130"', linger="true")
+        with service(w.backend, "tcp/443"), daemon(w.host, config) as d:
+            d.verb("admit", w.stranger4, "wiki")
+            with w.stranger.enter():
+                one, other = (
+                    socket.create_connection((to, 443), timeout=2) for to in (w.backend4, "198.51.100.131")
+                )
+            with one, other:
+                for each in (one, other):
+                    assert each.recv(100)
+                d.verb("dismiss", w.stranger4, "wiki")
+                for each in (one, other):
+                    each.sendall(b"on")
+                assert other.recv(100) == b"on"
+                with pytest.raises(TimeoutError):
+                    one.recv(100)
+
+
+def test_the_doctor_finds_a_containers_own_address_and_says_what_to_write() -> None:
+    with world(backend=True) as w:
+        w.host.nft(CONTAINER)
+        config = PUBLISHED.format(closed="drop", services="tcp/8443", linger="true")
+        with kept(w.host, config) as d:
+            found = [one for one in report(d)["findings"] if one["name"] == "passed-by"]
+            assert [one["what"] for one in found] == [
+                "tcp/443@198.51.100.130 passes the door by: this host passes packets on to it, by the route"
+                " 198.51.100.128/26 dev back0",
+                "tcp/443@2001:db8:3::130 passes the door by: this host passes packets on to it, by the route"
+                " 2001:db8:3::/64 dev back0",
+            ]
+            line = f"write in doors.wiki:  services: [{SERVICES}]"
+            assert {one["do"] for one in found} == {line}
+        with kept(w.host, config.replace("tcp/8443", SERVICES)) as d:
+            assert "passed-by" not in names(d)
+        w.host.sysctl(net__ipv4__ip_forward=0, net__ipv6__conf__all__forwarding=0)
+        with kept(w.host, config) as d:
+            assert "passed-by" not in names(d)
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [
+        "ip daddr 198.51.100.61 dnat to 198.51.100.1",
+        "dnat to ip daddr map { 198.51.100.61 : 198.51.100.1 }",
+        "ip daddr { 198.51.100.61, 198.51.100.1 } tcp dport 22 redirect",
+    ],
+)
+def test_the_doctor_finds_an_address_that_is_translated_to_this_host(rule: str) -> None:
+    config = PUBLISHED.format(closed="drop", services="tcp/22", linger="true")
+    with world() as w, service(w.host, "tcp/22"):
+        w.host.nft(ONE_TO_ONE.replace("ip daddr 198.51.100.61 dnat to 198.51.100.1", rule))
+        w.stranger.ip(f"route add 198.51.100.61 via {w.host4}")
+        with daemon(w.host, config) as d:
+            assert tcp_state(w.stranger, "198.51.100.61", 22) == "open"
+            (found,) = [one for one in report(d)["findings"] if one["name"] == "passed-by"]
+            assert found["what"].startswith("tcp/22@198.51.100.61 passes the door by: a rule translates it")
+            assert found["do"] == 'write in doors.wiki:  services: [tcp/22, "tcp/22@198.51.100.61"]'
+            d.configure(config.replace("[tcp/22]", '[tcp/22, "tcp/22@198.51.100.61"]'))
+            d.verb("guard")
+            assert tcp_state(w.stranger, "198.51.100.61", 22) == "filtered"
+            assert "passed-by" not in names(d)

@@ -231,3 +231,33 @@ def test_metrics_that_others_can_read_draw_a_warning() -> None:
     assert warning.startswith(
         "portress.yaml:1: metrics.listen: '0.0.0.0:9753': other hosts can read the metrics"
     )
+
+
+@pytest.mark.parametrize(
+    ("other", "told"),
+    [
+        ("tcp/443@172.17.0.2", "tcp/443@172.17.0.0/16 is guarded by doors.a: a service has one door"),
+        ("tcp/400-500@172.17.0.0/16", "tcp/443@172.17.0.0/16 is guarded by doors.a: a service has one door"),
+        ("tcp/8000@2001:db8::7", "tcp/8000-8010@2001:db8::/63 is guarded by doors.a: a service has one door"),
+    ],
+)
+def test_a_destination_behind_two_doors_is_a_mistake(other: str, told: str) -> None:
+    text = (
+        "doors:\n  a: {services: ['tcp/443@172.17.0.0/16', 'tcp/8000-8010@2001:db8::/63'],"
+        " fixed: {knocks: [tcp/1, tcp/2, tcp/3]}}\n"
+        f"  b: {{services: ['{other}'], fixed: {{knocks: [tcp/2, tcp/3, tcp/4]}}}}\n"
+    )
+    assert told in mistake(text)
+
+
+def test_the_same_port_of_other_destinations_may_have_other_doors() -> None:
+    text = (
+        "public: [tcp/443, 'tcp/22@172.17.0.9']\ndoors:\n"
+        "  a: {services: ['tcp/443@172.17.0.2', tcp/22], fixed: {knocks: [tcp/4, tcp/2, tcp/3]}}\n"
+        "  b: {services: ['tcp/443@172.17.0.3'], fixed: {knocks: [tcp/2, tcp/8, tcp/443]}}\n"
+    )
+    assert "tcp/443 is public" in mistake(text)
+    config = parse(text.replace("tcp/8, tcp/443", "tcp/8, tcp/444"), "portress.yaml")
+    assert config.warnings == ()
+    config = parse(text.replace("public: [tcp/443,", "public: ["), "portress.yaml")
+    assert "if this host has that address, no knock is heard at it" in config.warnings[0]

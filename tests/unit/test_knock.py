@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from ipaddress import IPv4Address, IPv6Address, ip_network
 
 import pytest
@@ -226,3 +227,58 @@ def test_a_prefix_longer_than_an_address_is_the_address() -> None:
 
 def test_a_source_knows_its_family() -> None:
     assert [Source.parse(text).family for text in ("192.0.2.0/24", "2001:db8::7")] == [4, 6]
+
+
+@pytest.mark.parametrize(
+    "text", ["tcp/443@172.17.0.2", "tcp/22@2001:db8:7::/63", "tcp/8000-8010@172.17.0.0/16", "udp/5@::1"]
+)
+def test_a_service_with_a_destination_is_written_as_it_is_read(text: str) -> None:
+    assert str(Service.parse(text)) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("tcp/443@", "an address or a prefix"),
+        ("tcp/443@host", "an address or a prefix"),
+        ("tcp/443@172.17.0.2@172.17.0.3", "an address or a prefix"),
+        ("tcp/443@fe80::1%eth0", "an address or a prefix"),
+        ("tcp/443@172.17.0.2/33", "an address or a prefix"),
+        ("tcp/443@172.17.0.2/16", "bits beyond the prefix are set: write @172.17.0.0/16"),
+        ("tcp/443@::ffff:172.17.0.2", "an IPv4 address is written as one"),
+    ],
+)
+def test_a_wrong_destination_is_refused_with_what_is_right(text: str, told: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(told)):
+        Service.parse(text)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "both"),
+    [
+        ("tcp/443", "tcp/443@172.17.0.2", False),
+        ("tcp/443@172.17.0.0/16", "tcp/443@172.17.0.2", True),
+        ("tcp/443@172.17.0.0/16", "tcp/80-500@172.17.0.2", True),
+        ("tcp/443@172.17.0.0/16", "tcp/444@172.17.0.2", False),
+        ("tcp/443@172.17.0.0/16", "udp/443@172.17.0.2", False),
+        ("tcp/443@172.17.0.0/16", "tcp/443@172.18.0.2", False),
+        ("tcp/443@2001:db8::/63", "tcp/443@2001:db8:0:1::7", True),
+        ("tcp/443@2001:db8::/63", "tcp/443@2001:db8:0:2::7", False),
+        ("tcp/443@0.0.0.0/0", "tcp/443@2001:db8::7", False),
+    ],
+)
+def test_services_overlap_in_ports_and_destination(one: str, other: str, both: bool) -> None:
+    first, second = Service.parse(one), Service.parse(other)
+    assert first.overlaps(second) is second.overlaps(first) is both
+
+
+def test_a_service_covers_its_destination_and_no_neighbour() -> None:
+    service = Service.parse("tcp/443@192.0.2.32/27")
+    assert [service.covers(bytes((192, 0, 2, last))) for last in (31, 32, 63, 64)] == [
+        False,
+        True,
+        True,
+        False,
+    ]
+    assert not service.covers(bytes((192, 0, 2, 32)) + bytes(12))
+    assert Service.parse("tcp/443").covers(bytes(4))

@@ -236,7 +236,7 @@ _DOOR: Final = Keys(
     {
         "services": Key(
             ListOf(_SERVICE, "services are a list, as [tcp/22, udp/51820]", 1, True),
-            "what the door protects, as [tcp/22, tcp/8000-8010, tcp/443@172.17.0.2]",
+            "what the door protects, as [tcp/22, tcp/8000-8010]",
             required=True,
         ),
         "stay": Key(_lasting("a stay", 365 * DAY), "how long an admission lasts", default="8h"),

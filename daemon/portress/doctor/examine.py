@@ -12,7 +12,7 @@ from pathlib import Path
 from attrs import frozen
 
 from portress.config.model import Config
-from portress.doctor.probe import clock, files, kernel, links, others, rules, sockets, upkeep
+from portress.doctor.probe import bypass, clock, files, kernel, links, others, rules, sockets, upkeep
 from portress.doctor.probe.finding import Fact, Finding, ordered
 from portress.errors import Mistake
 from portress.keyholders import file as keyholding
@@ -58,6 +58,7 @@ def examine(config: Config, paths: Paths) -> Report:
         *upkeep.judge(config, state),
         *kernel.judge(config, core),
         *others.judge(around),
+        *bypass.judge(around, place),
         *links.judge(config, place),
         *sockets.judge(config, listeners, place, around.forwarded()),
         *clock.judge(config, time),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Iterator
+from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_network
+from pathlib import Path
 from typing import Final
 
 from attrs import frozen
@@ -13,19 +15,44 @@ from portress.config.model import Config
 from portress.doctor.probe.finding import Finding
 
 _GLOBAL: Final = 0  # RT_SCOPE_UNIVERSE
+_MAIN: Final = 254  # RT_TABLE_MAIN
+_ANYWHERE: Final = {4: str(IPv4Address(0)), 6: str(IPv6Address(0))}
+_FORWARDING: Final = {
+    4: Path("/proc/sys/net/ipv4/ip_forward"),
+    6: Path("/proc/sys/net/ipv6/conf/all/forwarding"),
+}
 _FAMILIES: Final = {4: socket.AF_INET, 6: socket.AF_INET6}
 FAMILY_NAMES: Final = {4: "IPv4", 6: "IPv6"}
 
 
 @frozen
+class Route:
+    """Where packets to a network go."""
+
+    to: IPv4Network | IPv6Network
+    interface: str
+
+    def __str__(self) -> str:
+        return f"{self.to} dev {self.interface}"
+
+
+@frozen
 class Links:
     """`names`: every interface. `addresses`: all of this host's, as text, and the family of the global ones.
-    `ways`: (family, interface) of each default route."""
+    `ways`: (family, interface) of each default route. `routes`: of the main table, the default ones too.
+    `forwards`: the families of which this host passes packets on."""
 
     names: frozenset[str]
     addresses: frozenset[str]
     families: frozenset[int]
     ways: frozenset[tuple[int, str]]
+    routes: tuple[Route, ...] = ()
+    forwards: frozenset[int] = frozenset()
+
+    def route(self, to: IPv4Network | IPv6Network) -> Route | None:
+        """The route that packets to that address take."""
+        fitting = [one for one in self.routes if one.to.version == to.version and to[0] in one.to]
+        return max(fitting, key=lambda one: one.to.prefixlen, default=None)
 
     def entrances(self, config: Config) -> tuple[str, ...]:
         """Where strangers come in: the interfaces of `outside`, else of default routes, else all but lo."""
@@ -39,6 +66,7 @@ def read() -> Links:
     addresses: set[str] = set()
     families: set[int] = set()
     ways: set[tuple[int, str]] = set()
+    routes: list[Route] = []
     with IPRoute() as route:
         names = {link["index"]: str(link.get_attr("IFLA_IFNAME")) for link in route.get_links()}
         for number, family in _FAMILIES.items():
@@ -48,7 +76,23 @@ def read() -> Links:
                     families.add(number)
             for one in route.get_default_routes(family=family):
                 ways |= {(number, names[index]) for index in _indices(one) if index in names}
-    return Links(frozenset(names.values()), frozenset(addresses), frozenset(families), frozenset(ways))
+            for one in route.get_routes(family=family, table=_MAIN):
+                to = ip_network((one.get_attr("RTA_DST") or _ANYWHERE[number], one["dst_len"]), strict=False)
+                routes += [Route(to, names[index]) for index in _indices(one) if index in names]
+    found = (frozenset(names.values()), frozenset(addresses), frozenset(families), frozenset(ways))
+    return Links(*found, tuple(routes), _forwards())
+
+
+def _forwards() -> frozenset[int]:
+    """The families of which this host passes packets on (ip-sysctl of the kernel)."""
+    return frozenset(family for family, path in _FORWARDING.items() if _text(path) not in ("", "0"))
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text().strip()
+    except OSError:
+        return ""
 
 
 def _indices(route: object) -> Iterator[int]:

@@ -18,7 +18,7 @@ from portress.knock import PROTOCOLS, Knock, Service
 
 _MOST: Final = 256  # ports looked at for ways round a door
 
-Follow = Callable[[int, int, str], Journey]  # family, knock, entrance
+Follow = Callable[[int, int, str, str | None], Journey]  # family, knock, entrance, destination
 
 
 class Neighbourhood:
@@ -32,14 +32,16 @@ class Neighbourhood:
         self.entrances = links.entrances(config)
         self.families = tuple(sorted(links.families)) or (4, 6)
         self._addresses = links.addresses
-        self._follow: Follow = cache(self._travel)
+        self.own = tuple(ip_network(one) for one in sorted(links.addresses))
+        self.travel: Follow = cache(self._travel)  # None: to this host
 
-    def _travel(self, family: int, knock: int, entrance: str) -> Journey:
-        return journey(self.tables, stranger(family, knock, entrance), self._addresses)
+    def _travel(self, family: int, knock: int, entrance: str, target: str | None) -> Journey:
+        addresses = self._addresses
+        return journey(self.tables, stranger(family, knock, entrance, target, addresses), addresses)
 
     def journeys(self, knock: int, family: int) -> list[Journey]:
-        """One for each entrance."""
-        return [self._follow(family, knock, entrance) for entrance in self.entrances]
+        """One to this host itself for each entrance."""
+        return [self.travel(family, knock, entrance, None) for entrance in self.entrances]
 
     def dropped(self, knock: int, family: int) -> dict[str, set[str]]:
         """`before` and `after` the guard -> the chains that drop it; empty if it may pass somewhere.
@@ -78,20 +80,27 @@ class Neighbourhood:
     def dialled(self) -> list[int]:
         """Ports that rules of tables with translations (DNAT, redirect) name, as knocks."""
         found: dict[int, None] = {}
-        translating = {
+        for rule in self.translating():
+            found |= dict.fromkeys(_named(rule))
+        return list(found)[:_MOST]
+
+    def translating(self) -> Iterator[tuple[Any, ...]]:
+        """The rules of all tables with translations."""
+        chains = self.tables.chains.values()
+        tables = {
             chain.key[:2]
-            for chain in self.tables.chains.values()
+            for chain in chains
             if any("dnat" in one or "redirect" in one for rule in chain.rules for one in rule)
         }
-        for chain in self.tables.chains.values():
-            if chain.key[:2] in translating:
-                for rule in chain.rules:
-                    found |= dict.fromkeys(_named(rule))
-        return list(found)[:_MOST]
+        for chain in chains:
+            if chain.key[:2] in tables:
+                yield from chain.rules
 
 
 def _services(config: Config) -> list[Service]:
-    return [*(one for door in config.doors.values() for one in door.services), *config.public]
+    """Those of this host itself."""
+    services = (*(one for door in config.doors.values() for one in door.services), *config.public)
+    return [one for one in services if one.to is None]
 
 
 def _ends(service: Service) -> set[int]:
@@ -134,7 +143,7 @@ def judge(around: Neighbourhood) -> Iterator[Finding]:
             "move them: iptables-legacy-save | iptables-nft-restore, then flush them with iptables-legacy -F",
         )
     for door in around.config.doors.values():
-        for service in door.services:
+        for service in (one for one in door.services if one.to is None):
             yield from _useless(around, door, service)
             yield from _early(around, door, service)
             yield from _unreached(around, door, service)
@@ -305,4 +314,6 @@ def _reached(around: Neighbourhood, knock: int) -> set[tuple[int, str | None]]:
 
 def _door_of(config: Config, knock: int) -> Door | None:
     doors = config.doors.values()
-    return next((door for door in doors if any(knock in service for service in door.services)), None)
+    return next(
+        (door for door in doors if any(knock in one for one in door.services if one.to is None)), None
+    )

@@ -6,6 +6,7 @@ In: expressions of libnftables' JSON. Out: values, and True, False or None (it c
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from ipaddress import ip_address, ip_network
 from typing import Any, Final
 
 from attrs import frozen
@@ -40,6 +41,7 @@ class Packet:
     dialled: int  # the port as the stranger dialled it
     target: str | None = None  # None: this host
     translated: bool = False
+    own: frozenset[str] = frozenset()  # this host's addresses, where they are known
 
     @property
     def knock(self) -> int:
@@ -70,15 +72,28 @@ class _Special:
         return self._name
 
 
+@frozen
+class _Own:
+    """One of this host's addresses, it is not known which."""
+
+    addresses: frozenset[str]
+
+
 UNKNOWN: Final = _Special("UNKNOWN")
 NOTHING: Final = _Special("NOTHING")  # the rule is for other packets
 SOURCE: Final = _Special("SOURCE")
 
 
-def stranger(family: int, knock: int, entrance: str) -> Packet:
-    """The first packet of that kind that comes in there."""
+def stranger(
+    family: int,
+    knock: int,
+    entrance: str,
+    target: str | None = None,
+    own: frozenset[str] = frozenset(),
+) -> Packet:
+    """The first packet of that kind that comes in there, to this host or another destination."""
     port = knock & 0xFFFF
-    return Packet(family, knock >> 16, port, entrance, port)
+    return Packet(family, knock >> 16, port, entrance, port, target, own=own)
 
 
 def value(left: Any, packet: Packet, path: Path) -> Any:
@@ -102,8 +117,14 @@ def value(left: Any, packet: Packet, path: Path) -> Any:
     if kind == "ct":
         return _ct(body, packet, path)
     if kind == "fib" and body.get("result") == "type" and "daddr" in body.get("flags", ()):
-        return "local" if packet.target is None else UNKNOWN
+        if packet.target is None:
+            return "local"
+        return "unicast" if _is_address(packet.target) else UNKNOWN
     return UNKNOWN
+
+
+def _is_address(text: str) -> bool:
+    return "." in text or ":" in text
 
 
 def _payload(body: Any, packet: Packet) -> Any:
@@ -117,7 +138,9 @@ def _payload(body: Any, packet: Packet) -> Any:
             return SOURCE
         if field in ("protocol", "nexthdr"):
             return PROTOCOL_NAMES[packet.protocol]
-        return packet.target or UNKNOWN if field == "daddr" else UNKNOWN
+        if field != "daddr":
+            return UNKNOWN
+        return packet.target or (_Own(packet.own) if packet.own else UNKNOWN)
     if protocol in ("tcp", "udp", "th") and field == "dport":
         return packet.port
     if protocol == "tcp" and field == "flags":
@@ -155,6 +178,9 @@ def fits(op: str, found: Any, right: Any, lookup: Lookup) -> bool | None:
         return False
     if found is UNKNOWN or found is SOURCE:
         return None
+    if isinstance(found, _Own):
+        answers = {_among(address, right, lookup) for address in found.addresses}
+        return (op == "!=") if answers == {False} else None
     if op in ("<", ">", "<=", ">="):
         return _ordered(op, found, right)
     mask = _flags(right) if isinstance(found, int) else None
@@ -192,6 +218,8 @@ def _equals(found: Any, item: Any) -> bool | None:
     if item == "*":
         return True
     if isinstance(item, dict):
+        if "prefix" in item and isinstance(found, str):
+            return _in_prefix(found, item["prefix"])
         if "range" in item:
             low, high = item["range"]
             return low <= found <= high if isinstance(found, int) and isinstance(low, int) else None
@@ -204,6 +232,13 @@ def _equals(found: Any, item: Any) -> bool | None:
     if isinstance(found, str):
         return bool(_NAMES.get(found, found) == _NAMES.get(item, item))
     return bool(found == item)
+
+
+def _in_prefix(address: str, prefix: Any) -> bool | None:
+    try:
+        return ip_address(address) in ip_network(f"{prefix['addr']}/{prefix['len']}", strict=False)
+    except ValueError:
+        return None
 
 
 def _ordered(op: str, found: Any, right: Any) -> bool | None:

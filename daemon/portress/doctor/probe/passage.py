@@ -23,6 +23,7 @@ Stage = Literal["before", "after"]  # the guard
 
 _DEEPEST: Final = 16  # jumps within jumps, as in the kernel (NFT_JUMP_STACK_SIZE)
 _MOST: Final = 64  # named sources followed at once
+_FAMILY: Final = {4: "ip", 6: "ip6"}
 _UNSURE: Final = frozenset({"unknown", "limit", "quota", "ct count", "connlimit", "socket", "osf"})
 _ENDS: Final = frozenset(
     {"accept", "drop", "reject", "queue", "return", "jump", "goto", "vmap", "dnat", "redirect"}
@@ -123,7 +124,7 @@ class _Walk:
         self, chain: Chain, rule: Iterable[Json], paths: set[Path], out: set[Path], depth: int
     ) -> set[Path]:
         """The paths that go on to the next rule; those that leave the chain go to `out`."""
-        inside, following = set(paths), set[Path]()
+        inside, following, family = set(paths), set[Path](), _FAMILY[self._packet.family]
         for expression in rule:
             ((kind, body),) = expression.items()
             if kind == "match":
@@ -137,6 +138,8 @@ class _Walk:
                     (evolve(self._packet, port=port, translated=True), path) for path in inside
                 }
                 inside = set()
+            elif kind == "dnat" and (body or {}).get("family", family) != family:
+                break  # it is for packets of the other family
             elif kind in _ENDS:
                 inside = self._end(chain, kind, body, inside, out, depth)
                 break

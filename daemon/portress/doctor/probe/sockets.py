@@ -92,9 +92,9 @@ def judge(
     outward = [one for one in listeners if not one.inside]
     inward = {one.knock: one for one in listeners if one.inside}
     for door in config.doors.values():
-        for service in door.services:
+        for service in (one for one in door.services if one.to is None):
             yield from _served(service, door.name, outward, inward, links, forwarded)
-    for service in config.public:
+    for service in (one for one in config.public if one.to is None):
         yield from _served(service, None, outward, inward, links, forwarded)
     taken = [*config.public, *(service for door in config.doors.values() for service in door.services)]
     free = [one for one in outward if not any(one.knock in service for service in taken)]
