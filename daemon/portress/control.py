@@ -3,7 +3,8 @@
     {"do": "status"}                     -> {"ok": true, "answer": {...}}
     {"do": "admit", "source": "...", …}  -> {"ok": false, "error": "one line"}
 
-One request a connection. A client that is oversized, malformed, slow or one too many harms nobody else.
+One request a connection. A client that is oversized, malformed, slow or one too many harms nobody else: each
+user has so many connections and no more, and root always gets an answer.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ import os
 import socket
 import stat
 import struct
+import time
+from collections import Counter
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any, Final
@@ -22,10 +25,14 @@ from typing import Any, Final
 from portress.errors import Mistake
 
 MODE: Final = 0o660
-LARGEST: Final = 1 << 20  # bytes of a request: a file of some thousand keyholders
+LARGEST: Final = 1 << 20  # bytes of a request of root: a file of some thousand keyholders
+LARGE: Final = 1 << 16  # bytes of anybody else's request
+CHUNK: Final = 1 << 16  # bytes read at once
 PATIENCE: Final = 5.0  # seconds for a client to ask, and again to take its answer
 ANSWER: Final = 30.0  # seconds that a daemon has to answer
-CLIENTS: Final = 32  # connections served at once
+CLIENTS: Final = 32  # connections served at once of all users but root, and as many of root
+EACH: Final = 8  # connections of one user but root
+WAITING: Final = 256  # connections that wait to be taken
 
 Handler = Callable[[dict[str, Any], int], Awaitable[Any]]  # the request, and the user id that asks
 
@@ -45,7 +52,7 @@ class Server:
         self._path = path
         self._handle = handle
         self._server: asyncio.Server | None = None
-        self._clients = 0
+        self._clients: Counter[int] = Counter()  # by user id
 
     async def start(self) -> None:
         """Listen. Raises Mistake if another daemon listens there already, or the place is not to be had."""
@@ -61,7 +68,9 @@ class Server:
                 self._path.unlink()
             mask = os.umask(0o777 & ~MODE)
             try:
-                self._server = await asyncio.start_unix_server(self._serve, self._path, limit=LARGEST)
+                self._server = await asyncio.start_unix_server(
+                    self._serve, self._path, limit=CHUNK, backlog=WAITING
+                )
             finally:
                 os.umask(mask)
             os.chmod(self._path, MODE)
@@ -78,21 +87,34 @@ class Server:
                 self._path.unlink()
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._clients += 1
+        uid = _peer(writer)
+        self._clients[uid] += 1
         try:
-            if self._clients > CLIENTS:
-                await self._answer(writer, {"ok": False, "error": "too many clients at once; try again"})
+            if self._too_many(uid):
+                error = "too many connections of yours at once; try again"
+                await self._answer(writer, {"ok": False, "error": error})
                 return
-            line = await asyncio.wait_for(reader.readline(), PATIENCE)
-            if line:
-                await self._answer(writer, await self._reply(line, _peer(writer)))
-        except ValueError:  # what StreamReader.readline raises for a line beyond its limit
-            await self._answer(writer, {"ok": False, "error": f"a request is at most {LARGEST} bytes"})
+            longest = LARGEST if _mighty(uid) else LARGE
+            line = await asyncio.wait_for(_line(reader, longest), PATIENCE)
+            if len(line) > longest:
+                await self._answer(writer, {"ok": False, "error": f"a request is at most {longest} bytes"})
+            elif line:
+                await self._answer(writer, await self._reply(line, uid))
         except (TimeoutError, OSError):
             pass
         finally:
-            self._clients -= 1
-            writer.close()
+            self._clients[uid] -= 1
+            if not self._clients[uid]:
+                del self._clients[uid]
+            # What is not taken by now is thrown away: it would wait in memory as long as the client likes.
+            writer.transport.abort()
+
+    def _too_many(self, uid: int) -> bool:
+        """Whether this user has more connections than one may, or all but root together."""
+        if _mighty(uid):
+            return self._clients[uid] > CLIENTS
+        others = sum(count for user, count in self._clients.items() if not _mighty(user))
+        return self._clients[uid] > EACH or others > CLIENTS
 
     async def _reply(self, line: bytes, uid: int) -> dict[str, Any]:
         try:
@@ -108,9 +130,23 @@ class Server:
 
     @staticmethod
     async def _answer(writer: asyncio.StreamWriter, answer: dict[str, Any]) -> None:
+        writer.transport.set_write_buffer_limits(0)
         with contextlib.suppress(TimeoutError, OSError):
             writer.write(json.dumps(answer).encode() + b"\n")
             await asyncio.wait_for(writer.drain(), PATIENCE)
+
+
+async def _line(reader: asyncio.StreamReader, longest: int) -> bytes:
+    """A line, or what came of one until it was too long or the client hung up."""
+    line = b""
+    while b"\n" not in line and len(line) <= longest and (more := await reader.read(CHUNK)):
+        line += more
+    return line
+
+
+def _mighty(uid: int) -> bool:
+    """Root and the daemon's own user: they have room of their own, and may ask at length."""
+    return uid in (0, os.geteuid())
 
 
 def _peer(writer: asyncio.StreamWriter) -> int:
@@ -130,6 +166,18 @@ def _answers(path: Path) -> bool:
         return True
 
 
+def _connect(sock: socket.socket, path: Path, patience: float) -> None:
+    """Connect, also where so many wait to be taken that there is no room just now (unix(7), EAGAIN)."""
+    until = time.monotonic() + patience
+    while True:
+        try:
+            return sock.connect(str(path))
+        except BlockingIOError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.01)
+
+
 def ask(path: Path, do: str, *, patience: float = ANSWER, **more: Any) -> Any:
     """Ask the daemon at `path`, which has `patience` (s) to answer; its answer.
 
@@ -138,7 +186,7 @@ def ask(path: Path, do: str, *, patience: float = ANSWER, **more: Any) -> Any:
     with socket.socket(socket.AF_UNIX) as sock:
         sock.settimeout(patience)
         try:
-            sock.connect(str(path))
+            _connect(sock, path, patience)
             sock.sendall(json.dumps({"do": do, **more}).encode() + b"\n")
             with sock.makefile("rb") as stream:
                 line = stream.readline()

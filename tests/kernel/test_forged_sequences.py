@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from lab import daemon, sender, tcp_state, until, world
+from lab import crowd, daemon, sender, tcp_state, until, world
 from lab.cgroup import memory
 from lab.portress import REPOSITORY, Daemon
 from lab.worlds import World
@@ -128,3 +128,17 @@ def test_less_room_throws_nobody_out_and_more_is_there_at_once() -> None:
         d.wait_for("reloaded", since=since)
         d.verb("admit", "203.0.113.4", "ssh")
         assert {one["source"] for one in d.status()["admissions"]} == {*sources, "203.0.113.4"}
+
+
+def test_a_full_set_of_shunned_sources_is_warned_of_once_a_minute_with_a_count() -> None:
+    limits = "callers: 10\nmisses: {limit: 1, within: 10m, shun: 30m}\n"
+    with world() as w, daemon(w.host, limits + config().replace("5s", "1s")) as d:
+        with sender(w.stranger) as send:
+            for number, source in enumerate(crowd(40)):
+                if number and number % 10 == 0:
+                    time.sleep(4)  # the kernel has forgotten those before
+                send.knocks(source, w.host4, [KNOCKS[0], KNOCKS[2]], pause=0.01)
+        until(lambda: d.status()["knocks"].get("missed", 0) >= 30)
+        d.wait_for("shunned by the daemon alone", "the set is full", "see `callers`")
+        time.sleep(1)
+        assert d.log.count("the set is full") == 1

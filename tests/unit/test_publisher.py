@@ -2,39 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
-
 import pytest
 
 from portress.errors import Mistake
-from portress.run import metrics
+from portress.run import metrics_server
+from portress.run.http import Answer, Asked, Told
 from portress.run.metrics_server import Publisher
 
 HERE, THERE = ("127.0.0.1", 9753), ("127.0.0.1", 9754)
 
 
 class Ports:
-    """Stands for what serves metrics: addresses in use, and those taken by others."""
-
-    def __init__(self, _service: object) -> None:
-        pass
+    """Stands for the server: addresses in use, and those taken by others."""
 
     used: set[tuple[str, int]]
     taken: set[tuple[str, int]]
 
-    def serve(self, *where: Any) -> Callable[[], None]:
-        if where in self.taken:
-            raise Mistake(f"{where[1]} is taken")
-        self.used.add(where)
-        return lambda: self.used.discard(where)
+    def __init__(self, address: str, port: int, answer: Answer) -> None:
+        if (address, port) in self.taken:
+            raise Mistake(f"{port} is taken")
+        assert answer(Asked("/metrics", {})).body == b"all is well"
+        self.where = (address, port)
+        self.used.add(self.where)
+
+    def close(self) -> None:
+        self.used.discard(self.where)
 
 
 @pytest.fixture
 def publisher(monkeypatch: pytest.MonkeyPatch) -> Publisher:
     Ports.used, Ports.taken = set(), set()
-    monkeypatch.setattr(metrics, "Metrics", Ports)
-    return Publisher(None)  # type: ignore[arg-type]
+    monkeypatch.setattr(metrics_server, "HttpServer", Ports)
+    return Publisher(lambda: lambda _: Told("text/plain", b"all is well"))
 
 
 def test_what_is_taken_is_tried_until_it_is_free(publisher: Publisher) -> None:

@@ -35,6 +35,7 @@ from portress.run import trial
 from portress.run.away import Away
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.exposure import Exposure
+from portress.run.http import Answer
 from portress.run.interfaces import Interfaces
 from portress.run.last_good import LastGood
 from portress.run.ledger_writer import Books
@@ -74,7 +75,7 @@ class Service:
         self.reloads = {"done": 0, "refused": 0}
         self._interfaces = Interfaces(events)
         self.timekeeper = Timekeeper(events, self.unix, self.clock)
-        self._publisher = Publisher(self)
+        self._publisher = Publisher(self._metrics)
         self._stack = contextlib.AsyncExitStack()
         self._hearing = contextlib.ExitStack()
         self._tasks: set[asyncio.Task[None]] = set()
@@ -196,6 +197,11 @@ class Service:
         loop.call_later(TICK, self._tick)
         if self.notify.watchdog is not None:
             self._feed(self.notify.watchdog / 2)
+
+    def _metrics(self) -> Answer:
+        from portress.run.metrics import Metrics  # with the Prometheus client: only where it is wanted
+
+        return Metrics(self).answer
 
     def _tell_ready(self, found: int, restored: int) -> None:
         doors = ", ".join(

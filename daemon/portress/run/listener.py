@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import Final
 
 from portress.durations import counted, spell
-from portress.events import Events
+from portress.events import Events, Minutely
 from portress.guard.report import MARGIN, longest_gap
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
@@ -82,6 +82,8 @@ class Listener:
         self._turned_away = self._crowded_out = 0  # since it was told last
         self._tell_next = 0
         self._again: asyncio.TimerHandle | None = None
+        self._unshunned = Minutely(clock, self._tell_unshunned)  # shunned by the tracker alone
+        self._why_unshunned = ""
         self._lost = self._overruns = 0
         self._tasks: set[asyncio.Task[None]] = set()
 
@@ -153,10 +155,13 @@ class Listener:
         )
         try:
             self._table.shun(source, ns)
-        except (
-            GuardError
-        ) as error:  # the tracker ignores it all the same; the kernel reports more than needed
-            self._events.tell("warning", str(error), source=source)
+        except GuardError as error:
+            self._why_unshunned = str(error)
+            self._unshunned.add()
+
+    def _tell_unshunned(self, count: int) -> None:
+        text = f"{counted(count, 'source')} shunned by the daemon alone, which hears more than it needs to"
+        self._events.tell("full", f"{text}: {self._why_unshunned} (see `callers`)", count=count)
 
     def _is_in(self, source: Source, opening: Expected) -> bool:
         """Whether the source is admitted by that very keyholder: a client that knocks over two families, and
@@ -223,6 +228,7 @@ class Listener:
                 right=stood.stage,
                 of=stood.of,
             )
+        self._unshunned.settle()
         lost, overruns = self.watcher.lost, self.watcher.overruns
         if lost != self._lost or overruns != self._overruns:
             missing, full = lost - self._lost, overruns - self._overruns

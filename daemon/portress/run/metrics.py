@@ -1,81 +1,33 @@
 """Prometheus metrics, in text format on `metrics.listen`. No label has unbounded values: never a source.
 
-Counters are read where they are kept, when somebody scrapes: the hot path pays nothing for them. Scrapes
-are served by threads of the Prometheus client; they ask the daemon's loop for the figures.
+Counters are read where they are kept, when somebody scrapes: the hot path pays nothing for them.
 """
 
 from __future__ import annotations
 
-import asyncio
 import platform
-import socket
 import subprocess
-import threading
-from collections.abc import Callable, Iterable, Iterator
-from socketserver import ThreadingMixIn
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, Final
-from wsgiref.simple_server import WSGIRequestHandler, WSGIServer, make_server
+from urllib.parse import parse_qs, urlsplit
 
-from prometheus_client import CollectorRegistry, Histogram, ProcessCollector, make_wsgi_app
+from prometheus_client import CollectorRegistry, Histogram, ProcessCollector
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
+from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import Metric
 
 from portress import __version__
-from portress.errors import Mistake
 from portress.knock import SECOND
+from portress.run.http import Asked, Told
 from portress.verdict import Expired
 from portress.why.reasons import NAMES
 
 if TYPE_CHECKING:
     from portress.run.daemon import Service
 
-PATIENCE: Final = 5.0  # seconds a scrape waits for the loop, and the server for a scraper
-AT_ONCE: Final = 8  # scrapes served at once
 _OPENING: Final = (0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)
 _WRITING: Final = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)
 _STEPPING: Final = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 5)
-
-
-class _Server(ThreadingMixIn, WSGIServer):
-    """Serves a few scrapes at once: whoever may connect could otherwise use up the daemon's threads."""
-
-    daemon_threads = True
-    block_on_close = False
-    address_family = socket.AF_INET
-
-    def server_activate(self) -> None:
-        self._room = threading.BoundedSemaphore(AT_ONCE)
-        super().server_activate()
-
-    def process_request(self, request: Any, client_address: Any) -> None:
-        if not self._room.acquire(blocking=False):
-            self.shutdown_request(request)
-            return
-        try:
-            super().process_request(request, client_address)
-        except BaseException:  # no thread is to be had
-            self._room.release()
-            raise
-
-    def process_request_thread(self, request: Any, client_address: Any) -> None:
-        try:
-            super().process_request_thread(request, client_address)
-        finally:
-            self._room.release()
-
-    def handle_error(self, request: Any, client_address: Any) -> None:
-        """Nothing: a scraper that goes away or says nothing is no event."""
-
-
-class _Server6(_Server):
-    address_family = socket.AF_INET6
-
-
-class _Silent(WSGIRequestHandler):
-    timeout = PATIENCE
-
-    def log_message(self, format: str, *args: object) -> None:
-        """Nothing: scrapes are no events."""
 
 
 class _Registry(CollectorRegistry):
@@ -105,7 +57,6 @@ class Metrics:
     def __init__(self, service: Service) -> None:
         self.registry = _Registry()
         self._service = service
-        self._loop = asyncio.get_running_loop()
         self._nft = _nft_version()
         self.registry.register(self)  # type: ignore[arg-type]  # a collector is what has `collect`
         ProcessCollector(registry=self.registry)
@@ -125,35 +76,19 @@ class Metrics:
     def _histogram(self, name: str, text: str, buckets: tuple[float, ...]) -> Histogram:
         return Histogram(name, text, buckets=buckets, registry=self.registry)
 
-    def serve(self, address: str, port: int) -> Callable[[], None]:
-        """Listen; returns what ends that. Raises Mistake if the address is not to be had."""
-        server_class = _Server6 if ":" in address else _Server
-        app = make_wsgi_app(self.registry)
-        try:
-            server = make_server(address, port, app, server_class, handler_class=_Silent)
-        except OSError as error:
-            raise Mistake(f"metrics.listen: '{address}:{port}': {error.strerror or error}") from error
-        threading.Thread(target=server.serve_forever, args=(0.1,), name="metrics", daemon=True).start()
-
-        def end() -> None:
-            server.shutdown()
-            server.server_close()
-
-        return end
+    def answer(self, asked: Asked) -> Told:
+        """The metrics, or those of the names in the query, in the format that the scraper takes."""
+        encode, content_type = choose_encoder(asked.headers.get("accept", ""))
+        names = parse_qs(urlsplit(asked.target).query).get("name[]")
+        registry: Any = self.registry if names is None else self.registry.restricted_registry(names)
+        return Told(content_type, encode(registry))
 
     def describe(self) -> list[Metric]:
         """Nothing: otherwise registering would collect, before there is anything to tell."""
         return []
 
     def collect(self) -> Iterator[Metric]:
-        """Every counter and gauge, as of now; called by a thread."""
-
-        async def gather() -> list[Metric]:
-            return list(self._gather())
-
-        yield from asyncio.run_coroutine_threadsafe(gather(), self._loop).result(PATIENCE)
-
-    def _gather(self) -> Iterator[Metric]:
+        """Every counter and gauge, as of now."""
         yield from self._knocks()
         yield from self._admissions()
         yield from self._health()

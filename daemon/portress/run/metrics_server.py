@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import contextlib
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 from portress.errors import Mistake
-
-if TYPE_CHECKING:
-    from portress.run.daemon import Service
-    from portress.run.metrics import Metrics
+from portress.run.http import Answer, HttpServer
 
 Where = tuple[str, int] | None  # an address and a port; None: metrics are not wanted
 
 
 class Publisher:
-    """The metrics of one daemon, served or not."""
+    """The metrics of one daemon, served or not. `make` makes what answers a scrape, once that is wanted."""
 
-    def __init__(self, service: Service) -> None:
-        self._service = service
-        self._metrics: Metrics | None = None
-        self._serving = contextlib.ExitStack()
+    def __init__(self, make: Callable[[], Answer]) -> None:
+        self._make = make
+        self._answer: Answer | None = None
+        self._server: HttpServer | None = None
         self._wanted: Where = None  # what could not be had, and is still wanted
 
     def publish(self, where: Where) -> None:
@@ -28,11 +24,9 @@ class Publisher:
         self.close()
         if where is None:
             return
-        if self._metrics is None:
-            from portress.run.metrics import Metrics  # with the Prometheus client: only where it is wanted
-
-            self._metrics = Metrics(self._service)
-        self._serving.callback(self._metrics.serve(*where))
+        if self._answer is None:
+            self._answer = self._make()
+        self._server = HttpServer(*where, self._answer)
 
     def publish_if_possible(self, where: Where) -> str:
         """As `publish`; what cannot be had is wanted until it can. Returns what is in the way, or nothing."""
@@ -51,4 +45,6 @@ class Publisher:
     def close(self) -> None:
         """Serve nothing."""
         self._wanted = None
-        self._serving.close()
+        if self._server is not None:
+            self._server.close()
+            self._server = None
