@@ -211,6 +211,19 @@ class Browser:
             made.go(address)
         return made
 
+    def beside(self, page: Page, timeout: float = 15.0) -> Page:
+        """The tab that the page has just opened. LabError if there is none after `timeout` seconds."""
+        until = time.monotonic() + timeout
+        while time.monotonic() < until:
+            for one in self.call("Target.getTargets")["targetInfos"]:
+                if one.get("openerId") == page.target and one["type"] == "page":
+                    session = self.call("Target.attachToTarget", targetId=one["targetId"], flatten=True)
+                    found = Page(self, session["sessionId"], one["targetId"], None)
+                    self._pages[session["sessionId"]] = found
+                    return found
+            time.sleep(0.05)
+        raise LabError("no tab was opened")
+
     def forget(self, session: str) -> None:
         """Close the tab of that session, and its storage if it has one of its own."""
         page = self._pages.pop(session)

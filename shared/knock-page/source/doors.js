@@ -11,7 +11,7 @@ let knocking = false;
 
 /** @param {Keycard} card */
 function servicesOf(card) {
-  return card.services.map((name) => (WELL_KNOWN[name] ? `${WELL_KNOWN[name]} (${name})` : name)).join(", ");
+  return shown(card.services.map((name) => (WELL_KNOWN[name] ? `${WELL_KNOWN[name]} (${name})` : name)).join(", "));
 }
 
 /** @param {Keycard[]} cards @param {(card: Keycard) => void} remove */
@@ -26,8 +26,8 @@ function cardElement(card, remove) {
   const template = /** @type {HTMLTemplateElement} */ (document.querySelector("#card"));
   const copy = /** @type {DocumentFragment} */ (template.content.cloneNode(true));
   const element = one("li", copy);
-  one("h2", copy).textContent = card.door;
-  one(".where", copy).textContent = card.host;
+  one("h2", copy).textContent = shown(card.door);
+  one(".where", copy).textContent = asciiHost(card.host);
   if (card.keyholder) {
     const whose = document.createElement("p");
     whose.className = "where";
@@ -36,7 +36,7 @@ function cardElement(card, remove) {
   }
   one(".services", copy).textContent = servicesOf(card);
   one(".opens", copy).hidden = !card.services.length;
-  const about = () => ({ door: card.door, host: card.host });
+  const about = () => aboutCard(card);
   label(one(".knock", copy), "knock_on", about);
   one(".knock", copy).addEventListener("click", () => knockOn(card, element));
   label(one(".remove", copy), "remove_which", about);

@@ -41,6 +41,16 @@ class Refusal extends Error {
   }
 }
 
+/** Text as it is shown: control and bidirectional characters, and letters that run from right to left, are escaped
+ * (general categories C, Zl and Zp, Unicode 15, 4.5; ranges of Bidi_Class R and AL, UAX #9). @param {unknown} text */
+function shown(text) {
+  const hidden =
+    /[\p{C}\p{Zl}\p{Zp}]|[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufeff\u{10800}-\u{10fff}\u{1e800}-\u{1efff}]/gu;
+  return String(text).replace(hidden, (one) =>
+    [...Array(one.length).keys()].map((at) => `\\u${one.charCodeAt(at).toString(16).padStart(4, "0")}`).join(""),
+  );
+}
+
 /** Base32 without regard to case, blanks, hyphens and padding; bits left over are ignored. @param {string} text */
 function fromBase32(text) {
   const letters = text.toUpperCase().replace(/[\s\-=]/g, "");
@@ -142,7 +152,7 @@ function readKeycard(text) {
 
 /** Throws a Refusal if no browser can knock what this keycard asks for. @param {Keycard} card */
 function checkForBrowser(card) {
-  const { door, host } = card;
+  const { door, host } = aboutCard(card);
   if (card.style === "derived" && card.protocols?.includes("udp")) throw new Refusal("udp", { door, host });
   const [first, last] = card.style === "derived" ? card.pool ?? [0, 0] : [card.base ?? 0, (card.base ?? 0) + 399];
   for (const port of BAD_PORTS) {
@@ -150,8 +160,31 @@ function checkForBrowser(card) {
   }
 }
 
-/** Whether two keycards are for the same door and keyholder, so that the newer one replaces the other.
+/** A host as it is shown: in its ASCII form (RFC 5890), so that no letter passes for another. @param {string} host */
+function asciiHost(host) {
+  try {
+    return new URL(address(host, 1)).hostname.replace(/^\[|\]$/g, "");
+  } catch {
+    return shown(host);
+  }
+}
+
+/** What fills a sentence about a keycard. @param {Keycard} card */
+function aboutCard(card) {
+  return { door: card.door, host: asciiHost(card.host), keyholder: card.keyholder };
+}
+
+/** Whether two keycards are for the same door, so that one would replace the other.
  * @param {Keycard} one @param {Keycard} other */
 function sameDoor(one, other) {
-  return one.host === other.host && one.door === other.door && one.keyholder === other.keyholder;
+  return asciiHost(one.host) === asciiHost(other.host) && one.door === other.door;
+}
+
+/** The names of what differs between two keycards, as the words have them (`part_…`).
+ * @param {Keycard} one @param {Keycard} other @returns {string[]} */
+function differences(one, other) {
+  const [before, after] = /** @type {Record<string, unknown>[]} */ (/** @type {unknown} */ ([one, other]));
+  const parts = ["keyholder", "site", "secret", "style", "pool", "protocols", "length", "base", "gap", "services"];
+  const text = (/** @type {unknown} */ value) => JSON.stringify(value ?? "");
+  return parts.filter((part) => text(before?.[part]) !== text(after?.[part]));
 }

@@ -6,6 +6,12 @@ const ASK_CLOCK = 60_000; // ms between two looks at the server's clock
 /** @type {{ cards: Keycard[], opener: Opener | null, pending: Keycard | null, fromAddress: boolean, left: number }} */
 const state = { cards: [], opener: null, pending: null, fromAddress: false, left: 0 };
 
+/** Lock, because what another tab did to the kept keycards leaves this one without. @param {string} news */
+function lockFor(news) {
+  lock();
+  announce(news);
+}
+
 /** The screen one comes back to. @param {boolean} [focus] */
 function home(focus = true) {
   state.pending = null;
@@ -38,43 +44,78 @@ function enter(opener, cards) {
 
 /** @param {Keycard} card */
 async function remove(card) {
-  const about = () => ({ door: card.door, host: card.host });
+  const about = () => aboutCard(card);
   const opener = state.opener;
   if (!(await sure("sure_remove", "yes_remove", about)) || !opener) return;
-  if (!stillOpens(opener)) {
-    lock();
-    return;
+  let [cards, news] = [state.cards, "removed"];
+  try {
+    if (wasForgotten(opener)) return lockFor("forgotten");
+    if (!stillOpens(opener)) return lock();
+    cards = (await keptKeycards(opener)) ?? cards;
+  } catch {
+    news = "removed_damaged"; // what is kept cannot be read: the keycards of this page take its place
   }
-  const cards = ((await keptKeycards(opener)) ?? state.cards).filter((other) => !sameDoor(other, card));
+  cards = cards.filter((other) => !sameDoor(other, card));
   if (!cards.length) {
     forgetKeycards();
-    lock();
+    lockFor(news);
     return;
   }
-  let news = "";
   try {
     await keepKeycards(opener, cards);
   } catch (error) {
+    if (wasForgotten(opener)) return lockFor("forgotten");
     forgetKeycards(); // what was kept holds the keycard that is to go
+    opener.kept = false;
     news = spoken(error).key;
   }
   enter(opener, cards);
-  announce(news);
+  announce(news, about);
+}
+
+/** Ask before a keycard takes the place of another one for the same door. @param {Keycard} card @param {Keycard} old
+ * @returns {Promise<boolean>} */
+async function mayReplace(card, old) {
+  const parts = differences(old, card);
+  if (!parts.length) return true;
+  const list = one("#sure-parts");
+  const lines = parts.map((part) => {
+    const line = document.createElement("li");
+    const [before, after] = /** @type {Record<string, unknown>[]} */ (/** @type {unknown} */ ([old, card]));
+    const words = (/** @type {unknown} */ value) => String(value ?? "") || "–";
+    const about = () => ({ part: say(`part_${part}`), before: words(before?.[part]), after: words(after?.[part]) });
+    tell(line, part === "secret" ? "changes_secret" : "changes_part", about);
+    return line;
+  });
+  if (/** @type {HTMLDialogElement} */ (one("#sure")).open) return false;
+  list.replaceChildren(...lines);
+  list.hidden = false;
+  const yes = await sure("sure_replace", "yes_replace", () => aboutCard(card));
+  list.hidden = true;
+  list.replaceChildren();
+  return yes;
 }
 
 /** Put the pending keycard with the others, and write them. @param {Opener} opener @param {Keycard[]} cards */
 async function keep(opener, cards) {
   const card = state.pending;
   if (!card) return;
-  const all = [...cards.filter((other) => !sameDoor(other, card)), card];
   let news = state.fromAddress ? "kept_from_address" : "kept";
+  for (const old of cards.filter((other) => sameDoor(other, card))) {
+    if (await mayReplace(card, old)) continue;
+    enter(opener, cards);
+    announce("not_replaced", () => aboutCard(card));
+    return;
+  }
+  const all = [...cards.filter((other) => !sameDoor(other, card)), card];
   try {
     await keepKeycards(opener, all);
   } catch (error) {
+    if (wasForgotten(opener)) return lockFor("forgotten");
     news = spoken(error).key;
   }
   enter(opener, all);
-  announce(news, () => ({ door: card.door, host: card.host }));
+  announce(news, () => aboutCard(card));
 }
 
 /** Look at a keycard's text; then ask for the passphrase, if it is not known. @param {string} text
@@ -82,19 +123,22 @@ async function keep(opener, cards) {
 async function take(text, fromAddress) {
   const card = readKeycard(text);
   checkForBrowser(card);
+  if (/** @type {HTMLDialogElement} */ (one("#sure")).open) return; // a question is being answered
   state.pending = card;
   state.fromAddress = fromAddress;
   announce("");
+  if (state.opener && wasForgotten(state.opener)) return lockFor("forgotten");
   if (state.opener && stillOpens(state.opener)) {
     await keep(state.opener, (await keptKeycards(state.opener)) ?? state.cards);
     return;
   }
   const old = hasKeycards();
-  const about = () => ({ door: card.door, host: card.host, keyholder: card.keyholder });
+  const about = () => aboutCard(card);
   tell(one("#keep-what"), card.keyholder ? "keep_whose" : "keep_opens", about);
   tell(one("#keep-how"), old ? "keep_old" : "keep_new");
   one("#keep-twice").hidden = old;
   one("#keep-hint").hidden = old;
+  one("#keep-strength").hidden = true;
   field("keep-phrase").setAttribute("autocomplete", old ? "current-password" : "new-password");
   show("keep");
 }
@@ -120,7 +164,7 @@ async function storeKeycard() {
       await keep(opener, cards);
       return;
     }
-    if ([...phrase.value].length < SHORTEST_PASSPHRASE) throw new Refusal("too_short");
+    if (strengthOf(phrase.value) < LEAST_BITS) throw new Refusal("too_weak");
     if (phrase.value !== again.value) throw new Refusal("unequal");
     await keep(await newOpener(phrase.value), []);
   } catch (error) {
@@ -162,7 +206,19 @@ async function textOf(file) {
 async function forgetAll() {
   if (!(await sure("sure_forget", "yes_forget"))) return;
   forgetKeycards();
-  lock();
+  lockFor("all_forgotten");
+}
+
+/** Show how hard the passphrase that is being chosen is to guess. */
+function showStrength() {
+  const phrase = field("keep-phrase").value;
+  one("#keep-strength").hidden = !phrase || one("#keep-twice").hidden;
+  const bits = strengthOf(phrase);
+  const meter = /** @type {HTMLMeterElement} */ (one("#strength-meter"));
+  [meter.low, meter.high, meter.optimum] = [LEAST_BITS, LEAST_BITS, 80];
+  meter.value = Math.min(bits, 80);
+  const about = () => ({ span: saySpan(guessedIn(bits)), least: LEAST_YEARS });
+  tell(one("#strength-says"), bits < LEAST_BITS ? "strength_weak" : "strength_good", about);
 }
 
 /** How far the device's clock is off, and what to say of it. */
@@ -203,7 +259,7 @@ function speakAll() {
   const other = one("#language");
   other.textContent = say("other_language");
   other.lang = language === "de" ? "en" : "de";
-  tell(one("#keep-hint"), "passphrase_hint", () => ({ least: SHORTEST_PASSPHRASE }));
+  tell(one("#keep-hint"), "passphrase_hint");
   tell(one("#about-keep"), "about_keep", () => ({ count: ITERATIONS.toLocaleString(language) }));
   retell();
 }
@@ -237,7 +293,11 @@ function wire() {
     field("paste").value = "";
     takeWritten();
   });
+  field("keep-phrase").addEventListener("input", showStrength);
   addEventListener("hashchange", takeFragment);
+  addEventListener("storage", () => {
+    if (state.opener && wasForgotten(state.opener)) lockFor("forgotten");
+  });
   addEventListener("online", online);
   addEventListener("offline", online);
   document.addEventListener("visibilitychange", () => {
@@ -248,6 +308,10 @@ function wire() {
 
 function begin() {
   speakAll();
+  if (window.top !== window.self) {
+    tell(one("#trouble"), "framed"); // what lies over it or around it could take the presses
+    return;
+  }
   if (!globalThis.crypto?.subtle) {
     tell(one("#trouble"), "insecure");
     return;

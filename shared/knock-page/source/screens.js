@@ -52,7 +52,7 @@ function spoken(error) {
   const { reason, about } = error;
   return {
     key: reason,
-    about: () => ({ ...about, least: SHORTEST_PASSPHRASE, part: "part" in about ? say(`part_${about.part}`) : "" }),
+    about: () => ({ ...about, least: LEAST_YEARS, part: "part" in about ? say(`part_${about.part}`) : "" }),
   };
 }
 
@@ -89,6 +89,7 @@ function show(id, focus = true) {
  * @returns {Promise<boolean>} */
 function sure(question, yes, about) {
   const dialog = /** @type {HTMLDialogElement} */ (one("#sure"));
+  if (dialog.open) return Promise.resolve(false); // one question at a time: no other may be put in its place
   tell(one("#sure-what"), question, about);
   tell(one("#sure-yes"), yes);
   dialog.returnValue = "no";

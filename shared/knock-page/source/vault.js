@@ -4,10 +4,10 @@
 
 const ENTRY = "portress-keycards";
 const ITERATIONS = 600_000; // OWASP, Password Storage Cheat Sheet, PBKDF2 with HMAC-SHA-256
-const SHORTEST_PASSPHRASE = 8; // characters; NIST SP 800-63B, 5.1.1.2
 const PURPOSE = new TextEncoder().encode("portress keycards 1"); // authenticated with the box
 
-/** @typedef {{ key: CryptoKey, salt: string }} Opener what opens the entry; made from the passphrase, lives in memory */
+/** @typedef {{ key: CryptoKey, salt: string, kept: boolean }} Opener what opens the entry; made from the passphrase, lives
+ * in memory. `kept`: there is such an entry, or was until another tab forgot it */
 
 /** @param {string} passphrase @param {string} salt base64url @returns {Promise<Opener>} */
 async function openerFor(passphrase, salt) {
@@ -15,7 +15,7 @@ async function openerFor(passphrase, salt) {
   const base = await crypto.subtle.importKey("raw", bytes, "PBKDF2", false, ["deriveKey"]);
   const rule = { name: "PBKDF2", hash: "SHA-256", salt: fromBase64url(salt), iterations: ITERATIONS };
   const key = await crypto.subtle.deriveKey(rule, base, { name: "AES-GCM", length: 256 }, false, ["encrypt", "decrypt"]);
-  return { key, salt };
+  return { key, salt, kept: false };
 }
 
 /** A fresh opener for a device that keeps nothing yet. @param {string} passphrase */
@@ -60,7 +60,13 @@ async function decrypted(opener, { iv, box }) {
   } catch {
     throw new Refusal("wrong_passphrase");
   }
-  return JSON.parse(new TextDecoder().decode(plain));
+  opener.kept = true;
+  try {
+    const cards = /** @type {unknown[]} */ (JSON.parse(new TextDecoder().decode(plain)));
+    return cards.map((card) => readKeycard(JSON.stringify(card)));
+  } catch {
+    throw new Refusal("entry_damaged");
+  }
 }
 
 /** The keycards, and what writes them back. Throws a Refusal: wrong passphrase, damaged entry.
@@ -71,11 +77,16 @@ async function openKeycards(passphrase) {
   return { opener, cards: await decrypted(opener, parts) };
 }
 
-/** Whether the opener is that of what is kept now: another tab may have forgotten that, and begun anew.
- * @param {Opener} opener */
+/** Whether the opener is that of what is kept now: another tab may have forgotten that, or begun anew since.
+ * Throws a Refusal for a damaged entry. @param {Opener} opener */
 function stillOpens(opener) {
   const text = entry();
-  return text === null || parsedEntry(text).salt === opener.salt;
+  return text === null ? !opener.kept : parsedEntry(text).salt === opener.salt;
+}
+
+/** Whether another tab has forgotten what this opener opens. @param {Opener} opener */
+function wasForgotten(opener) {
+  return opener.kept && entry() === null;
 }
 
 /** The keycards as they are kept now, another tab may have changed them; null if nothing is kept.
@@ -85,15 +96,17 @@ async function keptKeycards(opener) {
   return text === null ? null : decrypted(opener, parsedEntry(text));
 }
 
-/** Write the keycards, encrypted. Throws a Refusal where the browser keeps nothing.
+/** Write the keycards, encrypted. Throws a Refusal where the browser keeps nothing, or another tab has forgotten them.
  * @param {Opener} opener @param {Keycard[]} cards */
 async function keepKeycards(opener, cards) {
   const iv = crypto.getRandomValues(new Uint8Array(12));
   const plain = new TextEncoder().encode(JSON.stringify(cards));
   const box = await crypto.subtle.encrypt({ name: "AES-GCM", iv, additionalData: PURPOSE }, opener.key, plain);
   const parts = { salt: opener.salt, iv: toBase64url(iv), box: toBase64url(new Uint8Array(box)) };
+  if (wasForgotten(opener)) throw new Refusal("forgotten");
   try {
     localStorage.setItem(ENTRY, JSON.stringify({ version: 1, iterations: ITERATIONS, ...parts }));
+    opener.kept = true;
   } catch {
     throw new Refusal("not_kept");
   }
