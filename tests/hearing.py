@@ -12,7 +12,7 @@ from portress.verdict import Completed, Use, Verdict
 
 A, B, C, D, E, F = (
     int(Knock.parse(text))
-    for text in ("tcp/4617", "udp/2953", "tcp/6381", "udp/4617", "tcp/9000", "udp/9001")
+    for text in ("tcp/4617", "udp/2953", "tcp/6381", "udp/4617", "tcp/8642", "udp/6042")
 )
 HOME, WORK, AWAY, FAR = b"\xc6\x33\x64\x07", b"\xcb\x00\x71\x09", b"\xc0\x00\x02\x01", b"\xc0\x00\x02\x02"
 MISSES = Misses(limit=3, within=100 * SECOND, shun=600 * SECOND)

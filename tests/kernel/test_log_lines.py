@@ -57,10 +57,10 @@ def say(send: Sender, host4: str, host6: str) -> list[tuple[bytes, str]]:
         send.send(target, tcp(source, target, 4617, flags=(0x12, 0x10, 0x04, 0x03)[number % 4]))
         told.append((socket.inet_pton(socket.AF_INET6 if six else socket.AF_INET, source), text))
     # Options in the IPv4 header, and a DF, CE and TOS that nobody sends by accident.
-    ip, udp = bytes((1, 1, 1, 0)), struct.pack(">HHHH", 4000, 9001, 8, 0)
+    ip, udp = bytes((1, 1, 1, 0)), struct.pack(">HHHH", 4000, 6042, 8, 0)
     addresses = socket.inet_aton("192.0.2.7") + socket.inet_aton(host4)
     send.send(host4, struct.pack(">BBHHHBBH", 0x46, 0xB8, 32, 7, 0xC000, 64, 17, 0) + addresses + ip + udp)
-    told.append((socket.inet_aton("192.0.2.7"), "udp/9001"))
+    told.append((socket.inet_aton("192.0.2.7"), "udp/6042"))
     send.udp("192.0.2.8", host4, 9999)
     return [*told, (socket.inet_aton("192.0.2.8"), "udp/9999")]
 

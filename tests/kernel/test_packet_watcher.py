@@ -166,7 +166,7 @@ def test_extension_headers_are_seen_through_as_nftables_does(host: Namespace, se
     host.nft("table inet tracking { chain entry { type filter hook prerouting priority 0; ct state new; }; }")
     options = bytes((1, 4, 0, 0, 0, 0))  # PadN
     seen = {
-        9001: (0, bytes((17, 0)) + options),
+        6042: (0, bytes((17, 0)) + options),
         9002: (60, bytes((17, 0)) + options),
         9003: (43, bytes((17, 0)) + bytes(6)),
         9004: (0, bytes((60, 0)) + options + bytes((43, 0)) + options + bytes((17, 0)) + bytes(6)),

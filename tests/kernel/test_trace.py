@@ -49,7 +49,7 @@ doors:
   web:
     services: [tcp/443]
     stay: 2h
-    fixed: {{knocks: [tcp/4617, udp/2953, udp/7002, tcp/7003], gap: 2s}}
+    fixed: {{knocks: [tcp/4617, udp/2953, udp/7342, tcp/5117], gap: 2s}}
   vpn:
     services: [udp/51820]
     stay: 1h
@@ -60,7 +60,7 @@ KEYHOLDERS = "".join(
     for name, secret in SECRETS.items()
 )
 FIXED = ("tcp/4617", "udp/2953", "tcp/6381")
-LONGER = ("tcp/4617", "udp/2953", "udp/7002", "tcp/7003")
+LONGER = ("tcp/4617", "udp/2953", "udp/7342", "tcp/5117")
 Told = tuple[Any, ...]
 
 

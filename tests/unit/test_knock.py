@@ -118,47 +118,47 @@ def test_what_is_no_service_is_refused(text: str) -> None:
 
 def test_a_range_written_backwards_is_refused_with_the_right_order() -> None:
     with pytest.raises(ValueError, match="from the lower port to the higher"):
-        Service.parse("tcp/8010-8000")
+        Service.parse("tcp/8410-8400")
 
 
 @pytest.mark.parametrize(
     ("knock", "inside"),
     [
-        ("tcp/7999", False),
-        ("tcp/8000", True),
-        ("tcp/8010", True),
-        ("tcp/8011", False),
-        ("udp/8005", False),
+        ("tcp/8399", False),
+        ("tcp/8400", True),
+        ("tcp/8410", True),
+        ("tcp/8411", False),
+        ("udp/8405", False),
     ],
 )
 def test_a_service_holds_the_knocks_from_its_first_port_to_its_last(knock: str, inside: bool) -> None:
-    assert (Knock.parse(knock) in Service.parse("tcp/8000-8010")) is inside
+    assert (Knock.parse(knock) in Service.parse("tcp/8400-8410")) is inside
 
 
 @pytest.mark.parametrize(
     ("other", "overlap"),
     [
-        ("tcp/8010", True),
-        ("tcp/8000", True),
-        ("tcp/7000-9000", True),
-        ("tcp/8003-8004", True),
-        ("tcp/8011-8020", False),
-        ("tcp/7990-7999", False),
-        ("udp/8000-8010", False),
+        ("tcp/8410", True),
+        ("tcp/8400", True),
+        ("tcp/7400-8700", True),
+        ("tcp/8403-8404", True),
+        ("tcp/8411-8420", False),
+        ("tcp/8390-8399", False),
+        ("udp/8400-8410", False),
     ],
 )
 def test_services_overlap_when_they_share_a_port(other: str, overlap: bool) -> None:
-    one, two = Service.parse("tcp/8000-8010"), Service.parse(other)
+    one, two = Service.parse("tcp/8400-8410"), Service.parse(other)
     assert one.overlaps(two) is overlap
     assert two.overlaps(one) is overlap
 
 
 def test_services_sort_by_protocol_and_port() -> None:
-    written = ["udp/53", "tcp/8000-8010", "tcp/443", "tcp/22"]
+    written = ["udp/53", "tcp/8400-8410", "tcp/443", "tcp/22"]
     assert [str(one) for one in sorted(map(Service.parse, written))] == [
         "tcp/22",
         "tcp/443",
-        "tcp/8000-8010",
+        "tcp/8400-8410",
         "udp/53",
     ]
 

@@ -48,7 +48,7 @@ def told(*doors: Door) -> str:
 
 
 def test_a_good_choice_draws_no_warning() -> None:
-    assert warned(fixed(*GOOD), fixed("udp/2950", "tcp/9002", "udp/4711", name="web"), vpn(ROTATING)) == ()
+    assert warned(fixed(*GOOD), fixed("udp/2950", "tcp/9412", "udp/4711", name="web"), vpn(ROTATING)) == ()
 
 
 @pytest.mark.parametrize(

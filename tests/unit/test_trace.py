@@ -99,11 +99,11 @@ def test_what_was_expected_is_right_after_a_miss_that_began_anew() -> None:
 
 def test_all_that_was_expected_is_told_where_sequences_share_a_beginning() -> None:
     more = "".join(
-        f"  d{n}:\n    services: [tcp/{100 + n}]\n    fixed: {{knocks: [tcp/4617, tcp/{9000 + n}]}}\n"
+        f"  d{n}:\n    services: [tcp/{100 + n}]\n    fixed: {{knocks: [tcp/4617, tcp/{9310 + n}]}}\n"
         for n in range(4)
     )
     missed = lines(traced(*run(STRANGER, "tcp/4617", "tcp/1"), text=ONE_DOOR + more))[-1]
-    assert missed.endswith("expected tcp/9000, tcp/9001, tcp/9002 or 2 others, got tcp/1")
+    assert missed.endswith("expected tcp/9310, tcp/9311, tcp/9312 or 2 others, got tcp/1")
     assert missed.startswith("wrong after 1 of 3 knocks right (ssh, d0, d1 and 2 more);")
 
 

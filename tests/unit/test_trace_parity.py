@@ -31,14 +31,14 @@ doors:
     fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 10s}
   web:
     services: [tcp/443]
-    fixed: {knocks: [tcp/4617, udp/2953, tcp/9000, udp/7000], gap: 5s}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/8642, udp/7342], gap: 5s}
   mail:
     services: [tcp/25]
     fixed: {knocks: [udp/4617, tcp/4617], gap: 5s}
 """
 )
 SOURCES = ("192.0.2.7", "203.0.113.9", "2001:db8::7")
-KNOCKS = ("tcp/4617", "udp/2953", "tcp/6381", "tcp/9000", "udp/7000", "udp/4617", "tcp/1", "udp/2")
+KNOCKS = ("tcp/4617", "udp/2953", "tcp/6381", "tcp/8642", "udp/7342", "udp/4617", "tcp/1", "udp/2")
 PAUSES = (0.1, 0.5, 1.0, 4.0, 5.0, 5.1, 9.9, 10.0, 10.1, 11.0, 12.5, 21.0, 70.0)
 
 Told = tuple[object, ...]

@@ -10,7 +10,7 @@ from portress.sequence.fixed import expected as fixed
 from portress.sequence.trie import Node, Trie
 
 A, B, C, D, E = (
-    int(Knock.parse(text)) for text in ("tcp/4617", "udp/2953", "tcp/6381", "udp/4617", "tcp/9000")
+    int(Knock.parse(text)) for text in ("tcp/4617", "udp/2953", "tcp/6381", "udp/4617", "tcp/8642")
 )
 
 
@@ -130,8 +130,8 @@ def test_a_place_is_found_among_the_twins_by_its_floor() -> None:
 
 def test_twins_stay_few_however_many_gaps_are_mixed() -> None:
     """Twenty sequences of 16 knocks that part at the last one, each with a gap of its own."""
-    beginning = tuple(6 << 16 | port for port in range(7000, 7015))
-    mixed = [expect(f"door{gap}", *beginning, 6 << 16 | 8000 + gap, gap=gap) for gap in range(1, 21)]
+    beginning = tuple(6 << 16 | port for port in range(7340, 7355))
+    mixed = [expect(f"door{gap}", *beginning, 6 << 16 | 8642 + gap, gap=gap) for gap in range(1, 21)]
     nodes, todo = set(), [Trie(mixed).root]
     while todo:
         node = todo.pop()
