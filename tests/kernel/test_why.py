@@ -7,8 +7,10 @@ import sys
 import time
 from pathlib import Path
 
+from kernel.test_rotating import holders, sequence, settled
 from lab import as_nobody, daemon, sender, world
-from lab.portress import Daemon
+from lab.capture import capture
+from lab.portress import Daemon, portress
 
 CONFIG = """\
 misses: {limit: 9, within: 10m, shun: 30m}
@@ -65,7 +67,49 @@ def test_a_refused_configuration_is_quoted_to_root_alone() -> None:
 def test_of_a_source_that_nothing_was_heard_of_it_says_how_to_look() -> None:
     with world() as w, daemon(w.host, CONFIG) as d:
         told = " ".join(d.verb("why", w.another4).stdout.split())
-        assert (
-            "shut out" in told and "either no packet of it arrives, or its first knock is a wrong one" in told
-        )
+        assert "not admitted" in told and "either no packet arrives, or its first knock is wrong" in told
         assert f"portress trace knocks.pcap --source {w.another4}" in told
+
+
+BOTH = (
+    CONFIG.replace("gap: 1s", "gap: 10s")
+    + """\
+  vpn:
+    services: [udp/51820]
+    rotating: {pool: 20000-49999, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1}
+"""
+)
+
+
+def test_of_an_admitted_source_with_a_wrong_clock_it_says_what_trace_says() -> None:
+    """The knocks of ten minutes ago at another door: named as such, and the firewall is not blamed."""
+    settled(12)
+    with (
+        world() as w,
+        daemon(w.host, BOTH, keyholders=holders(["ana"])) as d,
+        capture(w.host) as taken,
+        sender(w.stranger) as send,
+    ):
+        send.knocks(w.stranger4, w.host4, RIGHT, 0.05)
+        d.wait_for("admitted")
+        send.knocks(w.stranger4, w.host4, sequence("ana", time.time(), -20), 0.05)
+        time.sleep(0.5)
+        told = " ".join(d.verb("why", w.stranger4).stdout.split())
+        taken.stop()
+        traced = " ".join(portress(w.host, "trace", *d.options, str(taken.path)).stdout.split())
+        for words in (told, traced):
+            assert "ana's sequence for vpn of " in words and "clock about 10m slow, or a replay" in words
+        assert "Admitted to ssh" in told and "firewall" not in told
+
+
+def test_after_an_unenrolment_and_a_restart_it_names_it() -> None:
+    settled(12)
+    with world() as w, daemon(w.host, BOTH, keyholders=holders(["ana"])) as d, sender(w.stranger) as send:
+        send.knocks(w.stranger4, w.host4, sequence("ana", time.time()), 0.05)
+        d.wait_for("admitted")
+        d.verb("unenrol", "ana")
+        for again in (False, True):
+            if again:
+                d.restart()
+            told = " ".join(d.verb("why", w.stranger4).stdout.split())
+            assert "Keyholder ana, who was admitted to vpn from there, was unenrolled" in told

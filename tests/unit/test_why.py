@@ -18,8 +18,10 @@ from portress.config.model import Config
 from portress.events import Events
 from portress.keyholders.file import Keyholder
 from portress.knock import SECOND, UNSURE, Knock, Source
+from portress.ledger.ledger import Record
 from portress.run import status_answer as answers
 from portress.run.listener import Listener
+from portress.run.recent import Recent
 from portress.run.why_answer import account
 from portress.sequence import rotating
 from portress.sequence.in_force import Rota
@@ -27,8 +29,10 @@ from portress.sequence.rotating import step_at
 from portress.tracker import Tracker
 from portress.watch import Heard
 from portress.why import screen as why_screen
+from portress.why.background import Background, astray
 from unit.stories import ANA, BEGIN, ONE_DOOR, ROTATING, config
 
+BOTH = ONE_DOOR + ROTATING.partition("doors:")[2].lstrip("\n")
 RIGHT = ("tcp/4617", "udp/2953", "tcp/6381")
 STRANGER, ANOTHER = "192.0.2.7", "203.0.113.9"
 
@@ -87,12 +91,26 @@ class Daemon:
         self.at += seconds
         self.listener.tidy()
 
-    def why(self, source: str = STRANGER, *, full: bool = True, guarded: bool = True) -> dict[str, Any]:
+    def why(
+        self,
+        source: str = STRANGER,
+        *,
+        full: bool = True,
+        guarded: bool = True,
+        background: Background | None = None,
+    ) -> dict[str, Any]:
         one = Source.parse(source)
-        admitted = [each for each in self.admissions if each.source == one]
-        now, unix, up = self.clock(), self.unix, 3600 * SECOND
         return account(
-            self.listener, self.config, one, admitted, now, unix, up=up, full=full, guarded=guarded
+            self.listener,
+            self.config,
+            one,
+            [each for each in self.admissions if each.source == one],
+            self.clock(),
+            self.unix,
+            up=3600 * SECOND,
+            full=full,
+            guarded=guarded,
+            background=background or Background(),
         )
 
     def admit(self, source: str, door: str, seconds: float, keyholder: str | None = None) -> None:
@@ -151,7 +169,7 @@ def test_a_late_knock_is_told_as_in_a_trace_also_where_its_stage_had_been_swept_
     assert told["knocks"][-1]["verdict"] == "lapsed"
     assert said(told)[-1].startswith("too late: 2 of 3 knocks right (ssh), then ")
     assert "pause (gap " in said(told)[-1]
-    assert told["conclusion"][0].startswith("It was too slow: ")
+    assert told["conclusion"][0].startswith("Too slow: ")
 
 
 def test_the_port_of_a_late_right_knock_is_not_told() -> None:
@@ -190,7 +208,7 @@ def test_a_caller_under_way_is_told_its_stage_and_its_time() -> None:
 def test_who_is_let_in_is_told_for_how_long() -> None:
     d = Daemon()
     d.admit(STRANGER, "ssh", 3600)
-    assert d.why()["conclusion"][0] == "It is let in by ssh for 1h more."
+    assert d.why()["conclusion"][0] == "Admitted to ssh for another 1h."
 
 
 def test_who_is_shunned_is_told_for_how_long_and_the_way_out() -> None:
@@ -198,7 +216,7 @@ def test_who_is_shunned_is_told_for_how_long_and_the_way_out() -> None:
     d.hear(STRANGER, "tcp/4617", "tcp/1", "tcp/4617", "tcp/1")
     told = d.why()
     assert told["shunned"] == {"left": 1799.9}
-    assert told["conclusion"][1] == "To let it in before that: portress admit 192.0.2.7 DOOR."
+    assert told["conclusion"][1] == "To admit it now: portress admit 192.0.2.7 DOOR."
 
 
 def test_misses_are_counted() -> None:
@@ -210,20 +228,20 @@ def test_misses_are_counted() -> None:
 def test_without_the_guard_nobody_is_said_to_be_shut_out() -> None:
     told = Daemon().why(guarded=False)
     (sentence,) = told["conclusion"]
-    assert "every door is open to everybody" in sentence
+    assert "only the host's own firewall applies" in sentence
     screen = Console(file=StringIO(), width=80)
     for part in why_screen.parts(told):
         screen.print(part)
     shown = screen.file.getvalue()  # type: ignore[attr-defined]
-    assert "the guard is away" in shown
-    assert "shut out" not in shown
+    assert "no guard loaded" in shown
+    assert "not admitted" not in shown
 
 
 def test_who_needs_not_to_knock_is_told_so() -> None:
     told = Daemon("always: [192.0.2.0/24]\n" + ONE_DOOR).why()
     assert told["always"] is True
     assert told["conclusion"] == [
-        "It is in `always` (192.0.2.0/24): every door is open to it, and no knock of it counts."
+        "It is in `always` (192.0.2.0/24): every door is open to it, and its knocks are ignored."
     ]
 
 
@@ -232,10 +250,10 @@ def test_of_whom_nothing_was_heard_it_is_told_how_to_look() -> None:
     d.ears.lost = 3
     told = d.why()["conclusion"]
     assert told[0].startswith(
-        "Nothing of it has begun a sequence in the 1h that the daemon has been listening"
+        "No knock from it has started a sequence in the last 1h (since the daemon started)"
     )
-    assert told[1] == "A knock counts that comes in by eth0 and is addressed to this host itself."
-    assert told[2] == "3 reported packets were lost, perhaps its own."
+    assert told[1] == "A knock counts if it arrives on eth0 and is addressed to this host itself."
+    assert told[2] == "3 reported packets lost, possibly some of its own."
     assert told[3].endswith("portress trace knocks.pcap --source 192.0.2.7.")
 
 
@@ -246,9 +264,9 @@ def test_where_counts_are_polled_a_pause_between_knocks_is_asked_for() -> None:
 
 def test_with_rotating_doors_the_clock_is_to_be_checked() -> None:
     d = Daemon(ROTATING, (ANA,))
-    assert any("is the client's clock right to 30 s" in one for one in d.why()["conclusion"])
+    assert any("is the client's clock right to within 30 s" in one for one in d.why()["conclusion"])
     d.hear(STRANGER, *anas()[:2], "tcp/1")
-    assert "is the client's clock right to 30 s" in d.why()["conclusion"][0]
+    assert "is the client's clock right to within 30 s" in d.why()["conclusion"][0]
 
 
 def test_a_clock_a_step_off_is_told() -> None:
@@ -270,16 +288,68 @@ def test_a_replay_is_told_with_when_and_by_whom_it_was_used() -> None:
 def test_an_echo_is_told_to_wait_for_the_next_sequence() -> None:
     d = Daemon(ROTATING, (ANA,))
     d.hear(STRANGER, *anas(), *anas())
-    assert d.why()["conclusion"][0] == "It had used its last sequence before, and each works once."
+    assert d.why()["conclusion"][0] == "It repeated a sequence that it had used already; each works once."
 
 
 def test_who_was_let_in_before_is_told_where_to_find_how_it_ended() -> None:
     d = Daemon()
     d.hear(STRANGER, *RIGHT)
     assert d.why()["conclusion"] == [
-        "Its knocks were right and opened ssh; that has ended since.",
-        "How it ended: portress history --source 192.0.2.7.",
+        "Its knocks were right and opened ssh. That admission is over: portress history --source 192.0.2.7."
     ]
+
+
+def record(ended: float | None, ending: str | None, keyholder: str | None = None) -> Record:
+    """An admission to ssh half an hour before `Daemon.at` begins, by the ledger."""
+    since = BEGIN + 100 - 1800
+    return Record(
+        1, Source.parse(STRANGER), "ssh", keyholder, None, "knock", since, since + 600, ended, ending
+    )
+
+
+def test_the_ledger_tells_what_the_memory_of_knocks_has_lost() -> None:
+    d = Daemon()
+    d.hear(STRANGER, *RIGHT, *(f"tcp/{9100 + n}" for n in range(40)))
+    told = d.why(background=Background(past=(record(BEGIN - 1000, "expired"),)))["conclusion"]
+    assert told[0] == "None of its last 16 knocks, which is all that is remembered, started a sequence."
+    assert told[1].startswith("By the ledger it was last admitted 30m 4s ago, to ssh; that ended 18m")
+    assert told[1].endswith(": expired.")
+
+
+def test_it_is_told_how_far_back_the_memory_reaches() -> None:
+    d = Daemon()
+    d.listener.recent = Recent(sources=2)
+    for n, source in enumerate((STRANGER, ANOTHER, "203.0.113.10", "203.0.113.11")):
+        d.at = 100 + 10 * n
+        d.hear(source, "tcp/4617", pause=0)
+    back = d.clock() - (d.listener.recent.forgotten or 0)
+    assert back == 20 * SECOND
+    told = d.why("198.51.100.99", background=Background(back=back))["conclusion"]
+    assert "in the last 20s (as far back as the daemon remembers)" in told[0]
+
+
+def test_an_unenrolment_is_named() -> None:
+    d = Daemon()
+    past = (record(BEGIN + 70, "unenrolled", "ana"),)
+    gone = d.why(background=Background(past=past, enrolled=frozenset({"ben"})))["conclusion"]
+    assert gone[0].startswith("Keyholder ana, who was admitted to ssh from there, was unenrolled 30s ago")
+    known = d.why(background=Background(past=past, enrolled=frozenset({"ana"})))["conclusion"]
+    assert not any("was unenrolled" in one for one in known)
+
+
+def test_a_wrong_clock_at_another_door_is_named_and_not_the_firewall() -> None:
+    d = Daemon(BOTH, (ANA,))
+    d.hear(STRANGER, *RIGHT)
+    d.admit(STRANGER, "ssh", 3600)
+    d.hear(STRANGER, *anas(-20))
+    packed = Source.parse(STRANGER).packed
+    found = astray(d.listener.recent.of(packed), packed, d.config, (ANA,), d.clock(), d.unix)
+    told = d.why(background=Background(astray=found))
+    assert told["knocks"][-1]["verdict"] == "astray" and told["knocks"][-1]["seconds"] == 600
+    assert said(told)[-1].endswith("clock about 10m slow, or a replay")
+    assert told["conclusion"][0] == "Admitted to ssh for another 1h."
+    assert told["conclusion"][1].startswith("It knocked ana's sequence for vpn of ")
+    assert not any("firewall" in one for one in told["conclusion"])
 
 
 def test_knocks_in_no_certain_order_are_told_to_need_a_longer_pause() -> None:
@@ -373,9 +443,9 @@ def test_the_screen_fits(columns: int, full: bool) -> None:
     shown = printed(d.why(six, full=full), columns)
     assert max(len(line.rstrip()) for line in shown.splitlines()) <= columns
     assert ("tcp/6381" in shown) is full
-    assert ("The ports of the knocks are shown to root." in shown) is not full
-    assert "let in  ssh until " in shown and "1 of the 5 that shun" in shown
+    assert ("Only root is shown the ports." in shown) is not full
+    assert "admitted  ssh until " in shown and "1 of 5 until it is shunned" in shown
 
 
 def test_the_screen_says_who_is_shut_out() -> None:
-    assert "shut out  no door is open to it, and it is not part-way" in printed(Daemon().why())
+    assert "not admitted  no door is open to it, and it has no knock right" in printed(Daemon().why())

@@ -22,6 +22,7 @@ class Recent:
         self._sources = sources
         self._each = each
         self._notes: OrderedDict[Hashable, deque[Note]] = OrderedDict()
+        self.forgotten: int | None = None  # the moment (ns) of the latest knock of a source that had to go
 
     def note(self, source: Hashable, knock: int, when: int, verdict: Verdict | Expired) -> None:
         """Remember one knock."""
@@ -30,7 +31,8 @@ class Recent:
             if type(verdict) is Ignored:
                 return
             if len(self._notes) >= self._sources:
-                self._notes.popitem(last=False)
+                _, gone = self._notes.popitem(last=False)
+                self.forgotten = max(self.forgotten or 0, gone[-1][0])
             notes = self._notes[source] = deque(maxlen=self._each)
         else:
             self._notes.move_to_end(source)

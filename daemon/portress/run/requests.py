@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import functools
 import heapq
 import os
@@ -17,6 +18,7 @@ from portress.keyholders import file as keyholding
 from portress.knock import SECOND, Source
 from portress.run import status_answer as answers
 from portress.run.why_answer import account
+from portress.why.background import Background, astray, last_admissions
 
 if TYPE_CHECKING:
     from portress.config.model import Config
@@ -90,17 +92,32 @@ class Requests:
 
     async def _why(self, request: Request, uid: int) -> Any:
         service, source = self._service, self._source(request)
-        now = service.clock()
+        now, unix = service.clock(), service.unix()
+        background = await self._background(source, now, unix)
         return account(
             service.listener,
             service.config,
             source,
             service.doorkeeper.register.of(source),
             now,
-            service.unix(),
+            unix,
             up=now - service.begun,
             full=_trusted(uid),
             guarded=service.sentinel.in_force,
+            background=background,
+        )
+
+    async def _background(self, source: Source, now: int, unix: float) -> Background:
+        """What the ledger and the keyholders' sequences of other times tell of a source."""
+        service, recent = self._service, self._service.listener.recent
+        keyholders = service.steps.rota.keyholders
+        return Background(
+            past=await asyncio.to_thread(last_admissions, service.paths.ledger, source),
+            enrolled=None if service.last_good.no_keyholders else frozenset(one.name for one in keyholders),
+            astray=await asyncio.to_thread(
+                astray, recent.of(source.packed), source.packed, service.config, keyholders, now, unix
+            ),
+            back=None if recent.forgotten is None else now - recent.forgotten,
         )
 
     async def _admit(self, request: Request, _uid: int) -> Any:

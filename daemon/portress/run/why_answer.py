@@ -8,19 +8,24 @@ knock, one out of order or one of a shunned source is as much a part of a sequen
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Iterable, Mapping
+from typing import Any, Final
 
 from portress.admissions import Admission
 from portress.config.model import Config
 from portress.knock import SECOND, UNSURE, Knock, Source
+from portress.ledger.ledger import Record
 from portress.run.listener import Listener
 from portress.run.recent import Note
 from portress.run.status_answer import admission, seconds
-from portress.sequence.rotating import step_at
-from portress.verdict import Advanced, Completed, Expired, Ignored, Lapsed, Missed, Replayed, Use
+from portress.sequence.rotating import STEP, step_at
+from portress.verdict import Advanced, Completed, Echoed, Expired, Ignored, Lapsed, Missed, Replayed, Use
+from portress.why.background import Astray, Background
 from portress.why.conclusions import Facts, conclude, gap_of
-from portress.why.reasons import Hint, Run, fields, say
+from portress.why.reasons import Hint, Run, fields, other_time, say
+
+_NONE: Final = Background()
+_ENDS: Final = (Completed, Replayed, Echoed)
 
 
 def account(
@@ -34,6 +39,7 @@ def account(
     up: int,
     full: bool,
     guarded: bool = True,
+    background: Background = _NONE,
 ) -> dict[str, Any]:
     """All there is to tell of `source`. `now` and `up` (how long the daemon runs) in ns, `unix` in s.
 
@@ -54,6 +60,8 @@ def account(
         shunned=None if until is None else until - now,
         progress=None if at is None else (at[0].stage, at[0].of, at[0].doors, at[1]),
         notes=tuple(notes),
+        background=background,
+        unix=unix,
     )
     limit = None if tracker.misses is None else tracker.misses.limit
     return {
@@ -66,8 +74,22 @@ def account(
         "always": facts.always is not None,
         "admissions": admitted,
         "ports": full,
-        "knocks": _knocks(listener, notes, now, unix, full=full),
+        "past": [_past(one) for one in background.past],
+        "knocks": _knocks(listener, notes, now, unix, background.astray, full=full),
         "conclusion": conclude(facts, config),
+    }
+
+
+def _past(one: Record) -> dict[str, Any]:
+    """An admission by the ledger; moments in unix seconds."""
+    return {
+        "door": one.door,
+        "keyholder": one.keyholder,
+        "how": one.how,
+        "since": round(one.since, 3),
+        "until": round(one.until, 3),
+        "ended": None if one.ended is None else round(one.ended, 3),
+        "ending": one.ending,
     }
 
 
@@ -76,7 +98,13 @@ def _inside(source: Source, network: Any) -> bool:
 
 
 def _knocks(
-    listener: Listener, notes: Iterable[Note], now: int, unix: float, *, full: bool
+    listener: Listener,
+    notes: Iterable[Note],
+    now: int,
+    unix: float,
+    astray: Mapping[int, Astray],
+    *,
+    full: bool,
 ) -> list[dict[str, Any]]:
     run, told, before = Run(), [], None
     for when, number, verdict in notes:
@@ -98,6 +126,10 @@ def _knocks(
                 "said": say(verdict, hint),
             }
         )
+        if when in astray and not isinstance(verdict, _ENDS):
+            opening, steps = astray[when].opening, astray[when].steps
+            told[-1] |= {"verdict": "astray", "said": other_time(opening, steps)}
+            told[-1] |= {"door": opening.door, "keyholder": opening.keyholder, "seconds": steps * STEP}
         before = when
     return told
 

@@ -22,11 +22,12 @@ from portress.sequence.in_force import Rota
 from portress.sequence.other_times import Elsewhen
 from portress.sequence.rotating import STEP, step_at
 from portress.sequence.trie import Trie
-from portress.trace.timeline import Astray, Elsewhere, Note, Timeline, Timelines, Tried
+from portress.trace.timeline import Elsewhere, Note, Timeline, Timelines, Tried
 from portress.tracker import Tracker
 from portress.verdict import Advanced, Completed, Echoed, Ignored, Replayed, Verdict
 from portress.watch import Heard
 from portress.watch.frame import masking
+from portress.why.background import Astray
 from portress.why.reasons import Hint
 
 JUMP: Final = 1 * SECOND  # back by more is a clock that was set, or another capture; by less, disorder

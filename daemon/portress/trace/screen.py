@@ -20,7 +20,7 @@ from portress.durations import counted, moment, spell
 from portress.knock import SECOND, Knock
 from portress.sequence.rotating import STEP
 from portress.trace.replay import HOSTS, Reading, Trace
-from portress.trace.timeline import Astray, Elsewhere, Note, Timeline, Tried
+from portress.trace.timeline import Elsewhere, Note, Timeline, Tried
 from portress.verdict import (
     Advanced,
     Completed,
@@ -34,7 +34,8 @@ from portress.verdict import (
     progress,
 )
 from portress.watch.frame import Oddity
-from portress.why.reasons import NAMES, fields, listed, say
+from portress.why.background import Astray
+from portress.why.reasons import NAMES, fields, listed, other_time, say
 
 _STYLES: Final[dict[type, str]] = {
     Advanced: "green",
@@ -69,21 +70,12 @@ def what(note: Note, zone: tzinfo | None) -> str:
     if isinstance(note.what, Elsewhere):
         return f"no knock: to {ip_address(note.what.to)}, another host"
     if isinstance(note.what, Astray):
-        return _astray(note.what, zone)
+        return other_time(note.what.opening, note.what.steps, zone)
     text = say(note.what, note.hint, zone)
     if isinstance(note.what, Completed):
         ends, begins = moment(note.until / SECOND, zone), moment(note.at / SECOND, zone)
         text += f", let in until {ends[11:] if ends[:10] == begins[:10] else ends[:16]}"
     return text
-
-
-def _astray(what: Astray, zone: tzinfo | None) -> str:
-    """Whose sequence of which time that was."""
-    opening, ns = what.opening, abs(what.steps) * STEP * SECOND
-    when = moment((opening.step or 0) * STEP, zone)[11:]
-    off = f"{spell(ns)} {'slow' if what.steps > 0 else 'fast'}"
-    replay = ", or this repeats what was seen then" if what.steps > 0 else ""
-    return f"{opening.keyholder}'s sequence for {opening.door} of {when}: a clock about {off}{replay}"
 
 
 def _times(note: Note) -> str:

@@ -11,8 +11,8 @@ from typing import Final
 
 from attrs import define, frozen
 
-from portress.knock import Expected
 from portress.verdict import Advanced, Completed, Ignored, Repeated, Shunned, Verdict
+from portress.why.background import Astray
 from portress.why.reasons import NAMES, Hint, Run
 
 SOURCES: Final = 4096  # timelines kept of sources that got on
@@ -34,14 +34,6 @@ class Elsewhere:
     """A packet to an address that is not taken for this host's: no knock."""
 
     to: bytes
-
-
-@frozen
-class Astray:
-    """The knock completed a sequence that was not in force: `steps` time steps old, or new if below 0."""
-
-    opening: Expected
-    steps: int
 
 
 Other = Tried | Elsewhere | Astray

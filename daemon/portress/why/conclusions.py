@@ -13,8 +13,8 @@ from attrs import frozen
 
 from portress.config.model import Config, Door
 from portress.durations import counted, spell
-from portress.knock import UNSURE, Source
-from portress.run.recent import Note
+from portress.knock import SECOND, UNSURE, Source
+from portress.run.recent import EACH, Note
 from portress.sequence.in_force import still_to_come
 from portress.sequence.rotating import STEP
 from portress.verdict import (
@@ -30,9 +30,12 @@ from portress.verdict import (
     Shunned,
     progress,
 )
-from portress.why.reasons import listed, pauses
+from portress.why.background import Background
+from portress.why.reasons import listed, other_time, pauses
 
 _QUIET: Final = (Ignored, Repeated)
+_NOTHING: Final = Background()
+_RECENT: Final = 8  # knocks within which one of another time is the reason
 
 
 @frozen
@@ -50,77 +53,127 @@ class Facts:
         tuple[int, int, tuple[str, ...], int] | None
     )  # right, of how many, towards which doors, time left
     notes: tuple[Note, ...]  # the last knocks, oldest first
+    background: Background = _NOTHING
+    unix: float = 0.0  # now, in unix seconds
 
 
 def conclude(facts: Facts, config: Config) -> list[str]:
     """One sentence after the other, what matters most first."""
     if not facts.guarded:
-        return ["The guard is away: every door is open to everybody. To shut them: portress guard."]
+        return ["No guard loaded; only the host's own firewall applies. To load it: portress guard."]
     if facts.always is not None:
-        return [f"It is in `always` ({facts.always}): every door is open to it, and no knock of it counts."]
+        return [f"It is in `always` ({facts.always}): every door is open to it, and its knocks are ignored."]
     told = [
-        f"It is let in by {door} for {spell(left)} more."
+        f"Admitted to {door} for another {spell(left)}."
         for door, left in sorted(facts.admitted, key=lambda one: -one[1])
     ]
-    if facts.admitted:
-        told.append(
-            "If it meets a shut port there all the same: the host's own firewall, or the service itself."
-        )
     if facts.shunned is not None:
-        told.append(f"It is shunned: whatever it knocks, nothing opens for {spell(facts.shunned)} more.")
-        told.append(f"To let it in before that: portress admit {facts.source} DOOR.")
+        told.append(f"Shunned: its knocks are ignored for another {spell(facts.shunned)}.")
+        told.append(f"To admit it now: portress admit {facts.source} DOOR.")
     elif facts.progress is not None:
         right, of, doors, left = facts.progress
         told.append(f"{progress(right, of)} ({listed(doors)}), {spell(left)} left for the next one.")
-    elif not facts.admitted:
-        told += _not_in(facts, config)
+    elif facts.admitted:
+        told += _since_admitted(facts, config)
+    else:
+        told += [*_unenrolled(facts), *_not_in(facts, config)]
     return told
 
 
+def _since_admitted(facts: Facts, config: Config) -> list[str]:
+    """For an admitted source: what it has knocked since, or where else to look."""
+    last = max((n for n, note in enumerate(facts.notes) if isinstance(note[2], Completed)), default=-1)
+    since = facts.notes[last + 1 :]
+    if told := _other_time(facts, since):
+        return told
+    telling = [note for note in since if not isinstance(note[2], (*_QUIET, Echoed))]
+    if telling:
+        return ["Since then:", *_told(telling[-1], facts, config)]
+    told = ["If the port still looks closed, check the host's firewall and the service."]
+    others = _rotating((name for name in config.doors if name not in dict(facts.admitted)), config)
+    if any(isinstance(verdict, Ignored) for _, _, verdict in since):
+        told.append(f"Its knocks since then started no sequence.{_clock(others)}")
+    return told
+
+
+def _other_time(facts: Facts, notes: Iterable[Note]) -> list[str]:
+    """For a source whose knocks were those of another time: what a wrong clock, or a replay, looks like."""
+    astray = facts.background.astray
+    found = [astray[when] for when, _, _ in notes if when in astray]
+    if not found:
+        return []
+    told = f"It knocked {other_time(found[-1].opening, found[-1].steps)}."
+    return [told, "Set the client's clock, or find out who repeats old knocks."]
+
+
+def _unenrolled(facts: Facts) -> list[str]:
+    """For a source whose last admission was of a keyholder who is gone."""
+    past, enrolled = facts.background.past, facts.background.enrolled
+    one = past[0] if past else None
+    if one is None or one.keyholder is None or enrolled is None or one.keyholder in enrolled:
+        return []
+    when = "" if one.ending != "unenrolled" or one.ended is None else f" {_ago(facts, one.ended)}"
+    return [
+        f"Keyholder {one.keyholder}, who was admitted to {one.door} from there, was unenrolled{when}:"
+        f" their knocks open nothing. To enrol them again: portress enrol {one.keyholder} --door {one.door}."
+    ]
+
+
+def _ago(facts: Facts, unix: float) -> str:
+    return f"{spell(round(max(0.0, facts.unix - unix)) * SECOND)} ago"
+
+
 def _not_in(facts: Facts, config: Config) -> list[str]:
-    """For a source that no door is open to, and that is not under way."""
+    """For a source that is not admitted anywhere and has no knock right."""
+    if told := _other_time(facts, facts.notes[-_RECENT:]):
+        return told
     telling = [note for note in facts.notes if not isinstance(note[2], _QUIET)]
-    if not telling:
-        return _unheard(facts, config)
-    _, knock, last = telling[-1]
+    return _told(telling[-1], facts, config) if telling else _unheard(facts, config)
+
+
+def _told(note: Note, facts: Facts, config: Config) -> list[str]:
+    """What follows from the last knock that says anything."""
+    _, knock, last = note
     if isinstance(last, Missed):
         return [_unsure(last) if knock == UNSURE else _missed(last, config)]
     if isinstance(last, Lapsed):
         pause, gap = pauses(last.pause, last.gap)
-        return [
-            f"It was too slow: {pause} between two knocks, the gap is {gap}. It begins again from the start."
-        ]
+        return [f"Too slow: {pause} between two knocks, the gap is {gap}. It has to start over."]
     if isinstance(last, Expired | Advanced):
         return [_expired(last, config)]
     if isinstance(last, Replayed):
         return _replayed(last, config)
     if isinstance(last, Echoed):
         return [
-            "It had used its last sequence before, and each works once.",
-            f"The next one comes within {STEP} s: knock again then.",
+            "It repeated a sequence that it had used already; each works once.",
+            f"The next one is valid within {STEP} s: knock again then.",
         ]
     if isinstance(last, Completed):
         doors = listed(tuple(dict.fromkeys(one.door for one in last.openings)))
-        return [
-            f"Its knocks were right and opened {doors}; that has ended since.",
-            f"How it ended: portress history --source {facts.source}.",
-        ]
+        return [f"Its knocks were right and opened {doors}. {_ended(facts)}"]
     assert isinstance(last, Shunned)
-    return ["It was shunned when it last knocked, and is no longer: it begins again from the start."]
+    return ["It was shunned at its last knock and is no longer: it can start over."]
+
+
+def _ended(facts: Facts) -> str:
+    """How the last admission ended, by the ledger."""
+    past = facts.background.past
+    if not past or (past[0].ended is None and past[0].until > facts.unix):
+        return f"That admission is over: portress history --source {facts.source}."
+    one = past[0]
+    return f"That admission ended {_ago(facts, one.finish)}: {one.state(facts.unix)}."
 
 
 def _missed(last: Missed, config: Config) -> str:
-    what = (
-        f"Its last run broke off after {counted(last.stage, 'right knock')} of {last.of}: the next was wrong."
-    )
-    check = "Check the ports, tcp or udp, and their order: packets sent without a pause overtake each other."
+    what = f"Its last attempt failed after {progress(last.stage, last.of)}: the next knock was wrong."
+    check = "Check ports, protocols and order: packets sent without a pause overtake each other."
     return f"{what} {check}{_clock(_rotating(last.doors, config))}"
 
 
 def _unsure(last: Missed) -> str:
     return (
-        f"Its last run broke off after {counted(last.stage, 'right knock')} of {last.of}: the next ones came"
-        " too close together to tell their order. `watch: counter` needs a longer pause between them."
+        f"Its last attempt failed after {progress(last.stage, last.of)}: the next knocks came too close"
+        " together to tell their order. `watch: counter` needs a longer pause between them."
     )
 
 
@@ -128,9 +181,9 @@ def _expired(last: Expired | Advanced, config: Config) -> str:
     only = gap_of(last.doors, config)
     gap = "" if only is None else f" of {spell(only)}"
     return (
-        f"Its last run ended at stage {last.stage} of {last.of} ({listed(last.doors)}): no right knock came"
-        f" within the gap{gap}. Did the next one come late, or is it dropped on the way?"
-        f"{' Or it had to make room for others: see `callers`.' if isinstance(last, Advanced) else ''}"
+        f"Its last attempt ended after {progress(last.stage, last.of)} ({listed(last.doors)}): no right knock"
+        f" came within the gap{gap}. Was the next one late, or dropped on the way?"
+        f"{' Or it was evicted: see `callers`.' if isinstance(last, Advanced) else ''}"
     )
 
 
@@ -138,37 +191,54 @@ def _replayed(last: Replayed, config: Config) -> list[str]:
     who = f"{last.opening.door} (keyholder {last.opening.keyholder})"
     if last.last.source and still_to_come(config, last.opening.step or 0, last.last.step):
         return [
-            f"Its sequence for {who} is of this time, but one of a time still to come was used already,"
-            " when a clock was ahead. No earlier one counts any more:"
-            f" portress unenrol {last.opening.keyholder}, and enrol them anew.",
+            f"Its sequence for {who} is current, but a later one was already used while a clock was ahead."
+            " Earlier ones are refused from then on:"
+            f" portress unenrol {last.opening.keyholder}, then enrol them again.",
         ]
     return [
-        f"It knocked a sequence for {who} that works no more: each is used up by the first who knocks it.",
-        f"If that was its own keyholder, knock again with the next one, within {STEP} s. If not, somebody"
-        f" repeats what was seen on the way, or has the secret: portress unenrol {last.opening.keyholder}.",
+        f"It knocked a sequence for {who} that was used already; each works once.",
+        f"If that was the keyholder, knock again with the next one, within {STEP} s. If not, somebody"
+        f" replays recorded knocks or has the secret: portress unenrol {last.opening.keyholder}.",
     ]
 
 
 def _unheard(facts: Facts, config: Config) -> list[str]:
-    """Nothing that begins a sequence came from it."""
-    outside = f"by {', '.join(config.outside)}" if config.outside else "by any interface but lo"
-    told = [
-        f"Nothing of it has begun a sequence in the {spell(facts.up)} that the daemon has been listening:"
-        " either no packet of it arrives, or its first knock is a wrong one.",
-        f"A knock counts that comes in {outside} and is addressed to this host itself.",
-    ]
+    """No knock that starts a sequence is remembered."""
+    outside = f"on {', '.join(config.outside)}" if config.outside else "on any interface but lo"
+    told = [_silence(facts)]
+    if facts.background.past:
+        one = facts.background.past[0]
+        who = f", keyholder {one.keyholder}" if one.keyholder else ""
+        told.append(
+            f"By the ledger it was last admitted {_ago(facts, one.since)}, to {one.door}{who};"
+            f" that ended {_ago(facts, one.finish)}: {one.state(facts.unix)}."
+        )
+    told.append(f"A knock counts if it arrives {outside} and is addressed to this host itself.")
     if config.watch == "counter":
-        told.append("`watch: counter` does not know the order of knocks sent without a pause: 20 ms will do.")
+        told.append("`watch: counter` cannot tell the order of knocks sent without a pause: 20 ms will do.")
     rotating = _rotating(config.doors, config)
     if rotating:
         told.append(_clock(rotating).strip())
     if facts.lost:
-        told.append(f"{counted(facts.lost, 'reported packet')} were lost, perhaps its own.")
+        told.append(f"{counted(facts.lost, 'reported packet')} lost, possibly some of its own.")
     told.append(
         f"To see what arrives: tcpdump -ni any -w knocks.pcap host {facts.source}, knock, and"
         f" portress trace knocks.pcap --source {facts.source}."
     )
     return told
+
+
+def _silence(facts: Facts) -> str:
+    """That no knock is known which starts a sequence, and how far back that can be said."""
+    if len(facts.notes) >= EACH:
+        return f"None of its last {EACH} knocks, which is all that is remembered, started a sequence."
+    back, why = facts.up, "since the daemon started"
+    if facts.background.back is not None and facts.background.back < facts.up:
+        back, why = facts.background.back, "as far back as the daemon remembers"
+    return (
+        f"No knock from it has started a sequence in the last {spell(back)} ({why}):"
+        " either no packet arrives, or its first knock is wrong."
+    )
 
 
 def _rotating(doors: Iterable[str], config: Config) -> list[Door]:
@@ -184,8 +254,8 @@ def _clock(doors: list[Door]) -> str:
     skew = min(rule.skew for door in doors for rule in (door.rotating, door.authenticator) if rule)
     names = listed(tuple(door.name for door in doors))
     return (
-        f" For {names}: is the client's clock right to {max(1, skew) * STEP} s, and is it the keycard"
-        " of this host and door?"
+        f" For {names}: is the client's clock right to within {max(1, skew) * STEP} s, and is the keycard"
+        " for this host and door?"
     )
 
 

@@ -14,6 +14,7 @@ from attrs import frozen
 
 from portress.durations import counted, moment, spell
 from portress.knock import SECOND, UNSURE, Expected, Knock
+from portress.sequence.rotating import STEP
 from portress.sequence.trie import Node, Trie
 from portress.verdict import (
     Advanced,
@@ -148,6 +149,14 @@ def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None =
 
 def _so_far(verdict: Advanced | Missed | Lapsed | Expired) -> str:
     return f"{progress(verdict.stage, verdict.of)} ({listed(verdict.doors)})"
+
+
+def other_time(opening: Expected, steps: int, zone: tzinfo | None = None) -> str:
+    """Of a sequence `steps` time steps old (to come, if below 0): whose it was, and what that means."""
+    when = moment((opening.step or 0) * STEP, zone)[11:]
+    off = f"{spell(abs(steps) * STEP * SECOND)} {'slow' if steps > 0 else 'fast'}"
+    replay = ", or a replay" if steps > 0 else ""
+    return f"{opening.keyholder}'s sequence for {opening.door} of {when}: clock about {off}{replay}"
 
 
 def _used(hint: Hint, zone: tzinfo | None) -> str:

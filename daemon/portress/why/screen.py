@@ -28,11 +28,12 @@ _STYLES: Final = {
     "ignored": "dim",
     "repeated": "dim",
     "echoed": "dim",
+    "astray": "bold yellow",
 }
 _HOW: Final = {
-    "knock": "by its knocks",
+    "knock": "by knocking",
     "command": "by hand",
-    "found": "found in the kernel when the daemon began",
+    "found": "found in the kernel when the daemon started",
     "restored": "restored from the ledger",
 }
 
@@ -45,7 +46,7 @@ def parts(told: dict[str, Any], zone: tzinfo | None = None) -> Iterator[Any]:
         yield Text()
         yield Padding(_knocks(told["knocks"], told["ports"], zone), (0, 0, 0, 2))
         if not told["ports"]:
-            yield Text("  The ports of the knocks are shown to root.", "dim")
+            yield Text("  Only root is shown the ports.", "dim")
     yield Text()
     for sentence in told["conclusion"]:
         yield Text(sentence)
@@ -63,11 +64,11 @@ def _standing(told: dict[str, Any], zone: tzinfo | None) -> Table:
     for one in told["admissions"]:
         who = f"keyholder {one['keyholder']}" if one["keyholder"] else _HOW.get(one["how"], one["how"])
         until = f"{moment(one['until'], zone)}, {_left(one['left'])} left"
-        grid.add_row(Text("let in", "bold green"), f"{one['door']} until {until}, {who}")
+        grid.add_row(Text("admitted", "bold green"), f"{one['door']} until {until}, {who}")
     if not told["guarded"]:
-        grid.add_row(Text("let in", "bold red"), "every door, as everybody: the guard is away")
+        grid.add_row(Text("unguarded", "bold red"), "no guard loaded; only the host's own firewall applies")
     elif told["always"]:
-        grid.add_row(Text("let in", "bold green"), "every door, always")
+        grid.add_row(Text("admitted", "bold green"), "to every door, always")
     if told["shunned"]:
         grid.add_row(Text("shunned", "bold red"), f"for {_left(told['shunned']['left'])} more")
     caller = told["caller"]
@@ -76,10 +77,10 @@ def _standing(told: dict[str, Any], zone: tzinfo | None) -> Table:
         left = f"{_left(caller['left'])} left for the next one"
         grid.add_row(Text("caller", "bold"), f"{progress(caller['right'], caller['of'])} ({doors}), {left}")
     elif told["guarded"] and not (told["admissions"] or told["always"] or told["shunned"]):
-        grid.add_row(Text("shut out", "bold yellow"), "no door is open to it, and it is not part-way")
+        grid.add_row(Text("not admitted", "bold yellow"), "no door is open to it, and it has no knock right")
     misses = told["misses"]
     if misses["limit"] is not None:
-        grid.add_row("misses", f"{misses['now']} of the {misses['limit']} that shun")
+        grid.add_row("misses", f"{misses['now']} of {misses['limit']} until it is shunned")
     return grid
 
 
