@@ -200,16 +200,18 @@ def test_sockets_of_both_kinds_and_families_are_listed(w: World) -> None:
     assert found[("17", 53)] == {6}
 
 
-def test_a_family_that_comes_in_by_an_interface_not_outside_is_found(w: World) -> None:
+def test_a_default_route_by_an_interface_inside_is_found(w: World) -> None:
+    """It came after the configuration was taken: check, guard and a reload refuse one that is there."""
     with namespace("tunnel") as tunnel:
         link(w.host, "he6", ["2001:db8:4::1/64"], tunnel, "eth0", ["2001:db8:4::2/64"])
-        w.host.ip("route add default via 2001:db8:4::2", "route add default via 198.51.100.10")
-        with service(w.host, "tcp/22"), kept(w.host, f"outside: [eth0]\n{CONFIG}") as made:
-            found = finding(made, "outside-incomplete")
-    assert found["what"] == "the IPv6 default route goes by he6, which outside does not name"
-    assert "over IPv4 they are shut" in found["why"]
+        with service(w.host, "tcp/22"), kept(w.host, f"inside: [he6]\n{CONFIG}") as made:
+            assert "inside-default-route" not in names(made)
+            w.host.ip("route add default via 2001:db8:4::2", "route add default via 198.51.100.10")
+            found = finding(made, "inside-default-route")
+    assert found["what"] == "the IPv6 default route goes by he6, which is inside"
+    assert "inside_default_route: [he6]" in found["do"]
 
 
 def test_an_interface_that_is_not_there_is_found(w: World) -> None:
-    with service(w.host, "tcp/22"), kept(w.host, f"outside: [eth0, etho]\n{CONFIG}") as made:
-        assert "no interface etho" in finding(made, "outside-absent")["what"]
+    with service(w.host, "tcp/22"), kept(w.host, f"inside: [eth1, etho]\n{CONFIG}") as made:
+        assert "no interface etho" in finding(made, "inside-absent")["what"]

@@ -12,6 +12,7 @@ import pytest
 
 from lab import crowd, daemon, owned, portress, sender, service, sshd, tcp_state, udp_state, until, world
 from lab.portress import Daemon
+from lab.worlds import World
 
 RIGHT = ["tcp/4617", "udp/2953", "tcp/6381"]
 FIXED = "fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 5s}"
@@ -150,11 +151,55 @@ def test_a_range_of_ports_is_guarded_whole_and_its_neighbours_are_not() -> None:
         assert tcp_state(w.stranger, w.host4, 8010) == "closed"
 
 
-def test_only_outside_interfaces_are_guarded_when_they_are_named() -> None:
-    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config(top="outside: [eth0]")):
+def test_an_interface_inside_is_not_guarded_and_every_other_is() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config(top="inside: [eth1]")):
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         assert tcp_state(w.another, w.host4, 22) == "open"
         assert tcp_state(w.host, "127.0.0.1", 22) == "open"
+
+
+def test_an_interface_that_is_renamed_or_comes_later_is_guarded() -> None:
+    """And one that loses the name that is inside is guarded from then on: a name alone lets nobody in."""
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config(top="inside: [eth1]")):
+        w.host.ip("link set eth0 down", "link set eth0 name wan7", "link set wan7 up")
+        until(lambda: _reached(w))
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        assert tcp_state(w.another, "198.51.100.65", 22) == "open"
+        w.host.ip("link set eth1 down", "link set eth1 name lan7", "link set lan7 up")
+        assert tcp_state(w.another, "198.51.100.65", 22) == "filtered"
+
+
+def _reached(w: World) -> bool:
+    """Whether packets of the stranger get to the host again."""
+    return tcp_state(w.stranger, w.host4, 23) == "closed"
+
+
+def test_what_carries_the_default_route_cannot_be_inside_unless_that_is_confirmed() -> None:
+    text = config(top="inside: [eth0]")
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config()) as d:
+        w.host.ip(f"route add default via {w.stranger4}")
+        d.configure(text)
+        for verb in ("check", "guard"):
+            done = d.verb(verb, check=False)
+            assert done.returncode == 1
+            assert "portress.yaml:1: inside[0]: 'eth0': carries the default route" in done.stderr
+            assert len(done.stderr.splitlines()) == 1
+        d.reload()
+        assert "inside[0]" in d.wait_for("carries the default route")
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        d.configure(f"inside_default_route: [eth0]\n{text}")
+        since = len(d.lines)
+        d.reload()
+        d.wait_for("reloaded", since=since)
+        until(lambda: tcp_state(w.stranger, w.host4, 22) == "open")
+        assert "not guarded: lo, eth0" in d.verb("check").stdout
+
+
+def test_half_the_addresses_twice_count_as_a_default_route() -> None:
+    with world() as w, daemon(w.host, config(top="inside: [eth1]"), guard=False, start=False) as d:
+        d.verb("check")
+        w.host.ip("route add 128.0.0.0/1 via 198.51.100.70 table 77")
+        assert "carries the default route" in d.verb("check", check=False).stderr
 
 
 def test_without_names_every_interface_but_lo_is_guarded() -> None:

@@ -56,7 +56,7 @@ def test_the_rules_printed_are_those_that_are_loaded() -> None:
     config = "always: [192.0.2.0/24, '2001:db8::/32']\npublic: [tcp/80, udp/443]\nclosed: reject\n" + config
     for source_prefix in ("{ipv4: 32, ipv6: 128}", "{ipv4: 24, ipv6: 56}"):
         for watch in ("packet", "journal", "counter"):
-            top = f"watch: {watch}\noutside: [eth0, eth1]\nsource_prefix: {source_prefix}\n"
+            top = f"watch: {watch}\ninside: [lan0, lan1]\nsource_prefix: {source_prefix}\n"
             with world() as w, daemon(w.host, top + config, guard=False, start=False) as d:
                 text = d.verb("rules").stdout
                 w.host.run(["nft", "-c", "-f", "-"], text=text)
@@ -266,9 +266,11 @@ def test_whoever_is_cut_off_by_a_door_that_lets_nobody_linger_is_named() -> None
 
 
 def test_an_interface_that_is_not_there_is_told() -> None:
-    config = "outside: [eth0, eth7]\n" + CONFIG
+    config = "inside: [eth1, lan7]\n" + CONFIG
     with world() as w, daemon(w.host, config, guard=False, start=False) as d:
-        assert "outside: there is no interface eth7 now: nothing is guarded" in d.verb("guard").stderr
+        assert (
+            "inside: there is no interface lan7 now; one that comes under that name" in d.verb("guard").stderr
+        )
 
 
 def test_a_trial_begun_before_the_daemon_ends_with_the_daemon_running() -> None:

@@ -23,7 +23,6 @@ from portress import control
 from portress.errors import Mistake
 
 CONFIG = """\
-outside: [eth0, eth1]
 public: [tcp/443]
 doors:
   ssh:

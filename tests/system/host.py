@@ -26,7 +26,6 @@ from system.root import debian
 _FOLDER: Final = "portress-installed-"
 KNOCKS: Final = ("tcp/4617", "udp/2953", "tcp/6381")
 CONFIG: Final = """
-outside: [eth0, eth1]
 restore: true
 doors:
   ssh:

@@ -16,7 +16,7 @@ from unit.config_texts import DOORS, EXAMPLES, ROOT, ssh, with_door, with_top
 def test_the_designs_example_means_what_it_says() -> None:
     assert parse((ROOT / "config/example.yaml").read_text(), "example.yaml") == Config(
         watch="packet",
-        outside=("eth0",),
+        inside=("lan0", "wg0"),
         always=(ip_network("192.0.2.0/24"),),
         public=(Service(TCP, 80, 80), Service(TCP, 443, 443)),
         closed="drop",
@@ -53,7 +53,7 @@ def test_defaults_are_half_a_minute_between_knocks_and_a_working_days_stay() -> 
     assert door.fixed is not None
     assert (door.fixed.gap, door.stay, door.linger) == (30 * SECOND, 8 * 3600 * SECOND, True)
     assert config.widths == (32, 64)
-    assert (config.outside, config.misses, config.metrics, config.warnings) == ((), None, None, ())
+    assert (config.inside, config.misses, config.metrics, config.warnings) == ((), None, None, ())
 
 
 def test_a_site_is_taken_letter_for_letter() -> None:
@@ -83,7 +83,7 @@ def test_every_other_key_reaches_the_configuration() -> None:
         "watch: counter\nclosed: reject\ncallers: 1000\nrestore: true\ngroup: 7508\n"
         "counter: {interval: 250ms}\n"
         'journal: {prefix: "knocked: "}\nsource_prefix: {ipv6: 56}\nmetrics: {listen: "[::1]:9753"}\n'
-        "outside: [eth0, wan0.7]"
+        "inside: [lan0, wan0.7]\ninside_default_route: [wan0.7]"
     )
     assert parse(text, "portress.yaml") == Config(
         doors={"ssh": ssh()},
@@ -96,7 +96,8 @@ def test_every_other_key_reaches_the_configuration() -> None:
         journal_prefix="knocked: ",
         prefix_6=56,
         metrics=("::1", 9753),
-        outside=("eth0", "wan0.7"),
+        inside=("lan0", "wan0.7"),
+        inside_default_route=("wan0.7",),
     )
 
 

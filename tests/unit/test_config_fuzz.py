@@ -28,7 +28,7 @@ WORDS = """
     on off yes no y ~ null = << * & ! !!int !!binary &a *a | > %YAML --- ... ? : - [ ] { } , # ' "
     lo eth0 0.0.0.0/0 ::/0 192.0.2.0/24 2001:db8::/32 ::ffff:192.0.2.1 fe80::1%eth0 always callers ssh
     doors: services: fixed: rotating: authenticator: knocks: gap: stay: pool: base: watch: misses: metrics:
-    journal: counter: length: protocols: skew: listen: always: public: outside: source_prefix:
+    journal: counter: length: protocols: skew: listen: always: public: inside: source_prefix:
 """.encode().split()
 WORDS += [b"\t", b"\r", b"\0", b"\xff", b"\xe2\x80\xa8", b"\xf0\x9f\x9a\xaa", b"\x1b[31m"]
 WORDS += [b"9" * 5000, b"[" * 50, b"x" * 300]

@@ -8,6 +8,7 @@ import pytest
 
 from portress.config.load import parse
 from portress.config.schema import RESERVED
+from portress.errors import Mistake
 from portress.guard.ruleset import build
 from portress.knock import Knock
 from unit.config_texts import DOORS, mistake, with_door, with_top
@@ -20,7 +21,7 @@ def test_a_door_without_an_opener_is_a_mistake() -> None:
 
 @pytest.mark.parametrize("watch", ["packet", "journal", "counter"])
 def test_no_door_can_be_named_as_a_set_of_the_guard(watch: str) -> None:
-    text = with_top(f"watch: {watch}\noutside: [eth0]\nalways: [192.0.2.7]\npublic: [tcp/80]")
+    text = with_top(f"watch: {watch}\ninside: [lan0]\nalways: [192.0.2.7]\npublic: [tcp/80]")
     config = parse(text, "portress.yaml")
     sets = {one.name for one in build(config, [Knock.parse("tcp/4617")]).sets}
     stems = {name[:-2] for name in sets if re.search("_[46]$", name)}
@@ -213,9 +214,9 @@ def test_where_no_phone_could_knock_or_all_ports_are_dialled_there_is_no_such_wa
 
 
 def test_what_looks_like_a_wildcard_of_interfaces_draws_a_warning() -> None:
-    (told,) = parse(with_top("outside: [eth0, eth+]"), "portress.yaml").warnings
+    (told,) = parse(with_top("inside: [lan0, eth+]"), "portress.yaml").warnings
     assert (
-        told == "portress.yaml:1: outside[1]: 'eth+': the interface of just this name: there are no wildcards"
+        told == "portress.yaml:1: inside[1]: 'eth+': the interface of just this name: there are no wildcards"
     )
 
 
@@ -261,3 +262,25 @@ def test_the_same_port_of_other_destinations_may_have_other_doors() -> None:
     assert config.warnings == ()
     config = parse(text.replace("public: [tcp/443,", "public: ["), "portress.yaml")
     assert "if this host has that address, no knock is heard at it" in config.warnings[0]
+
+
+@pytest.mark.parametrize("name", ["eth0", "wlan1", "tun0", "ppp12", "usb0"])
+def test_an_interface_inside_whose_name_the_kernel_hands_out_draws_a_warning(name: str) -> None:
+    (told,) = parse(with_top(f"inside: [{name}]"), "portress.yaml").warnings
+    assert told.startswith(f"portress.yaml:1: inside[0]: '{name}': the kernel hands out such names by number")
+
+
+@pytest.mark.parametrize("name", ["lan0", "wg0", "enp3s0", "eno1", "br-lan", "eth", "docker0"])
+def test_an_interface_inside_with_a_name_of_its_own_draws_none(name: str) -> None:
+    assert parse(with_top(f"inside: [{name}]"), "portress.yaml").warnings == ()
+
+
+def test_what_carries_the_default_route_is_inside_only_where_that_is_confirmed() -> None:
+    text, carriers = with_top("inside: [lan0, up0]"), frozenset({"up0", "lan7"})
+    with pytest.raises(Mistake, match=r"portress.yaml:1: inside\[1\]: 'up0': carries the default route: .*"
+                       r"add  inside_default_route: \[up0\]"):  # fmt: skip
+        parse(text, "portress.yaml", carriers)
+    confirmed = with_top("inside: [lan0, up0]\ninside_default_route: [up0]")
+    assert parse(confirmed, "portress.yaml", carriers).inside == ("lan0", "up0")
+    told = "2: inside_default_route[0]: 'up1': it is not in inside, so it is guarded anyway"
+    assert mistake(confirmed.replace("route: [up0", "route: [up1")) == told

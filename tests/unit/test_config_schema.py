@@ -27,7 +27,7 @@ def test_the_schema_accepts_every_example(path: Path) -> None:
         (with_top("whatch: packet"), "whatch"),
         (with_top("callers: 0"), "callers"),
         (with_top("watch: packets"), "watch"),
-        (with_top("outside: []"), "outside"),
+        (with_top("inside: lan0"), "inside"),
         (with_top("public: [tcp/80, tcp/80]"), "public"),
         (with_top("restore: maybe"), "restore"),
         (with_door("stay: 0s\n    fixed: {knocks: [tcp/1]}"), "stay"),

@@ -47,8 +47,8 @@ def field(name: str, value: bytes) -> bytes:
     return name.encode() + b"=" + value + b"\n"
 
 
-def read(data: bytes, outside: tuple[str, ...] = ()) -> tuple[list[tuple[bytes, int, int, int]], Export]:
-    export = Export(io.BufferedReader(io.BytesIO(data)), "log.export", "portress: ", outside)
+def read(data: bytes, inside: tuple[str, ...] = ()) -> tuple[list[tuple[bytes, int, int, int]], Export]:
+    export = Export(io.BufferedReader(io.BytesIO(data)), "log.export", "portress: ", inside)
     return list(export), export
 
 
@@ -105,9 +105,9 @@ def test_other_prefixes_are_passed_over() -> None:
     assert export.notes == ["no line of the kernel begins with 'portress: ' (journal.prefix)"]
 
 
-@pytest.mark.parametrize(("outside", "count"), [((), 1), (("eth0",), 1), (("eth1", "eth2"), 0)])
-def test_only_what_came_by_an_outside_interface_counts(outside: tuple[str, ...], count: int) -> None:
-    heard, export = read(entry() + entry(LINE.replace("eth0", "lo")), outside)
+@pytest.mark.parametrize(("inside", "count"), [((), 1), (("lan0",), 1), (("eth0", "eth2"), 0)])
+def test_only_what_came_by_a_guarded_interface_counts(inside: tuple[str, ...], count: int) -> None:
+    heard, export = read(entry() + entry(LINE.replace("eth0", "lo")), inside)
     assert len(heard) == count
     assert export.odd["inside"] == 2 - count
 

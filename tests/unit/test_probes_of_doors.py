@@ -47,26 +47,28 @@ LINKS = links.Links(
     frozenset({4, 6}),
     frozenset({(4, "eth0"), (6, "eth0")}),
 )
+LINKS_BY_HE6 = evolve(LINKS, ways=frozenset({(6, "he6")}))
 
 
-def test_a_default_route_by_an_interface_that_is_not_outside_is_told_with_its_family() -> None:
-    config = evolve(CONFIG, outside=("eth0",))
+def test_a_default_route_by_an_interface_that_is_inside_is_told_with_its_family() -> None:
+    config = evolve(CONFIG, inside=("he6",))
     assert names(links.judge(config, LINKS)) == []
-    (finding,) = links.judge(config, evolve(LINKS, ways=frozenset({(4, "eth0"), (6, "he6")})))
-    assert finding.name == "outside-incomplete"
+    carrying = evolve(LINKS, ways=frozenset({(4, "eth0"), (6, "he6")}))
+    (finding,) = links.judge(config, carrying)
+    assert finding.name == "inside-default-route"
     assert "IPv6 default route goes by he6" in finding.what
-    assert "though over IPv4 they are shut" in finding.why
-    assert names(links.judge(CONFIG, evolve(LINKS, ways=frozenset({(6, "he6")})))) == []
+    assert names(links.judge(CONFIG, carrying)) == []
+    assert names(links.judge(evolve(config, inside_default_route=("he6",)), carrying)) == []
 
 
 def test_an_interface_that_is_not_there_is_told() -> None:
-    (finding,) = links.judge(evolve(CONFIG, outside=("eth0", "etho")), LINKS)
-    assert (finding.name, "etho" in finding.what) == ("outside-absent", True)
+    (finding,) = links.judge(evolve(CONFIG, inside=("eth0", "etho")), LINKS_BY_HE6)
+    assert (finding.name, "etho" in finding.what) == ("inside-absent", True)
 
 
-def test_strangers_come_in_outside_else_by_default_routes_else_anywhere() -> None:
-    assert LINKS.entrances(evolve(CONFIG, outside=("he6", "gone"))) == ("he6",)
+def test_strangers_come_in_by_default_routes_that_are_guarded_else_by_what_is_guarded() -> None:
     assert LINKS.entrances(CONFIG) == ("eth0",)
+    assert LINKS.entrances(evolve(CONFIG, inside=("eth0",))) == ("he6",)
     assert evolve(LINKS, ways=frozenset()).entrances(CONFIG) == ("eth0", "he6")
 
 

@@ -246,13 +246,13 @@ def test_who_needs_not_to_knock_is_told_so() -> None:
 
 
 def test_of_whom_nothing_was_heard_it_is_told_how_to_look() -> None:
-    d = Daemon("outside: [eth0]\n" + ONE_DOOR)
+    d = Daemon("inside: [lan0]\n" + ONE_DOOR)
     d.ears.lost = 3
     told = d.why()["conclusion"]
     assert told[0].startswith(
         "No knock from it has started a sequence in the last 1h (since the daemon started)"
     )
-    assert told[1] == "A knock counts if it arrives on eth0 and is addressed to this host itself."
+    assert told[1].startswith("A knock counts if it arrives on any interface but lo or lan0 and is addressed")
     assert told[2] == "3 reported packets lost, possibly some of its own."
     assert told[3].endswith("portress trace knocks.pcap --source 192.0.2.7.")
 

@@ -16,12 +16,14 @@ from portress.paths import Paths
 @common
 def check(paths: Paths, as_json: bool) -> None:
     """Check a configuration and its keyholders, and say in words what they mean."""
-    config = configuration.load(paths.config)
+    config = configuration.load(paths.config, here=True)
     where = keyholding.locate(paths.config)
     holders = keyholding.load(where, config.doors)
     if as_json:
         doors = {name: [str(service) for service in door.services] for name, door in config.doors.items()}
-        print_json({"doors": doors, "keyholders": len(holders), "warnings": list(config.warnings)})
+        exempt = ["lo", *config.inside]
+        told = {"doors": doors, "inside": exempt, "keyholders": len(holders)}
+        print_json({**told, "warnings": list(config.warnings)})
         return
     for line in config.warnings:
         warn(line)
@@ -40,6 +42,7 @@ def check(paths: Paths, as_json: bool) -> None:
         click.echo(
             f"{door.name}: {services}; opened by {' or '.join(openers)}; for {spell(door.stay)}, {after}"
         )
+    click.echo(f"not guarded: {', '.join(('lo', *config.inside))}; every other interface is")
     if holders:
         click.echo(f"{where}: {len(holders)} keyholders")
     click.echo(f"{paths.config}: in order")

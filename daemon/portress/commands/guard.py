@@ -48,7 +48,7 @@ def guard(paths: Paths, on_trial: int | None, keep: bool, service: str | None) -
         _keep(paths)
         return
     here = origins()
-    config = configuration.load(paths.config)
+    config = configuration.load(paths.config, here=True)
     before = trial.snapshot(paths.socket) if on_trial is not None else None
     try:
         put_back, by_daemon = _ask(paths, here, on_trial, before), True
@@ -188,12 +188,12 @@ def _named(sources: set[Source]) -> str:
 
 
 def _absent(config: Config) -> list[str]:
-    """Interfaces that are to be guarded and are not there: perhaps the name is wrong."""
-    unnamed = ", ".join(sorted(present() - {"lo", *config.outside}))
-    also = f"; not named, and not guarded: {unnamed}" if unnamed else ""
+    """Interfaces that are named and are not there: perhaps the name is wrong."""
+    others = ", ".join(sorted(present() - {"lo", *config.inside}))
+    also = f"; guarded are {others}" if others else ""
     return [
-        f"outside: there is no interface {name} now: nothing is guarded by that name until there is{also}"
-        for name in absent(config.outside)
+        f"inside: there is no interface {name} now; one that comes under that name is not guarded{also}"
+        for name in absent(config.inside)
     ]
 
 

@@ -65,7 +65,7 @@ def trace(
     FILE is a pcap or pcapng capture, the output of journalctl -o export, a journal's file or directory, or -
     for standard input. Neither root nor the daemon is needed; the configuration is.
 
-    What a capture does not tell is taken for granted: that packets came by an outside interface, and that no
+    What a capture does not tell is taken for granted: that packets came by a guarded interface, and that no
     datagram belongs to a flow under way.
     """
     config = configuration.load(paths.config)

@@ -6,6 +6,7 @@ takes time in proportion to the file, for a file may name thousands of services.
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_right
 from collections.abc import Iterator
 from ipaddress import IPv4Network, IPv6Network, collapse_addresses, ip_address
@@ -26,6 +27,9 @@ from portress.knock import PROTOCOLS, TCP, Knock, Service
 FEW: Final = {1: "one knock: any port sweep opens it", 2: "two knocks are few"}
 
 _NO_PHONE: Final = "browsers refuse to dial {} (WHATWG Fetch), so no phone can knock here: go round them"
+
+# Names that drivers ask the kernel for with a number, `eth%d` and others in drivers/net.
+_NUMBERED: Final = re.compile(r"(eth|wlan|usb|wwan|ppp|tun|tap|veth|ib|sl|wpan|rmnet|bnep)[0-9]+")
 
 # All of IPv6 that is routed on the Internet (IANA: 2000::/3 is global unicast).
 EVERYTHING: Final = (IPv4Network("0.0.0.0/0"), IPv6Network("2000::/3"))
@@ -152,11 +156,12 @@ def doors(top: Found) -> list[tuple[str, Found]]:
     return [(name, door) for name, door in found.value.items() if door.ok] if found else []
 
 
-def check(top: Found, findings: Findings) -> None:
-    """Note every mistake and warning of meaning. `top`: what `keys.CONFIGURATION` read."""
+def check(top: Found, findings: Findings, carriers: frozenset[str] = frozenset()) -> None:
+    """Note every mistake and warning of meaning. `top`: what `keys.CONFIGURATION` read; `carriers`: the
+    interfaces by which default routes go."""
     claims = Claims(top)
     _services(claims, findings)
-    _outside(top, findings)
+    _inside(top, findings, carriers)
     _always(top, findings)
     _sequences(top, findings)
     _bases(top, findings)
@@ -184,11 +189,28 @@ def _services(claims: Claims, findings: Findings) -> None:
             findings.mistake(second.found.place, f"{first.found.place.path} has it already: name a port once")
 
 
-def _outside(top: Found, findings: Findings) -> None:
-    """Other tools' wildcards are plain names here, of interfaces that are hardly there."""
-    for found in top.all("outside"):
-        if found.value.endswith("+"):
+def _inside(top: Found, findings: Findings, carriers: frozenset[str]) -> None:
+    """What comes in by these is not guarded: a name has to stay with its interface."""
+    confirmed = {found.value for found in top.all("inside_default_route")}
+    for found in top.all("inside"):
+        name = found.value
+        if name in carriers and name not in confirmed:
+            findings.mistake(
+                found.place,
+                "carries the default route: strangers come in by it and would find every door open; if"
+                f" that is meant, add  inside_default_route: [{name}]",
+            )
+        if name.endswith("+"):
             findings.warn(found.place, "the interface of just this name: there are no wildcards")
+        elif _NUMBERED.fullmatch(name):
+            findings.warn(
+                found.place,
+                "the kernel hands out such names by number, and two interfaces can swap them: then the wrong"
+                " one is not guarded; give it a name of its own, for example lan0, with a systemd .link file",
+            )
+    for found in top.all("inside_default_route"):
+        if found.value not in {one.value for one in top.all("inside")}:
+            findings.mistake(found.place, "it is not in inside, so it is guarded anyway")
 
 
 def _always(top: Found, findings: Findings) -> None:

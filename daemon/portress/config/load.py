@@ -16,6 +16,7 @@ from attrs import evolve
 from portress.config import checks, yaml_tree
 from portress.config.fleet import settings
 from portress.config.model import Authenticator, Config, Door, Misses, Rotating
+from portress.config.routes import carriers
 from portress.config.schema import CONFIGURATION
 from portress.knock import PROTOCOLS, Knock, Sequence
 
@@ -23,11 +24,14 @@ from portress.knock import PROTOCOLS, Knock, Sequence
 _PUBLISHED: Final = tuple(map(Knock.parse, ("tcp/4617", "udp/2953", "tcp/6381")))
 
 
-def load(path: Path) -> Config:
-    """The configuration in a file. Raises Mistake. A file that others can read or change draws a warning."""
+def load(path: Path, *, here: bool = False) -> Config:
+    """The configuration in a file. Raises Mistake. A file that others can read or change draws a warning.
+
+    `here`: to be put in force now, so that `inside` must not name what carries this host's default route.
+    """
     data, about = yaml_tree.slurp(path, "there is no such file: write it, or name another with --config")
     text = yaml_tree.decode(data, str(path))
-    config = parse(text, str(path))
+    config = parse(text, str(path), carriers() if here else frozenset())
     warnings = []
     name = yaml_tree.called(str(path))
     mode = stat.S_IMODE(about.st_mode)
@@ -42,12 +46,13 @@ def load(path: Path) -> Config:
     return evolve(config, text=text, warnings=(*warnings, *config.warnings))
 
 
-def parse(text: str, name: str) -> Config:
-    """The configuration in a text; `name` is what messages call it. Raises Mistake with all that is wrong."""
+def parse(text: str, name: str, carriers: frozenset[str] = frozenset()) -> Config:
+    """The configuration in a text; `name` is what messages call it, `carriers` are the interfaces by which
+    default routes go. Raises Mistake with all that is wrong."""
     findings = yaml_tree.Findings(name)
     node = yaml_tree.tree(text, findings)
     top = CONFIGURATION.read(node, yaml_tree.Place.root(node), findings)
-    checks.check(top, findings)
+    checks.check(top, findings, carriers)
     findings.close()
     return _config(top.plain, findings.warnings())
 

@@ -67,7 +67,8 @@ class Config:
     doors: dict[str, Door]
     watch: Watch = "packet"
     site: str = ""  # goes into the derivation of rotating sequences; empty: none is named
-    outside: tuple[str, ...] = ()  # empty: every interface but lo
+    inside: tuple[str, ...] = ()  # interfaces that are not guarded, beside lo
+    inside_default_route: tuple[str, ...] = ()  # those of them that may carry the default route
     always: tuple[IPv4Network | IPv6Network, ...] = ()
     public: tuple[Service, ...] = ()
     closed: Literal["drop", "reject"] = "drop"

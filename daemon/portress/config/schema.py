@@ -25,7 +25,7 @@ UNITS: Final = {"ms": SECOND // 1000, "s": SECOND, "m": MINUTE, "h": HOUR, "d": 
 
 # What the guard calls its own sets and chains, or may come to: a door of that name would be taken for them.
 RESERVED: Final = frozenset(
-    {"always", "callers", "shunned", "opening", "public", "doors", "strict", "outside"}
+    {"always", "callers", "shunned", "opening", "public", "doors", "strict", "own"}
     | {"entry", "report", "heard", "knocks", "paced", "door", "portress", "dismissed"}
 )
 
@@ -75,9 +75,9 @@ def door_name(text: str) -> str:
 def interface(text: str) -> str:
     """The name of a network interface: at most 15 bytes (IFNAMSIZ less one). Raises ValueError."""
     if not re.fullmatch(_INTERFACE, text, re.ASCII) or text in (".", ".."):
-        raise ValueError("an interface's name is 1 to 15 letters, digits and . _ - @ +, as eth0")
+        raise ValueError("an interface's name is 1 to 15 letters, digits and . _ - @ +, as lan0")
     if text == "lo":
-        raise ValueError("strangers do not come in by lo: it is never guarded")
+        raise ValueError("lo is never guarded: there is no need to name it")
     return text
 
 
@@ -287,6 +287,13 @@ _SOURCE_PREFIX: Final = Keys(
     "written as {ipv4: 32, ipv6: 64}",
 )
 
+_INTERFACES: Final = ListOf(
+    _text("an interface, as lan0", interface, _INTERFACE, "lan0"),
+    "interfaces are a list, as [wg0, lan0]",
+    0,
+    True,
+)
+
 _INTERVAL: Final = Text(
     "an interval is written as 100ms or 1s",
     partial(duration, what="an interval", most=SECOND, least=SECOND // 100, units="ms|s"),
@@ -306,14 +313,10 @@ CONFIGURATION: Final = Keys(
             _text(_SITE_WANTS, site, _SITE, "edge"),
             "goes into the derivation, so that hosts with the same keyholders have different sequences",
         ),
-        "outside": Key(
-            ListOf(
-                _text("an interface, as eth0", interface, _INTERFACE, "eth0"),
-                "interfaces are a list, as [eth0]; left out, it is every one but lo",
-                1,
-                True,
-            ),
-            "interfaces strangers come in by; left out: every one but lo",
+        "inside": Key(_INTERFACES, "interfaces that are not guarded; left out: only lo"),
+        "inside_default_route": Key(
+            _INTERFACES,
+            "those of inside that may carry the default route: whoever comes in by it is not guarded",
         ),
         "always": Key(
             ListOf(_NETWORK, "sources are a list, as [192.0.2.0/24, 2001:db8::/32]", 0, True),

@@ -168,11 +168,9 @@ def _elsewhere(config: Config, group: str) -> Iterable[str]:
 
 
 def _entry(config: Config, knocks: Part) -> Iterable[str]:
-    if config.outside:
-        names = ", ".join(f'"{name}"' for name in sorted(config.outside))
-        yield f"iifname != {{ {names} }} accept"
-    else:
-        yield 'iifname "lo" accept'
+    # What is not named is guarded, under whatever name it comes.
+    names = ", ".join(f'"{name}"' for name in ("lo", *sorted(config.inside)))
+    yield f"iifname {{ {names} }} accept"
     yield from (*_elsewhere(config, "strict"), *_at_own(config, "strict"))
     for family in (4, 6):
         yield f"{source(config, family)} @{dismissed_set(family)} jump {DISMISSED}"

@@ -143,7 +143,7 @@ class Service:
         self.last_good.keep(self.config)
         self.last_good.mark()
         self._tell_ready(found, restored)
-        self._interfaces.look(self.config.outside)
+        self._interfaces.look(self.config.inside)
         self._judge_clock()
 
     def load_keyholders(self, config: Config) -> tuple[Keyholder, ...]:
@@ -257,7 +257,7 @@ class Service:
         self.exposure.tick(minute=self._rounds % SELDOM == 0)
         self.notify.status(self.in_a_line())
         self.timekeeper.look()
-        self._interfaces.look(self.config.outside)
+        self._interfaces.look(self.config.inside)
         if self.sentinel.guarding:
             self.listener.look_for_room()
         if self.steps.rota.rotates and self.sentinel.guarding:
@@ -306,7 +306,7 @@ class Service:
         """
         try:
             async with self._changing:
-                config = configuration.load(self.paths.config)
+                config = configuration.load(self.paths.config, here=True)
                 await self._take(config, self.load_keyholders(config))
                 self.last_good.taken(config)
         except Mistake as mistake:

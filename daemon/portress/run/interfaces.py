@@ -1,7 +1,7 @@
-"""The outside interfaces: which of those that are named are there, and when one comes or goes.
+"""The interfaces that are not guarded: which of those that are named are there, when one comes or goes.
 
-The guard names interfaces and so guards one that comes later from its first packet. But a name that no
-interface has guards nothing, and whoever wrote it should hear of it.
+What is not named is guarded, from its first packet on. A name that no interface has harms nobody, but whoever
+wrote it should hear of it, and of an interface that comes under that name.
 """
 
 from __future__ import annotations
@@ -20,31 +20,34 @@ def present() -> frozenset[str]:
         return frozenset()
 
 
-def absent(outside: Iterable[str]) -> list[str]:
+def absent(inside: Iterable[str]) -> list[str]:
     """Those of the named interfaces that are not there now."""
     there = present()
-    return [name for name in outside if name not in there] if there else []
+    return [name for name in inside if name not in there] if there else []
 
 
 class Interfaces:
-    """Tells of outside interfaces that are not there, come and go."""
+    """Tells of interfaces that are not guarded: not there, come and gone."""
 
     def __init__(self, events: Events) -> None:
         self._events = events
         self._missing: frozenset[str] = frozenset()
         self._named: frozenset[str] = frozenset()
 
-    def look(self, outside: tuple[str, ...]) -> None:
-        """Look again. `outside`: the names as configured now, none where every interface is outside."""
-        if not outside and not self._named:
+    def look(self, inside: tuple[str, ...]) -> None:
+        """Look again. `inside`: the names as configured now, without lo."""
+        if not inside and not self._named:
             return
-        missing = frozenset(absent(outside))
-        for name in outside:
+        missing = frozenset(absent(inside))
+        for name in inside:
             if name in missing and name not in self._missing:
-                text = f"{name} is not there: nothing is guarded by that name until it comes"
+                text = f"{name} is not there; one that comes under that name is not guarded (inside)"
                 self._events.tell("interface", text, interface=name, state="absent")
             elif name in self._missing and name not in missing:
                 self._events.tell(
-                    "interface", f"{name} is there and guarded", interface=name, state="present"
+                    "interface",
+                    f"{name} is there and, being inside, not guarded",
+                    interface=name,
+                    state="present",
                 )
-        self._missing, self._named = missing, frozenset(outside)
+        self._missing, self._named = missing, frozenset(inside)

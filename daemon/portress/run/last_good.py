@@ -44,7 +44,7 @@ class LastGood:
         """
         config = None
         try:
-            config = configuration.load(self._paths.config)
+            config = configuration.load(self._paths.config, here=True)
             if self.wanted:
                 hear(config)
             return config

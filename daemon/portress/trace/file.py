@@ -40,11 +40,11 @@ class Opened:
 def opened(path: str, config: Config) -> Iterator[Opened]:
     """What stands at `path`. Raises Mistake if it cannot be opened, or is nothing that can be traced."""
     where = Path(path)
-    prefix, outside = config.journal_prefix, config.outside
+    prefix, inside = config.journal_prefix, config.inside
     if path != STDIN and (where.is_dir() or _is_journal(where)):
         if where.is_dir() and not any(where.glob("*.journal*")) and not any(where.glob("*/*.journal*")):
             raise Mistake(f"{path}: a directory without journal files (*.journal)")
-        journal = journalfile.Journal(where, prefix, outside)
+        journal = journalfile.Journal(where, prefix, inside)
         with contextlib.closing(journal):
             yield Opened(journal, "journal", lambda: _share(journal))
         return
@@ -52,7 +52,7 @@ def opened(path: str, config: Config) -> Iterator[Opened]:
         name, size = ("standard input" if path == STDIN else path), _size(stream)
         head = _head(stream, name)
         if journalfile.is_export(head):
-            export = journalfile.Export(stream, name, prefix, outside)
+            export = journalfile.Export(stream, name, prefix, inside)
             yield Opened(export, "journal export", lambda: export.position / size if size else None)
         elif len(head) > 8 and all(32 <= byte < 127 or byte in b"\t\r\n" for byte in head):
             raise Mistake(

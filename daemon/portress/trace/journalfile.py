@@ -41,17 +41,17 @@ _TARGET: Final = re.compile(rb" DST=([0-9A-Fa-f.:]{2,39}) ")
 class JournalReading:
     """The knocks in the entries of a journal, oldest first: iterate once.
 
-    `outside` are the interfaces strangers come in by; none: every one but lo.
+    `inside` are the interfaces that are not guarded, beside lo.
 
     to        the address that the last knock given went to
     packets   lines of the packet log so far, whatever they say
     position  bytes of the stream done with; for a directory, the microsecond reached
     notes     sentences about what could not be read, for the user
     odd       lines that are no knocks: "line" for what the kernel does not write for a first packet,
-              "inside" for other interfaces, "field" for entries with a field twice
+              "inside" for interfaces that are not guarded, "field" for entries with a field twice
     """
 
-    def __init__(self, name: str, prefix: str, outside: tuple[str, ...] = ()) -> None:
+    def __init__(self, name: str, prefix: str, inside: tuple[str, ...] = ()) -> None:
         self.name = name
         self.to = b""
         self.packets = self.position = 0
@@ -59,7 +59,7 @@ class JournalReading:
         self.odd: Counter[str] = Counter()
         self._prefix = prefix
         self._start = prefix.encode("utf-8", "surrogateescape")
-        self._outside = frozenset(outside)
+        self._inside = frozenset({"lo", *inside})
         self._boot: bytes | None = None
         self._clock = Clock()
 
@@ -92,7 +92,7 @@ class JournalReading:
             self.odd["line"] += 1
             return None
         source, knock, interface = found
-        if interface not in self._outside if self._outside else interface == "lo":
+        if interface in self._inside:
             self.odd["inside"] += 1
             return None
         self.to = _target(message)
@@ -125,8 +125,8 @@ def is_export(head: bytes) -> bool:
 class Export(JournalReading):
     """The entries in the stream that `journalctl -o export` writes, in constant memory."""
 
-    def __init__(self, stream: BufferedReader, name: str, prefix: str, outside: tuple[str, ...] = ()) -> None:
-        super().__init__(name, prefix, outside)
+    def __init__(self, stream: BufferedReader, name: str, prefix: str, inside: tuple[str, ...] = ()) -> None:
+        super().__init__(name, prefix, inside)
         self._stream = stream
 
     def _entries(self) -> Iterator[Entry]:
@@ -178,8 +178,8 @@ class Journal(JournalReading):
     `span` is the first and the last moment in it, in microseconds of unix time. Raises Mistake.
     """
 
-    def __init__(self, path: Path, prefix: str, outside: tuple[str, ...] = ()) -> None:
-        super().__init__(str(path), prefix, outside)
+    def __init__(self, path: Path, prefix: str, inside: tuple[str, ...] = ()) -> None:
+        super().__init__(str(path), prefix, inside)
         try:
             from systemd import journal
         except ImportError:

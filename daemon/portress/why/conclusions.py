@@ -204,7 +204,7 @@ def _replayed(last: Replayed, config: Config) -> list[str]:
 
 def _unheard(facts: Facts, config: Config) -> list[str]:
     """No knock that starts a sequence is remembered."""
-    outside = f"on {', '.join(config.outside)}" if config.outside else "on any interface but lo"
+    inside = " or ".join(("lo", *config.inside))
     told = [_silence(facts)]
     if facts.background.past:
         one = facts.background.past[0]
@@ -213,7 +213,9 @@ def _unheard(facts: Facts, config: Config) -> list[str]:
             f"By the ledger it was last admitted {_ago(facts, one.since)}, to {one.door}{who};"
             f" that ended {_ago(facts, one.finish)}: {one.state(facts.unix)}."
         )
-    told.append(f"A knock counts if it arrives {outside} and is addressed to this host itself.")
+    told.append(
+        f"A knock counts if it arrives on any interface but {inside} and is addressed to this host itself."
+    )
     if config.watch == "counter":
         told.append("`watch: counter` cannot tell the order of knocks sent without a pause: 20 ms will do.")
     rotating = _rotating(config.doors, config)

@@ -12,6 +12,7 @@ from attrs import frozen
 from pyroute2 import IPRoute
 
 from portress.config.model import Config
+from portress.config.routes import hops
 from portress.doctor.probe.finding import Finding
 
 _GLOBAL: Final = 0  # RT_SCOPE_UNIVERSE
@@ -55,10 +56,9 @@ class Links:
         return max(fitting, key=lambda one: one.to.prefixlen, default=None)
 
     def entrances(self, config: Config) -> tuple[str, ...]:
-        """Where strangers come in: the interfaces of `outside`, else of default routes, else all but lo."""
-        if config.outside:
-            return tuple(name for name in config.outside if name in self.names)
-        return tuple(sorted({name for _, name in self.ways} - {"lo"})) or tuple(sorted(self.names - {"lo"}))
+        """Where strangers come in: the guarded interfaces of default routes, else all that are guarded."""
+        inside = {"lo", *config.inside}
+        return tuple(sorted({name for _, name in self.ways} - inside)) or tuple(sorted(self.names - inside))
 
 
 def read() -> Links:
@@ -75,10 +75,10 @@ def read() -> Links:
                 if one["scope"] == _GLOBAL:
                     families.add(number)
             for one in route.get_default_routes(family=family):
-                ways |= {(number, names[index]) for index in _indices(one) if index in names}
+                ways |= {(number, names[index]) for index in hops(one) if index in names}
             for one in route.get_routes(family=family, table=_MAIN):
                 to = ip_network((one.get_attr("RTA_DST") or _ANYWHERE[number], one["dst_len"]), strict=False)
-                routes += [Route(to, names[index]) for index in _indices(one) if index in names]
+                routes += [Route(to, names[index]) for index in hops(one) if index in names]
     found = (frozenset(names.values()), frozenset(addresses), frozenset(families), frozenset(ways))
     return Links(*found, tuple(routes), _forwards())
 
@@ -95,38 +95,24 @@ def _text(path: Path) -> str:
         return ""
 
 
-def _indices(route: object) -> Iterator[int]:
-    """The interfaces of a route, of several next hops if it has them."""
-    index = route.get_attr("RTA_OIF")  # type: ignore[attr-defined]  # pyroute2 has no types
-    if index is not None:
-        yield index
-    for hop in route.get_attr("RTA_MULTIPATH") or ():  # type: ignore[attr-defined]
-        yield hop["oif"]
-
-
 def judge(config: Config, links: Links) -> Iterator[Finding]:
-    """What `outside` leaves open, and what it names in vain."""
-    if not config.outside:
-        return
-    for name in config.outside:
+    """What `inside` leaves open, and what it names in vain."""
+    for name in config.inside:
         if name not in links.names:
             yield Finding(
-                "outside-absent",
+                "inside-absent",
                 "warning",
-                f"outside: there is no interface {name} now",
-                "a misspelt name guards nothing; one that comes later is guarded from then on",
-                f"correct it if it is misspelt; ip -br link shows {', '.join(sorted(links.names - {'lo'}))}",
+                f"inside: there is no interface {name} now",
+                "one that comes under that name later is not guarded",
+                "correct it if it is misspelt, or take it out; ip -br link shows"
+                f" {', '.join(sorted(links.names - {'lo'}))}",
             )
     for family, name in sorted(links.ways):
-        if name in config.outside or name == "lo":
-            continue
-        other = next((o for f, o in sorted(links.ways) if f != family and o in config.outside), None)
-        there = f", though over {FAMILY_NAMES[10 - family]} they are shut (at {other})" if other else ""
-        yield Finding(
-            "outside-incomplete",
-            "error",
-            f"the {FAMILY_NAMES[family]} default route goes by {name}, which outside does not name",
-            f"strangers who come in there over {FAMILY_NAMES[family]} find every door open{there}",
-            f"add {name} to outside, or leave outside out: then every interface but lo is guarded",
-            opens=True,
-        )
+        if name in config.inside and name not in config.inside_default_route:
+            yield Finding(
+                "inside-default-route",
+                "error",
+                f"the {FAMILY_NAMES[family]} default route goes by {name}, which is inside",
+                f"strangers who come in there over {FAMILY_NAMES[family]} find every door open",
+                f"take {name} out of inside, or, if that is meant, add  inside_default_route: [{name}]",
+            )

@@ -119,7 +119,7 @@ def _served(
         hidden = next((one for knock, one in inward.items() if knock in service), None)
         if hidden is not None:
             what = f"at {named}, {hidden} listens on {hidden.address} only"
-            do = "let it listen on an outside address"
+            do = "let it listen on an address that strangers reach"
         else:
             what, do = f"nothing listens at {named}", "start the service"
         why = "who is let in finds the port closed" if door else "who dials it finds the port closed"
