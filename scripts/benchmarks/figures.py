@@ -10,7 +10,6 @@ import operator
 import os
 import platform
 import re
-import subprocess
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -124,38 +123,22 @@ def markdown(figures: Sequence[Figure], machine: dict[str, str]) -> str:
     return "\n".join([*lines, "", *notes]).rstrip() + "\n"
 
 
-def _told(*words: str) -> str:
-    try:
-        return subprocess.run(words, capture_output=True, text=True, timeout=10).stdout.strip()
-    except (OSError, subprocess.SubprocessError):
-        return ""
-
-
 def machine() -> dict[str, str]:
-    """The machine this runs on, in words."""
+    """Where this runs, in words: processor, cores, kernel version and distribution, and no more."""
     cpu = re.search(r"model name\s*: (.*)", Path("/proc/cpuinfo").read_text())
-    memory = re.search(r"MemTotal:\s*(\d+)", Path("/proc/meminfo").read_text())
-    virtual = _told("systemd-detect-virt")
     release = re.search(r'PRETTY_NAME="(.*)"', Path("/etc/os-release").read_text())
+    version = re.match(r"\d+\.\d+", platform.release())
     return {
         "cpu": cpu[1].strip() if cpu else platform.machine(),
         "cores": str(len(os.sched_getaffinity(0))),
-        "memory": f"{int(memory[1]) // (1 << 20)} GiB" if memory else "unknown",
-        "virtual": "" if virtual in ("", "none") else virtual,
-        "kernel": platform.release(),
+        "kernel": version[0] if version else "unknown",
         "system": release[1] if release else platform.system(),
-        "nft": [*_told("nft", "--version").split(), "", "unknown"][1].removeprefix("v"),
-        "python": platform.python_version(),
     }
 
 
 def describe(of: dict[str, str]) -> str:
     """The machine in one line."""
-    virtual = f", virtual ({of['virtual']})" if of["virtual"] else ""
-    return (
-        f"{of['cpu']}, {of['cores']} cores{virtual}, {of['memory']}, kernel {of['kernel']},"
-        f" {of['system']}, nft {of['nft']}, Python {of['python']}"
-    )
+    return f"{of['cpu']}, {of['cores']} cores, kernel {of['kernel']}, {of['system']}"
 
 
 def write(path: Path, figures: Iterable[Figure], about: dict[str, str], more: dict[str, Any]) -> None:
