@@ -19,13 +19,29 @@ MISSES = Misses(limit=3, within=100 * SECOND, shun=600 * SECOND)
 
 
 def expect(
-    door: str, *knocks: int, gap: float = 60, keyholder: str | None = None, step: int | None = None
+    door: str,
+    *knocks: int,
+    gap: float = 60,
+    keyholder: str | None = None,
+    step: int | None = None,
+    secret: int = 0,
+    everywhere: bool = False,
 ) -> Expected:
-    return Expected(Sequence(tuple(map(Knock, knocks)), int(gap * SECOND)), door, keyholder, step)
+    """`secret`: which of the keyholder's; `everywhere`: it is used at all doors together."""
+    claim = b"" if step is None else f"{keyholder} {secret} {'' if everywhere else door}".encode()
+    return Expected(Sequence(tuple(map(Knock, knocks)), int(gap * SECOND)), door, keyholder, step, claim)
 
 
-def ana(step: int, *knocks: int, door: str = "vpn", gap: float = 60) -> Expected:
-    return expect(door, *knocks, gap=gap, keyholder="ana", step=step)
+def ana(step: int, *knocks: int, door: str = "vpn", gap: float = 60, secret: int = 0) -> Expected:
+    return expect(door, *knocks, gap=gap, keyholder="ana", step=step, secret=secret)
+
+
+def code(step: int, *knocks: int, door: str = "vpn") -> Expected:
+    """Of an authenticator of ana's."""
+    return expect(door, *knocks, keyholder="ana", step=step, everywhere=True)
+
+
+ANA = ana(0, 1).claim
 
 
 SSH = expect("ssh", A, B, C)
@@ -39,9 +55,10 @@ class Host:
         *expected: Expected,
         limit: int = 65536,
         misses: Misses | None = None,
-        used: dict[tuple[str, str], Use] | None = None,
+        used: dict[bytes, Use] | None = None,
+        floor: int = -1,
     ) -> None:
-        self.tracker = Tracker(Trie(expected), limit=limit, misses=misses, used=used)
+        self.tracker = Tracker(Trie(expected), limit=limit, misses=misses, used=used, floor=floor)
         self.now = 0
 
     def at(self, seconds: float, ns: int = 0) -> None:

@@ -12,6 +12,7 @@ from portress.knock import Expected, Knock
 from portress.verdict import (
     Advanced,
     Completed,
+    Doubted,
     Echoed,
     Ignored,
     Lapsed,
@@ -62,7 +63,8 @@ class Model:
         self.runs: dict[bytes, Run] = {}
         self.missed: list[tuple[bytes, int]] = []
         self.shunned: list[tuple[bytes, int]] = []
-        self.used: list[tuple[str, str, Use]] = []
+        self.used: list[tuple[bytes, Use]] = []
+        self.floor = -1
         self.sent_away: list[bytes] = []  # whom rule 10 may send away at this knock: any one of them
 
     @property
@@ -161,23 +163,26 @@ class Model:
         return [source for source, until in low.items() if until == min(low.values())]
 
     def complete(self, source: bytes, endings: list[Expected], carries_on: bool) -> Verdict:
-        fresh, refused, echoed = [], [], []
+        fresh: list[Expected] = []
+        refused: list[Verdict] = []
+        others: list[Verdict] = []
         for one in endings:
             if one.step is None or one.keyholder is None:
                 fresh.append(one)
                 continue
-            uses = [use for who, door, use in self.used if (who, door) == (one.keyholder, one.door)]
+            uses = [use for claim, use in self.used if claim == one.claim]
             last = max(uses, key=lambda use: use.step, default=None)
-            if last is None or one.step > last.step:
-                self.used.append((one.keyholder, one.door, Use(one.step, source)))
-                fresh.append(one)
-            elif last == Use(one.step, source):
-                echoed.append(Echoed(one))
+            if last is not None and one.step <= last.step:
+                echo = last == Use(one.step, source, one.door)
+                (others if echo else refused).append(Echoed(one) if echo else Replayed(one, last))
+            elif one.step <= self.floor:
+                others.append(Doubted(one, self.floor))
             else:
-                refused.append(Replayed(one, last))
+                self.used.append((one.claim, Use(one.step, source, one.door)))
+                fresh.append(one)
         if fresh:
             return Completed(tuple(fresh), carries_on)
-        return (refused or echoed)[-1]
+        return (refused or others)[-1]
 
     def miss(self, source: bytes, now: int) -> int | None:
         if self.misses is None:

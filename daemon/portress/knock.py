@@ -122,12 +122,21 @@ class Sequence:
 
 @frozen
 class Expected:
-    """A sequence now in force and what it opens: a door, for a keyholder's time step where there is one."""
+    """A sequence now in force and what it opens: a door, for a keyholder's time step where there is one.
+
+    `claim`: what its use is remembered under (`keyholders.secret.claim`); empty for a fixed sequence.
+    """
 
     sequence: Sequence
     door: str
     keyholder: str | None = None
     step: int | None = None
+    claim: bytes = b""
+
+    @property
+    def holder(self) -> tuple[str | None, str, bytes]:
+        """Whose sequence it is: the keyholder, the door and the secret, by its claim."""
+        return (self.keyholder, self.door, self.claim)
 
 
 def _place(to: IPv4Network | IPv6Network | None) -> tuple[int, int, int]:

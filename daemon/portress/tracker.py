@@ -9,8 +9,9 @@ The rules it holds (DESIGN, "The tracker's rules"; what a knock is, rule 1, was 
  6. A knock later than the gap after the last right one finds the state expired, and is looked at as a
     first knock. Exactly at the gap is in time.
  7. The last knock completes. The state is gone, unless a longer sequence goes on from there.
- 9. A rotating sequence completes once. Again from the same source it is an echo; from another, or of a
-    step older than the last one used, a replay.
+ 9. A rotating sequence completes once, and a keyholder's authenticator codes once at all doors together.
+    Again from the same source at the same door it is an echo; else, or of a step older than the last one
+    used, a replay. Up to the step `floor` nobody knows what was used: none is accepted.
 10. At most `limit` sources are remembered; when full, the one with the least time left at the lowest
     stage goes first. In a flood of first knocks, those go that came with it (`thin`).
 
@@ -41,6 +42,7 @@ from portress.sequence.trie import Node, Trie
 from portress.verdict import (
     Advanced,
     Completed,
+    Doubted,
     Echoed,
     Ignored,
     Lapsed,
@@ -54,7 +56,7 @@ from portress.verdict import (
 State = tuple[int, Node, Hashable]
 
 _IGNORED = Ignored()
-_ENDS = (Completed, Replayed, Echoed)
+_ENDS = (Completed, Replayed, Doubted, Echoed)
 _ROOM_SLACK = 64  # leftovers a room's queue may hold beyond half the number of the living
 
 
@@ -72,8 +74,8 @@ class Tracker:
     """Tracks every source through the stages of the sequences in `trie`.
 
     `now` is in ns and never goes back. `limit` (>= 1) bounds the callers, and separately the sources
-    whose misses or shunning are remembered. `used` holds the rotating sequences already used up, by
-    (keyholder, door).
+    whose misses or shunning are remembered. `used` holds the rotating sequences already used up, by claim;
+    steps up to `floor` (-1: none) are refused whatever it holds.
     """
 
     def __init__(
@@ -82,18 +84,20 @@ class Tracker:
         *,
         limit: int = 65536,
         misses: Misses | None = None,
-        used: Mapping[tuple[str, str], Use] | None = None,
+        used: Mapping[bytes, Use] | None = None,
+        floor: int = -1,
     ) -> None:
         self.limit = limit
         self.misses = misses
-        self.used: dict[tuple[str, str], Use] = dict(used or {})
+        self.used: dict[bytes, Use] = dict(used or {})
+        self.floor = floor
         self.trie = trie
         self._callers: dict[Hashable, State] = {}
         self._rooms: dict[tuple[int, int], _Room] = {}
         self._missed: OrderedDict[Hashable, tuple[int, ...]] = OrderedDict()
         self._shunned: OrderedDict[Hashable, int] = OrderedDict()
-        # the age of the tree in which a (keyholder, door) came into force with its present secret
-        self._secrets = dict.fromkeys(trie.rotating, trie.age)
+        # the age of the tree in which a (keyholder, door, claim) came into force
+        self._holders = dict.fromkeys(trie.rotating, trie.age)
         self.evicted = 0  # callers that rule 10 sent away
         self.replace(trie)
 
@@ -102,10 +106,7 @@ class Tracker:
 
         Callers under way keep their place.
         """
-        self._secrets = {
-            key: self._secrets[key] if _same_secret(self.trie, trie, key) else trie.age
-            for key in trie.rotating
-        }
+        self._holders = {holder: self._holders.get(holder, trie.age) for holder in trie.rotating}
         self.trie = trie
         self._first = trie.root.children
         self._age = trie.age
@@ -150,9 +151,7 @@ class Tracker:
 
     def _still_valid(self, one: Expected, age: int) -> bool:
         """Whether a sequence of a tree of that age is rotating and of a secret still in force."""
-        if one.keyholder is None or one.step is None:
-            return False
-        came = self._secrets.get((one.keyholder, one.door))
+        came = None if one.step is None else self._holders.get(one.holder)
         return came is not None and came <= age
 
     def _arrive(self, source: Hashable, node: Node, now: int, state: State | None) -> Verdict:
@@ -165,23 +164,25 @@ class Tracker:
     def _complete(self, source: Hashable, node: Node) -> Verdict:
         fresh: list[Expected] = []
         refused: Replayed | None = None
-        echoed: Echoed | None = None
+        other: Doubted | Echoed | None = None
         for opening in node.endings:
-            if opening.keyholder is None or opening.step is None:
+            if opening.step is None:
                 fresh.append(opening)
                 continue
-            key = (opening.keyholder, opening.door)
-            last = self.used.get(key)
-            if last is None or opening.step > last.step:
-                self.used[key] = Use(opening.step, source)
-                fresh.append(opening)
-            elif opening.step == last.step and last.source == source:
-                echoed = Echoed(opening)
+            last = self.used.get(opening.claim)
+            if last is not None and opening.step <= last.step:
+                if last == Use(opening.step, source, opening.door):
+                    other = Echoed(opening)
+                else:
+                    refused = Replayed(opening, last)
+            elif opening.step <= self.floor:
+                other = Doubted(opening, self.floor)
             else:
-                refused = Replayed(opening, last)
+                self.used[opening.claim] = Use(opening.step, source, opening.door)
+                fresh.append(opening)
         if fresh:
             return Completed(tuple(fresh), bool(node.children))
-        return refused or echoed or _IGNORED
+        return refused or other or _IGNORED
 
     def _lapse(self, state: State, node: Node, gap: int, knock: int, now: int) -> Verdict:
         """Rule 6, for a caller at `node` who took longer than `gap`."""
@@ -342,16 +343,3 @@ class Tracker:
         if self.misses is None:
             return 0
         return sum(now - time <= self.misses.within for time in self._missed.get(source, ()))
-
-
-def _same_secret(before: Trie, after: Trie, key: tuple[str, str]) -> bool:
-    """Whether a (keyholder, door) has kept its secret: a time step in both trees has the same sequence.
-
-    Without skew, two steps that follow each other have none in common: a secret that is exchanged is
-    exchanged within a step, so then it is the same.
-    """
-    if key not in before.rotating:
-        return False
-    steps, now = before.rotating[key], after.rotating[key]
-    common = steps.keys() & now.keys()
-    return not common or any(steps[step] == now[step] for step in common)

@@ -71,18 +71,29 @@ class Completed:
 
 @frozen
 class Use:
-    """A rotating sequence used up: its time step and the source that used it (rule 9)."""
+    """A rotating sequence used up: its time step, the source that used it and at which door (rule 9)."""
 
     step: int
     source: Hashable
+    door: str = ""
 
 
 @frozen
 class Replayed:
-    """A completed rotating sequence that was used before, or is older than the last one used (rule 9)."""
+    """A completed rotating sequence that was used before, perhaps at another door, or is older than the last
+    one used (rule 9)."""
 
     opening: Expected
     last: Use
+
+
+@frozen
+class Doubted:
+    """A completed rotating sequence of which nobody knows if it was used: of step `floor` or before (rule
+    9)."""
+
+    opening: Expected
+    floor: int
 
 
 @frozen
@@ -122,4 +133,4 @@ def progress(right: int, of: int) -> str:
     return f"{right} of {of} knocks right"
 
 
-Verdict = Ignored | Repeated | Advanced | Missed | Lapsed | Shunned | Completed | Replayed | Echoed
+Verdict = Ignored | Repeated | Advanced | Missed | Lapsed | Shunned | Completed | Replayed | Doubted | Echoed

@@ -16,6 +16,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from lab.space import LabError, Namespace, scratch
+from portress.ledger.ledger import Ledger
+from portress.run import use_mark
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 ALONE: Final = "source_prefix: {ipv4: 32, ipv6: 128}"
@@ -200,11 +202,14 @@ def daemon(
     guard: bool = True,
     start: bool = True,
     ahead: float = 0.0,
+    known: bool = True,
 ) -> Iterator[Daemon]:
     """The guard loaded and the daemon running in `ns`, ready when this returns.
 
     `config` and `keyholders` are the files' texts; `words` are more options of `portress run`. The daemon's
     wall clock is `ahead` seconds ahead of this machine's.
+    `known`: it is as if a daemon had run here since the boot and nobody had knocked: no step is refused
+    because it may have been used unnoticed.
     Without `guard` or `start` that step is left to the test (`d.verb("guard")`, `d.start()`).
     """
     with scratch() as folder:
@@ -213,6 +218,10 @@ def daemon(
         made.ahead = ahead
         made.state.mkdir(mode=0o700)
         made.socket.parent.mkdir(mode=0o755)
+        if known:
+            with Ledger(made.state / "ledger.db") as ledger:
+                mark = use_mark.Mark(ledger.digest)
+                use_mark.write(made.socket.with_name(use_mark.NAME), use_mark.boot(), mark)
         if keyholders is not None:
             (folder / "keyholders.yaml").write_text(keyholders)
             (folder / "keyholders.yaml").chmod(0o600)

@@ -7,13 +7,18 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from portress.admissions import Admission
 from portress.events import Events, Fields, Kind
 from portress.knock import SECOND, Source
 from portress.ledger.ledger import Ledger, LedgerError
+from portress.run import use_mark
 from portress.run.ledger_writer import Books
+from portress.run.use_mark import Mark
 
 ANA = Source.parse("192.0.2.7")
+HERS = b"a" * 16  # what ana's uses are remembered under
 
 
 class Refusing(Ledger):
@@ -22,10 +27,10 @@ class Refusing(Ledger):
     full = False
     refused = ""  # the door whose admissions cannot be written
 
-    def use(self, keyholder: str, door: str, step: int, source: Source, at: float) -> bool:
+    def use(self, claim: bytes, door: str, step: int, source: Source, at: float) -> bool:
         if self.full:
             raise LedgerError("the disk is full")
-        return super().use(keyholder, door, step, source, at)
+        return super().use(claim, door, step, source, at)
 
     def admitted(self, source: Source, door: str, *more: Any, **named: Any) -> int:
         if door == self.refused:
@@ -42,7 +47,7 @@ def kept(folder: Path, work: Callable[[Books, Refusing], Awaitable[None]]) -> li
 
     async def whole() -> None:
         ledger = Refusing(folder / "ledger.db", 1000.0)
-        books = Books(ledger, Events(write, lambda: 0), lambda: 1000.0, lambda: 0, folder / "owed")
+        books = Books(ledger, Events(write, lambda: 0), lambda: 1000.0, lambda: 0, folder / "uses", "boot")
         await work(books, ledger)
         await books.close()
 
@@ -91,12 +96,31 @@ def test_one_that_cannot_be_written_keeps_no_other_from_it(tmp_path: Path) -> No
     assert sorted((one.door, one.ending) for one in records) == [("ssh", "dismissed"), ("vpn", "dismissed")]
 
 
+def marked(folder: Path) -> Mark:
+    mark = use_mark.read(folder / "uses", "boot")
+    assert mark is not None
+    return mark
+
+
 def test_a_sequence_is_used_once(tmp_path: Path) -> None:
-    async def work(books: Books, _: Refusing) -> None:
-        assert await books.use("ana", "vpn", 5, ANA)
-        assert not await books.use("ana", "vpn", 5, ANA)
-        assert not await books.use("ana", "vpn", 4, ANA)
-        assert await books.use("ana", "vpn", 6, ANA)
+    async def work(books: Books, ledger: Refusing) -> None:
+        assert await books.use(HERS, "vpn", 5, ANA) == "new"
+        assert marked(tmp_path) == Mark(ledger.digest)
+        assert await books.use(HERS, "vpn", 5, ANA) == "used"
+        assert await books.use(HERS, "vpn", 4, ANA) == "used"
+        assert await books.use(HERS, "vpn", 6, ANA) == "new"
+        assert marked(tmp_path) == Mark(ledger.digest)
+
+    assert kept(tmp_path, work) == []
+    assert (tmp_path / "uses").stat().st_mode & 0o777 == 0o600
+
+
+def test_the_mark_keeps_the_moment_before_which_not_all_is_known(tmp_path: Path) -> None:
+    async def work(books: Books, ledger: Refusing) -> None:
+        books.begin(12.5, ())
+        assert marked(tmp_path) == Mark(ledger.digest, 12.5)
+        await books.use(HERS, "vpn", 5, ANA)
+        assert marked(tmp_path) == Mark(ledger.digest, 12.5)
 
     assert kept(tmp_path, work) == []
 
@@ -104,48 +128,93 @@ def test_a_sequence_is_used_once(tmp_path: Path) -> None:
 def test_a_use_that_could_not_be_written_is_owed_and_paid_later(tmp_path: Path) -> None:
     async def work(books: Books, ledger: Refusing) -> None:
         ledger.full = True
-        assert await books.use("ana", "vpn", 5, ANA)
-        assert (tmp_path / "owed").stat().st_mode & 0o777 == 0o600
+        assert await books.use(HERS, "vpn", 5, ANA) == "new"
+        assert marked(tmp_path) == Mark(ledger.digest, None, ((HERS, "vpn", 5, ANA, 1000.0),))
         assert books.failures == 1
+        await books.settle()
+        assert len(marked(tmp_path).owed) == 1
         ledger.full = False
         await books.settle()
-        assert not (tmp_path / "owed").exists()
-        assert not await books.use("ana", "vpn", 5, ANA)
+        assert marked(tmp_path) == Mark(ledger.digest)
+        assert await books.use(HERS, "vpn", 5, ANA) == "used"
 
-    assert kept(tmp_path, work) == ["the ledger was not written: the disk is full"]
+    assert kept(tmp_path, work) == ["the ledger was not written: the disk is full"] * 2
 
 
-def test_the_next_daemon_knows_what_the_last_one_owed(tmp_path: Path) -> None:
+def test_the_next_daemon_pays_what_the_last_one_owed(tmp_path: Path) -> None:
     async def owe(books: Books, ledger: Refusing) -> None:
         ledger.full = True
-        assert await books.use("ana", "vpn", 5, ANA)
-        assert await books.use("ana", "vpn", 7, Source.parse("192.0.2.9"))
+        assert await books.use(HERS, "vpn", 5, ANA) == "new"
+        assert await books.use(HERS, "vpn", 7, Source.parse("192.0.2.9")) == "new"
+        books.ledger = None  # it dies
 
     async def know(books: Books, _: Refusing) -> None:
-        assert books.owed() == {("ana", "vpn"): (7, Source.parse("192.0.2.9"))}
+        owed = marked(tmp_path).owed
+        assert [(entry[2], str(entry[3])) for entry in owed] == [(5, "192.0.2.7"), (7, "192.0.2.9")]
+        books.begin(None, owed)
         await books.settle()
-        assert not await books.use("ana", "vpn", 7, ANA)
+        assert marked(tmp_path).owed == ()
+        assert await books.use(HERS, "vpn", 7, ANA) == "used"
 
     kept(tmp_path, owe)
-    assert (tmp_path / "owed").exists()
     kept(tmp_path, know)
-    assert not (tmp_path / "owed").exists()
 
 
-def test_a_file_of_owed_uses_that_makes_no_sense_does_no_harm(tmp_path: Path) -> None:
+def test_a_use_that_can_be_noted_nowhere_is_told_as_such(tmp_path: Path) -> None:
+    async def work(books: Books, ledger: Refusing) -> None:
+        (tmp_path / "uses").mkdir()
+        ledger.full = True
+        assert await books.use(HERS, "vpn", 5, ANA) == "nowhere"
+        (tmp_path / "uses").rmdir()
+        ledger.full = False
+        assert await books.use(HERS, "vpn", 5, ANA) == "new"  # it had opened nothing
+
+    told = kept(tmp_path, work)
+    assert told[0] == "the ledger was not written: the disk is full"
+    assert told[1].startswith(f"{tmp_path}/uses: cannot be written: ")
+    assert len(told) == 2
+
+
+def test_where_the_mark_cannot_be_written_there_is_none(tmp_path: Path) -> None:
+    """The next daemon must not take an old one for the truth."""
+
     async def work(books: Books, _: Refusing) -> None:
-        assert books.owed() == {}
+        books.begin(None, ())
+        (tmp_path / "uses.new").mkdir()
+        assert await books.use(HERS, "vpn", 5, ANA) == "new"
+        assert use_mark.read(tmp_path / "uses", "boot") is None
 
-    (tmp_path / "owed").write_text('[]\n{}\nnonsense\n["a", "b", "c", "d", "e"]\n[1]\n')
-    kept(tmp_path, work)
+    assert len(kept(tmp_path, work)) == 1
 
 
-def test_without_a_ledger_work_goes_on(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "text", ["", "[]", "{}", "nonsense", '{"boot": "boot", "digest": "0"}', "[" * 100_000]
+)
+def test_a_mark_that_makes_no_sense_is_none(tmp_path: Path, text: str) -> None:
+    (tmp_path / "uses").write_text(text)
+    assert use_mark.read(tmp_path / "uses", "boot") is None
+
+
+def test_a_mark_of_another_boot_is_none(tmp_path: Path) -> None:
+    use_mark.write(tmp_path / "uses", "boot", Mark(7))
+    assert use_mark.read(tmp_path / "uses", "boot") == Mark(7)
+    assert use_mark.read(tmp_path / "uses", "another") is None
+
+
+def test_a_mark_is_not_written_through_a_link(tmp_path: Path) -> None:
+    (tmp_path / "theirs").write_text("theirs")
+    for name in ("uses", "uses.new"):
+        (tmp_path / name).symlink_to(tmp_path / "theirs")
+    use_mark.write(tmp_path / "uses", "boot", Mark(7))
+    assert (tmp_path / "theirs").read_text() == "theirs"
+    assert use_mark.read(tmp_path / "uses", "boot") == Mark(7)
+
+
+def test_without_a_ledger_work_goes_on_and_no_use_counts(tmp_path: Path) -> None:
     async def whole() -> None:
-        books = Books(None, Events(lambda *_: None, lambda: 0), lambda: 0.0, lambda: 0, tmp_path / "owed")
-        assert await books.use("ana", "vpn", 5, ANA)
+        books = Books(None, Events(lambda *_: None, lambda: 0), lambda: 0.0, lambda: 0, tmp_path / "uses", "")
+        assert await books.use(HERS, "vpn", 5, ANA) == "nowhere"
         books.admitted(Admission("ssh", ANA, 0, 1), 1.0)
         await books.close()
 
     asyncio.run(whole())
-    assert (tmp_path / "owed").exists()

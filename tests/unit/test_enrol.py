@@ -342,7 +342,13 @@ def test_the_list_shows_doors_style_end_and_last_use_but_no_secret(place: Path, 
     run("enrol", "ana", "--door", "vpn", "--door", "web", "--host", "a.example", "--until", "2099-01-31")
     run("enrol", "ben", "--door", "ssh", "--host", "a.example")
     with Ledger(place / "ledger.db") as ledger:
-        ledger.use("ana", "web", 56_666_666, Source.parse("198.51.100.7"), 1_700_000_000.0)
+        ledger.use(
+            enrolled(place)["ana"].claim("web"),
+            "web",
+            56_666_666,
+            Source.parse("198.51.100.7"),
+            1_700_000_000.0,
+        )
     code, out, _ = run("keyholders")
     told = json.loads(run("keyholders", "--json")[1])
     assert code == 0

@@ -58,9 +58,9 @@ def test_a_new_step_derives_one_step_and_no_more() -> None:
     derived: list[int] = []
     true = rotating.derive
 
-    def watched(secret: bytes, door: str, rule: object, step: int) -> object:
+    def watched(secret: bytes, door: str, rule: object, step: int, site: str) -> object:
         derived.append(step)
-        return true(secret, door, rule, step)  # type: ignore[arg-type]  # as the caller gave it
+        return true(secret, door, rule, step, site)  # type: ignore[arg-type]  # as the caller gave it
 
     rotating.derive = watched  # type: ignore[assignment]  # the test watches it
     try:

@@ -51,7 +51,9 @@ def rotating(number: int, secret: int, step: int) -> Way:
     """The sequences of one keyholder and door differ from step to step and from one secret to the next."""
     keyholder, door = KEYHOLDERS[number]
     knocks = WAYS[(number * 13 + step * 7 + secret * 11) % len(WAYS)]
-    return Way(Expected(Sequence(knocks, GAPS[door]), door, keyholder, step), secret)
+    at = "" if keyholder == "ana" else door  # ana has an authenticator: one use for both doors
+    claim = f"{keyholder} {secret} {at}".encode()
+    return Way(Expected(Sequence(knocks, GAPS[door]), door, keyholder, step, claim), secret)
 
 
 def plain(verdict: Verdict) -> Verdict:
@@ -170,6 +172,12 @@ class Portress(RuleBasedStateMachine):
         self.tracker.replace(self.trie(ways))
         self.go_on([(move, move // 2, None) for move in moves])
 
+    @rule(floor=st.sampled_from((-1, -1, 0, 1)))
+    def doubt_arises(self, floor: int) -> None:
+        """Or it is over."""
+        floor = floor if floor < 0 else self.step - self.skew + floor
+        self.model.floor = self.tracker.floor = floor
+
     @rule(pause=st.sampled_from(TIMES))
     def time_passes(self, pause: int) -> None:
         self.now += pause
@@ -223,9 +231,9 @@ class Portress(RuleBasedStateMachine):
     def the_same_sequences_used_up(self) -> None:
         if not hasattr(self, "model"):
             return
-        last: dict[tuple[str, str], Use] = {}
-        for keyholder, door, use in self.model.used:
-            last[keyholder, door] = use
+        last: dict[bytes, Use] = {}
+        for claim, use in self.model.used:
+            last[claim] = use
         assert self.tracker.used == last
 
 

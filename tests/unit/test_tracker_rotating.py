@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import gc
 
-from hearing import AWAY, HOME, MISSES, SSH, WORK, A, B, C, D, E, F, Host, ana, expect, opened
+from attrs import evolve
+
+from hearing import ANA, AWAY, HOME, MISSES, SSH, WORK, A, B, C, D, E, F, Host, ana, code, expect, opened
 from portress.knock import SECOND
 from portress.sequence.trie import Node
 from portress.verdict import (
     Advanced,
     Completed,
+    Doubted,
     Echoed,
     Ignored,
     Lapsed,
@@ -27,13 +30,13 @@ QUICK, SLOW = expect("ssh", A, B, C, gap=10), expect("web", A, B, D, gap=60)
 def test_a_rotating_sequence_is_used_up_by_completing_it() -> None:
     host = Host(ana(7, A, B))
     host.hear_all(A, B)
-    assert host.tracker.used == {("ana", "vpn"): Use(7, HOME)}
+    assert host.tracker.used == {ANA: Use(7, HOME, "vpn")}
 
 
 def test_a_used_sequence_from_another_source_is_a_replay() -> None:
     host = Host(ana(7, A, B))
     host.hear_all(A, B)
-    assert host.hear_all(A, B, source=AWAY)[-1] == Replayed(ana(7, A, B), Use(7, HOME))
+    assert host.hear_all(A, B, source=AWAY)[-1] == Replayed(ana(7, A, B), Use(7, HOME, "vpn"))
 
 
 def test_a_used_sequence_from_the_same_source_is_an_echo() -> None:
@@ -58,7 +61,7 @@ def test_a_later_step_completes_after_an_earlier_one() -> None:
 def test_a_step_older_than_the_last_one_used_is_refused() -> None:
     host = Host(ana(7, A, B), ana(8, A, C))
     host.hear_all(A, C)
-    assert host.hear_all(A, B, source=AWAY)[-1] == Replayed(ana(7, A, B), Use(8, HOME))
+    assert host.hear_all(A, B, source=AWAY)[-1] == Replayed(ana(7, A, B), Use(8, HOME, "vpn"))
 
 
 def test_an_older_step_is_refused_to_the_same_source_too() -> None:
@@ -68,13 +71,13 @@ def test_an_older_step_is_refused_to_the_same_source_too() -> None:
 
 
 def test_a_refused_completion_leaves_no_state() -> None:
-    host = Host(ana(7, A, B), used={("ana", "vpn"): Use(7, AWAY)})
+    host = Host(ana(7, A, B), used={ANA: Use(7, AWAY, "vpn")})
     assert isinstance(host.hear_all(A, B)[-1], Replayed)
     assert len(host.tracker) == 0
 
 
 def test_sequences_used_before_a_restart_are_refused_after_it() -> None:
-    host = Host(ana(7, A, B), used={("ana", "vpn"): Use(7, HOME)})
+    host = Host(ana(7, A, B), used={ANA: Use(7, HOME, "vpn")})
     assert isinstance(host.hear_all(A, B, source=AWAY)[-1], Replayed)
     assert isinstance(host.hear_all(A, B)[-1], Echoed)
 
@@ -89,20 +92,80 @@ def test_what_was_used_at_one_door_is_not_used_up_at_another() -> None:
     assert opened(host.hear_all(A, B, A, C)) == ["vpn", "web"]
 
 
+def test_a_code_used_at_one_door_is_used_up_at_all_of_the_keyholders() -> None:
+    """Who has seen it knows the ports of the other doors: they differ by the bases alone."""
+    host = Host(code(7, A, B), code(7, A, C, door="web"), code(8, A, D, door="web"))
+    assert opened(host.hear_all(A, B)) == ["vpn"]
+    assert host.hear_all(A, C, source=AWAY)[-1] == Replayed(code(7, A, C, door="web"), Use(7, HOME, "vpn"))
+    assert host.hear_all(A, C)[-1] == Replayed(code(7, A, C, door="web"), Use(7, HOME, "vpn"))
+    assert opened(host.hear_all(A, D)) == ["web"]
+    assert host.hear_all(A, B, source=AWAY)[-1] == Replayed(code(7, A, B), Use(8, HOME, "web"))
+
+
+def test_a_sequence_used_stays_used_under_another_name() -> None:
+    host = Host(ana(7, A, B))
+    host.hear_all(A, B)
+    renamed = evolve(ana(7, A, B), keyholder="anna")
+    host.expect(renamed)
+    assert host.hear_all(A, B, source=AWAY)[-1] == Replayed(renamed, Use(7, HOME, "vpn"))
+
+
+def test_a_sequence_used_stays_used_after_another_secret() -> None:
+    host = Host(ana(7, A, B))
+    host.hear_all(A, B)
+    host.expect(ana(7, C, D, secret=1))
+    host.hear_all(C, D)
+    host.expect(ana(7, A, B))
+    assert isinstance(host.hear_all(A, B, source=AWAY)[-1], Replayed)
+
+
+def test_up_to_the_floor_nobody_knows_what_was_used() -> None:
+    host = Host(ana(7, A, B), ana(8, A, C), ana(9, A, D), floor=8)
+    assert host.hear_all(A, B)[-1] == Doubted(ana(7, A, B), 8)
+    assert host.hear_all(A, C)[-1] == Doubted(ana(8, A, C), 8)
+    assert host.tracker.used == {} and len(host.tracker) == 0
+    assert opened(host.hear_all(A, D)) == ["vpn"]
+
+
+def test_without_a_floor_step_0_counts_too() -> None:
+    assert opened(Host(ana(0, A, B)).hear_all(A, B)) == ["vpn"]
+    assert host_verdict(Host(ana(0, A, B), floor=0)) == Doubted(ana(0, A, B), 0)
+
+
+def host_verdict(host: Host) -> object:
+    return host.hear_all(A, B)[-1]
+
+
+def test_below_the_floor_what_is_known_to_be_used_is_told_as_such() -> None:
+    host = Host(ana(7, A, B), used={ANA: Use(7, HOME, "vpn")}, floor=8)
+    assert isinstance(host.hear_all(A, B)[-1], Echoed)
+    assert isinstance(host.hear_all(A, B, source=AWAY)[-1], Replayed)
+
+
+def test_the_floor_is_not_for_fixed_sequences() -> None:
+    assert opened(Host(SSH, floor=1 << 63).hear_all(A, B, C)) == ["ssh"]
+
+
+def test_what_is_doubted_as_a_wrong_knock_is_still_told() -> None:
+    host = Host(SSH, ana(7, D), floor=7)
+    host.hear(A)
+    assert isinstance(host.hear(D), Doubted)
+
+
 def test_of_two_keyholders_with_one_sequence_the_unused_one_is_let_in() -> None:
     ben = expect("vpn", A, B, keyholder="ben", step=7)
-    host = Host(ana(7, A, B), ben, used={("ana", "vpn"): Use(7, AWAY)})
+    host = Host(ana(7, A, B), ben, used={ANA: Use(7, AWAY, "vpn")})
     assert host.hear_all(A, B)[-1] == Completed((ben,), carries_on=False)
 
 
 def test_a_replay_as_a_wrong_knock_is_still_told() -> None:
-    host = Host(SSH, ana(7, D), used={("ana", "vpn"): Use(7, AWAY)})
+    host = Host(SSH, ana(7, D), used={ANA: Use(7, AWAY, "vpn")})
     host.hear(A)
     assert isinstance(host.hear(D), Replayed)
 
 
 def test_a_used_beginning_still_leads_on() -> None:
-    host = Host(ana(7, A, B), expect("web", A, B, C), used={("ana", "vpn"): Use(7, AWAY)})
+    host = Host(ana(7, A, B), expect("web", A, B, C), used={ANA: Use(7, AWAY, "vpn")})
     assert opened(host.hear_all(A, B, C)) == ["web"]
 
 
@@ -160,7 +223,7 @@ def test_a_step_gone_by_is_used_up_all_the_same() -> None:
         host.hear(A, source=source)
     host.expect(ana(8, C, D), ana(9, D, C))
     assert opened([host.hear(B, source=HOME)]) == ["vpn"]
-    assert host.hear(B, source=AWAY) == Replayed(ana(7, A, B), Use(7, HOME))
+    assert host.hear(B, source=AWAY) == Replayed(ana(7, A, B), Use(7, HOME, "vpn"))
 
 
 def test_a_step_gone_by_is_refused_after_a_later_one_was_used() -> None:
@@ -168,7 +231,7 @@ def test_a_step_gone_by_is_refused_after_a_later_one_was_used() -> None:
     host.hear(A, source=AWAY)
     host.expect(ana(8, C, D), ana(9, D, C))
     host.hear_all(C, D)
-    assert host.hear(B, source=AWAY) == Replayed(ana(7, A, B), Use(8, HOME))
+    assert host.hear(B, source=AWAY) == Replayed(ana(7, A, B), Use(8, HOME, "vpn"))
 
 
 def test_a_keyholder_unenrolled_half_way_is_refused() -> None:
@@ -192,22 +255,22 @@ def test_a_keyholder_enrolled_again_does_not_revive_the_old_secret() -> None:
     host = Host(ana(7, A, B))
     host.hear(A)
     host.expect()
-    host.expect(ana(7, C, D))
+    host.expect(ana(7, C, D, secret=1))
     assert opened([host.hear(B)]) == []
 
 
 def test_a_secret_exchanged_half_way_does_not_open_any_more() -> None:
     host = Host(ana(7, A, B), ana(8, B, A))
     host.hear(A)
-    host.expect(ana(7, C, D), ana(8, D, C))
+    host.expect(ana(7, C, D, secret=1), ana(8, D, C, secret=1))
     assert opened([host.hear(B)]) == []
 
 
 def test_a_secret_exchanged_as_its_step_goes_by_does_not_open_either() -> None:
     host = Host(ana(7, A, B), ana(8, B, A))
     host.hear(A)
-    host.expect(ana(8, D, C), ana(9, C, D))
-    host.expect(ana(9, C, D), ana(10, C, E))
+    host.expect(ana(8, D, C, secret=1), ana(9, C, D, secret=1))
+    host.expect(ana(9, C, D, secret=1), ana(10, C, E, secret=1))
     assert opened([host.hear(B)]) == []
 
 
@@ -221,14 +284,15 @@ def test_without_skew_a_step_gone_by_can_be_completed_too() -> None:
 def test_without_skew_a_secret_exchanged_half_way_does_not_open_any_more() -> None:
     host = Host(ana(7, A, B))
     host.hear(A)
-    host.expect(ana(7, C, D))
-    host.expect(ana(8, D, C))
+    host.expect(ana(7, C, D, secret=1))
+    host.expect(ana(8, D, C, secret=1))
     assert opened([host.hear(B)]) == []
 
 
 def test_a_new_secret_opens_at_once() -> None:
     host = Host(ana(7, A, B))
-    host.expect(ana(7, C, D))
+    host.hear_all(A, B)
+    host.expect(ana(7, C, D, secret=1))
     assert opened(host.hear_all(C, D)) == ["vpn"]
 
 

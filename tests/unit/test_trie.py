@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from itertools import permutations
 
+from attrs import evolve
+
 from portress.config.model import Config, Door
 from portress.knock import SECOND, Expected, Knock, Sequence, Service
 from portress.sequence.fixed import expected as fixed
@@ -154,10 +156,10 @@ def test_every_node_bears_the_age_of_its_tree() -> None:
     assert {trie.root.age, at(trie, A).age, at(trie, A, B, C).age, twin.age} == {trie.age}
 
 
-def test_rotating_sequences_are_kept_by_keyholder_door_and_step() -> None:
-    ana = [expect("vpn", A, B, keyholder="ana", step=step) for step in (7, 8)]
+def test_it_knows_who_has_rotating_sequences() -> None:
+    ana = [evolve(expect("vpn", A, B, keyholder="ana", step=step), claim=b"ana's") for step in (0, 8)]
     trie = Trie([*ana, expect("ssh", C, D)])
-    assert trie.rotating == {("ana", "vpn"): {7: ana[0], 8: ana[1]}}
+    assert trie.rotating == {("ana", "vpn", b"ana's")}
 
 
 def test_a_place_in_a_new_tree_is_the_node_the_path_leads_to() -> None:

@@ -22,7 +22,7 @@ from portress.keyholders.file import Keyholder, expiry_text
 from portress.ledger.ledger import LedgerError, NoLedger, Reader
 from portress.paths import Paths
 
-Uses = dict[tuple[str, str], float]
+Uses = dict[tuple[bytes, str], float]
 
 
 @click.command()
@@ -49,7 +49,7 @@ def keyholders(paths: Paths, as_json: bool) -> None:
 
 
 def _uses(paths: Paths) -> Uses:
-    """The last use by keyholder and door; nothing, with a warning, where the ledger cannot be read."""
+    """The last use by claim and door; nothing, with a warning, where the ledger cannot be read."""
     try:
         with Reader(paths.ledger) as reader:
             return reader.last_uses()
@@ -64,9 +64,9 @@ def values(keyholder: Keyholder, uses: Uses, now: float) -> dict[str, Any]:
     """A keyholder for programs; moments in UTC."""
     until = keyholder.until
     last = {
-        door: moments.utc(uses[keyholder.name, door])
+        door: moments.utc(uses[keyholder.claim(door), door])
         for door in keyholder.doors
-        if (keyholder.name, door) in uses
+        if (keyholder.claim(door), door) in uses
     }
     return {
         "name": keyholder.name,
@@ -84,7 +84,7 @@ def table(found: tuple[Keyholder, ...], uses: Uses, now: float) -> Table:
     for heading in ("name", "doors", "style", "until", "last use"):
         shown.add_column(heading, overflow="fold")
     for keyholder in found:
-        last = max((uses.get((keyholder.name, door), 0.0) for door in keyholder.doors), default=0.0)
+        last = max((uses.get((keyholder.claim(door), door), 0.0) for door in keyholder.doors), default=0.0)
         over = keyholder.until is not None and keyholder.until <= now
         until = "" if keyholder.until is None else expiry_text(keyholder.until)
         shown.add_row(

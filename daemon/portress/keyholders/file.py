@@ -24,7 +24,7 @@ from portress.config.model import Door
 from portress.config.shapes import Found, Key, Keys, ListOf, Text, one_of
 from portress.config.yaml_tree import Findings, Listing, Node, Place, Scalar, decode, quoted, slurp, tree
 from portress.errors import Mistake
-from portress.keyholders.secret import from_base32, to_base32
+from portress.keyholders.secret import claim, from_base32, to_base32
 
 Style = Literal["derived", "authenticator"]
 
@@ -47,6 +47,11 @@ class Keyholder:
     secret: bytes = field(repr=False)
     style: Style = "derived"
     until: float | None = None
+
+    def claim(self, door: str) -> bytes:
+        """What a use at `door` is remembered under. A code used at one door is used at all of them: who has
+        seen it knows the ports of the others."""
+        return claim(self.secret, "" if self.style == "authenticator" else door)
 
 
 def checked_name(text: str) -> str:

@@ -6,10 +6,12 @@ Randomness comes in as an argument. Nothing here puts a secret into an error's t
 from __future__ import annotations
 
 import base64
+import hmac
 from collections.abc import Callable
 from typing import Final
 
 SHORTEST: Final = 16  # bytes: RFC 4226, section 4, R6: at least 128 bits
+CLAIM: Final = 16  # bytes
 USUAL: Final = 20  # bytes: the 160 bits that R6 recommends
 
 
@@ -23,6 +25,15 @@ def checked(secret: bytes) -> bytes:
     if len(secret) < SHORTEST:
         raise ValueError(f"a secret has at least 128 bits (RFC 4226), this one has {len(secret) * 8}")
     return secret
+
+
+def claim(secret: bytes, door: str = "") -> bytes:
+    """What the uses of a secret's sequences at `door` are remembered under, 16 bytes. It gives nothing away.
+
+    A keyed hash (HMAC-SHA-256, cut to 128 bits), so that uses belong to the secret: whoever bears it,
+    whatever secret came between. Without a door: one for all of them.
+    """
+    return hmac.digest(secret, b"portress-use\0" + door.encode(), "sha256")[:CLAIM]
 
 
 def to_base32(secret: bytes) -> str:

@@ -24,15 +24,16 @@ APPLICATION: Final = 0x506F7274  # "Port", in the file's header
 VERSION: Final = 1
 PATIENCE: Final = 5.0  # s to wait for another process's write
 
+USED: Final = "claim, door, step, source, length, at"
 COLUMNS: Final = "id, source, length, door, keyholder, step, how, since, until, ended, ending"
 SCHEMA: Final = f"""
 BEGIN;
 PRAGMA application_id = {APPLICATION};
 PRAGMA user_version = {VERSION};
 CREATE TABLE used (
-    keyholder TEXT NOT NULL, door TEXT NOT NULL, step INTEGER NOT NULL,
+    claim BLOB NOT NULL CHECK (length(claim) = 16), door TEXT NOT NULL, step INTEGER NOT NULL,
     source BLOB NOT NULL CHECK (length(source) IN (4, 16)), length INTEGER NOT NULL, at REAL NOT NULL,
-    PRIMARY KEY (keyholder, door)
+    PRIMARY KEY (claim, door)
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE admission (
     id INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -46,8 +47,10 @@ CREATE TABLE mark (name TEXT PRIMARY KEY, value REAL NOT NULL) STRICT, WITHOUT R
 COMMIT;
 """
 
+_NAMES: Final = 1 << 52  # ledgers have numbers below this for names, drawn by chance: REAL holds them exactly
+
 _SHAPE: Final = (
-    "SELECT keyholder, door, step, source, length, at FROM used LIMIT 0",
+    f"SELECT {USED} FROM used LIMIT 0",  # noqa: S608
     f"SELECT {COLUMNS} FROM admission LIMIT 0",  # noqa: S608
     "SELECT name, value FROM mark LIMIT 0",
 )
@@ -100,7 +103,7 @@ def beside(path: Path, suffix: str) -> Path:
     return path.with_name(path.name + suffix)
 
 
-def prepare(path: Path, floor: int = 0) -> Path:
+def prepare(path: Path) -> Path:
     """Make an empty ledger under another name in the same directory, and say which. Raises LedgerError."""
     new = beside(path, f".new-{os.getpid()}")
     with errors_named(path):
@@ -112,7 +115,7 @@ def prepare(path: Path, floor: int = 0) -> Path:
                 db.execute("PRAGMA journal_mode = WAL")
                 db.execute("PRAGMA synchronous = FULL")
                 db.executescript(SCHEMA)
-                db.execute("INSERT INTO mark VALUES ('floor', ?)", (float(floor),))
+                db.execute(f"INSERT INTO mark VALUES ('name', abs(random() % {_NAMES}))")  # noqa: S608
         except BaseException:
             for suffix in ("", "-wal", "-shm", "-journal"):
                 beside(new, suffix).unlink(missing_ok=True)
@@ -133,14 +136,14 @@ def begin(path: Path) -> None:
         sync_directory(path)
 
 
-def replace(path: Path, now: float, floor: int) -> Path:
-    """Set the file aside as `….damaged-<stamp>`, put an empty ledger with that `floor` in its place, and say
-    where the old one is.
+def replace(path: Path, now: float) -> Path:
+    """Set the file aside as `….damaged-<stamp>`, put an empty ledger in its place, and say where the old one
+    is.
 
     The empty one is ready before the old one is touched, and takes its place in one step: a crash in
     between finds the damaged file again. Raises LedgerError.
     """
-    new = prepare(path, floor)
+    new = prepare(path)
     aside = _free_name(path, datetime.fromtimestamp(now, UTC))
     with errors_named(path):
         if path.exists():

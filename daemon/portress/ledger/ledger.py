@@ -1,4 +1,4 @@
-"""The ledger: an SQLite file with every admission, and the last step each keyholder has used at each door.
+"""The ledger: an SQLite file with every admission, and the last step used of each secret at each door.
 
 In: what the daemon did. Out: what it must remember after a crash or a reboot, and the history.
 Moments are unix seconds (UTC, float). Every method may raise LedgerError, and raises nothing else.
@@ -6,8 +6,8 @@ Moments are unix seconds (UTC, float). Every method may raise LedgerError, and r
 Rules
  1. What a writing method returned from is on the disk: write-ahead log, synced at every commit.
  2. `use` is decided by one SQL statement: of two processes that use one step, one is told True.
- 3. A damaged file is set aside and an empty one begun. What had been used is then not known, so
-    `use` refuses the steps up to `floor`: those whose sequences someone may just have seen.
+ 3. A damaged file is set aside and an empty one begun. What had been used is then not known. That it is all
+    known is proved by `digest`, which the daemon keeps elsewhere as well (run/use_mark.py).
  4. One thread at a time: a Ledger may be made in one thread and used in another, as by an executor
     with a single worker, but never by two at once. An iterator from `history` counts as a use.
  5. Readers (`Reader`) never block the daemon, and never change or set aside a file.
@@ -15,6 +15,7 @@ Rules
 
 from __future__ import annotations
 
+import hashlib
 import os
 import sqlite3
 import time
@@ -29,6 +30,7 @@ from attrs import frozen
 from portress.knock import Source
 from portress.ledger.file import (
     COLUMNS,
+    USED,
     Damaged,
     LedgerError,
     NoLedger,
@@ -41,17 +43,18 @@ from portress.ledger.file import (
 
 __all__ = ["Ledger", "LedgerError", "NoLedger", "Reader", "Record", "Use"]
 
-STEP: Final = 30  # s, RFC 6238's X
 MOST: Final = 500_000  # admissions that ended and are remembered: some 60 MB
+_ALL_USED: Final = f"SELECT {USED} FROM used"  # noqa: S608
 BATCH: Final = 500  # rows read or deleted at a time
 
 
 @frozen
 class Use:
-    """The last use of a keyholder's sequence at a door."""
+    """The last use of a secret's sequence: its time step, by whom and at which door."""
 
     step: int
     source: Source
+    door: str
 
 
 @frozen
@@ -80,6 +83,11 @@ class Record:
         if self.ended is None:
             return "under way" if self.until > now else "expired"
         return self.ending or "ended"
+
+
+def _number(row: tuple[object, ...]) -> int:
+    """A row of `used` as a number of 256 bits."""
+    return int.from_bytes(hashlib.sha256(repr(tuple(row)).encode()).digest(), "big")
 
 
 def _source(packed: bytes, length: int) -> Source:
@@ -126,20 +134,19 @@ class Reader:
     ) -> None:
         self.close()
 
-    def used(self) -> dict[tuple[str, str], Use]:
-        """The last use by (keyholder, door)."""
+    def used(self) -> dict[bytes, Use]:
+        """The last use by claim."""
         with errors_named(self.path):
-            rows = self._db.execute("SELECT keyholder, door, step, source, length FROM used")
+            rows = self._db.execute("SELECT claim, step, source, length, door FROM used ORDER BY step")
             return {
-                (name, door): Use(step, _source(packed, length)) for name, door, step, packed, length in rows
+                claim: Use(step, _source(packed, length), door) for claim, step, packed, length, door in rows
             }
 
-    def last_uses(self) -> dict[tuple[str, str], float]:
-        """The moment of the last use by (keyholder, door)."""
+    def last_uses(self) -> dict[tuple[bytes, str], float]:
+        """The moment of the last use by (claim, door)."""
         with errors_named(self.path):
             return {
-                (name, door): at
-                for name, door, at in self._db.execute("SELECT keyholder, door, at FROM used")
+                (claim, door): at for claim, door, at in self._db.execute("SELECT claim, door, at FROM used")
             }
 
     def under_way(self, now: float) -> list[Record]:
@@ -212,12 +219,13 @@ class Ledger(Reader):
     """The ledger as the daemon keeps it.
 
     `set_aside` is where a damaged file has been moved to, None if the file was sound; `damage` says
-    what was wrong with it. `floor` is the last step refused because of it, 0 if there is none.
+    what was wrong with it. `digest` is a number that this very ledger and all the uses in it make together:
+    another one, as good as certainly, if a row were missing, changed or too many.
     """
 
-    def __init__(self, path: Path, now: float | None = None, skew: int = 1) -> None:
+    def __init__(self, path: Path, now: float | None = None) -> None:
         """Open the ledger at `path`, or begin one. `now` is the present (unix seconds, default: the
-        clock's), `skew` the most steps accepted ahead of it. Raises LedgerError."""
+        clock's). Raises LedgerError."""
         self.path = path
         self.set_aside: Path | None = None
         self.damage: str | None = None
@@ -226,12 +234,14 @@ class Ledger(Reader):
             self._db = open_checked(path)
         except Damaged as damage:
             self.damage = str(damage)
-            self.set_aside = replace(path, now, int(now // STEP) + skew)
+            self.set_aside = replace(path, now)
             self._db = self._reopen()
         with errors_named(path):
             self._inode = os.stat(path).st_ino
-            row = self._db.execute("SELECT value FROM mark WHERE name = 'floor'").fetchone()
-        self.floor = int(row[0]) if row else 0
+            name = self._db.execute("SELECT value FROM mark WHERE name = 'name'").fetchone()
+            self.digest = _number(("ledger", name))
+            for row in self._db.execute(_ALL_USED):
+                self.digest ^= _number(row)
 
     def _reopen(self) -> sqlite3.Connection:
         try:
@@ -253,39 +263,43 @@ class Ledger(Reader):
             yield self._db
 
     @contextmanager
-    def together(self) -> Iterator[None]:
-        """What is written within is on the disk at the end, all of it or, after an error, nothing."""
+    def together(self) -> Iterator[sqlite3.Connection]:
+        """What is written within is on the disk at the end, all of it or, after an error, nothing.
+
+        Within another one it is part of that.
+        """
         with self._writing() as db:
+            if db.in_transaction:
+                yield db
+                return
             db.execute("BEGIN IMMEDIATE")
             try:
-                yield
+                yield db
                 db.execute("COMMIT")
             except BaseException:
                 if db.in_transaction:
                     db.execute("ROLLBACK")
                 raise
 
-    def use(self, keyholder: str, door: str, step: int, source: Source, at: float) -> bool:
-        """Note that `keyholder`'s sequence of `step` was completed at `door` by `source` at the moment `at`.
+    def use(self, claim: bytes, door: str, step: int, source: Source, at: float) -> bool:
+        """Note that a sequence of `step`, whose use `claim` stands for, was completed at `door` by `source`
+        at the moment `at`.
 
-        True: it had not been used, nor a later one, and no crash can make it usable again.
-        False: it, or a later one, was used before, or it may have been (rule 3).
+        True: it had not been used, nor a later one, at any door, and no crash can make it usable again.
+        False: it, or a later one, was used before.
         """
-        if step <= self.floor:
-            return False
-        with self._writing() as db:
+        new = (claim, door, step, source.packed, source.length, float(at))
+        with self.together() as db:
+            old = db.execute(f"{_ALL_USED} WHERE claim = ? AND door = ?", (claim, door)).fetchone()
             done = db.execute(
-                "INSERT INTO used VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (keyholder, door) DO UPDATE SET "
-                "step = excluded.step, source = excluded.source, length = excluded.length, at = excluded.at "
-                "WHERE excluded.step > used.step",
-                (keyholder, door, step, source.packed, source.length, at),
+                "INSERT OR REPLACE INTO used SELECT ?, ?, ?, ?, ?, ?"
+                " WHERE NOT EXISTS (SELECT 1 FROM used WHERE claim = ? AND step >= ?)",
+                (*new, claim, step),
             )
-            return done.rowcount == 1
-
-    def forget(self, *keyholders: str) -> None:
-        """Drop the steps that `keyholders` have used. Only for those whose secret is another one now."""
-        with self._writing() as db:
-            db.executemany("DELETE FROM used WHERE keyholder = ?", ((one,) for one in keyholders))
+        if done.rowcount != 1:
+            return False
+        self.digest ^= _number(new) ^ (0 if old is None else _number(old))
+        return True
 
     def admitted(
         self,
@@ -357,5 +371,10 @@ class Ledger(Reader):
                 dropped += done.rowcount
                 if done.rowcount < BATCH:
                     break
-            db.execute("PRAGMA incremental_vacuum").fetchall()
+            # Each step of the statement frees one page; of Python's calls only this one steps it to the end.
+            before_this = None
+            while (free := db.execute("PRAGMA freelist_count").fetchone()[0]) and free != before_this:
+                before_this = free
+                db.executescript(f"PRAGMA incremental_vacuum({BATCH});")
+            db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
         return dropped

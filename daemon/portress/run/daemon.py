@@ -31,7 +31,7 @@ from portress.keyholders.file import Keyholder
 from portress.knock import Source
 from portress.paths import Paths
 from portress.run import gc_tuning as tuning
-from portress.run import trial
+from portress.run import trial, use_mark
 from portress.run.away import Away
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.exposure import Exposure
@@ -46,7 +46,7 @@ from portress.run.requests import Requests
 from portress.run.sd_notify import Notify
 from portress.run.sentinel import Sentinel
 from portress.run.steps import Steps, pause_at
-from portress.run.wall_clock import Timekeeper
+from portress.run.wall_clock import Timekeeper, checked, since_boot
 from portress.sequence.in_force import Rota
 from portress.sequence.rotating import STEP, step_at
 from portress.tracker import Tracker
@@ -103,17 +103,18 @@ class Service:
         signal.signal(signal.SIGHUP, signal.SIG_IGN)  # what it would reload is being read right now
         if (held := lock.take()) is not None:
             self._stack.enter_context(held)
+        checked(self.unix())
         self.config = self.last_good.config(self._try_to_hear)
         rota = Rota(self.config, self.last_good.keyholders(self.config))
         for line in self.config.warnings:
             self.events.tell("warning", line)
         self.table = Table(own=True)
-        owed = self.paths.socket.parent / "owed"
-        ledger = open_ledger(self.paths, self.config, self.events, self.unix())
-        self.books = Books(ledger, self.events, self.unix, self.clock, owed)
+        mark, boot = self.paths.socket.parent / use_mark.NAME, use_mark.boot()
+        ledger = open_ledger(self.paths, self.events, self.unix())
+        self.books = Books(ledger, self.events, self.unix, self.clock, mark, boot)
         self._stack.push_async_callback(self.books.close)
-        self._past = Past(self.books, self.config, self.events, self.unix)
-        self.tracker = self._track(rota, self._past.distrusted(self._past.used(), rota.keys))
+        self.past = Past(self.books, self.events, self.unix, since_boot, mark, boot)
+        self.tracker = self._track(rota, self.past.used())
         self.doorkeeper = Doorkeeper(self.config, self.table, self.books, self.events, self.clock, self.unix)
         away, ended = Away(self.paths.socket), trial.ended_file(self.paths.socket)
         self.sentinel = Sentinel(
@@ -130,10 +131,9 @@ class Service:
             hearing, self.tracker, self.doorkeeper, self.table, self.books, self.events, self.clock
         )
         self._hear(hearing)
-        found, restored = self.sentinel.begin(self._past.under_way(), admit, self.paths.state)
+        found, restored = self.sentinel.begin(self.past.under_way(), admit, self.paths.state)
         if not self.last_good.no_keyholders:
             self.doorkeeper.keep_only(rota.keys)  # those unenrolled while no daemon ran are dismissed
-        self._past.exchanged(rota.keyholders)
         try:
             await self._serve()
         except Mistake:
@@ -145,6 +145,7 @@ class Service:
         self._tell_ready(found, restored)
         self._interfaces.look(self.config.inside)
         self._judge_clock()
+        self.past.tell_doubt(rota)
 
     def load_keyholders(self, config: Config) -> tuple[Keyholder, ...]:
         """The keyholders in the file or credential. Raises Mistake."""
@@ -152,7 +153,8 @@ class Service:
 
     def _track(self, rota: Rota, used: Used) -> Tracker:
         trie = rota.trie(step_at(self.unix()))
-        return Tracker(trie, limit=rota.config.callers, misses=rota.config.misses, used=used)
+        floor = self.past.floor(rota.config)
+        return Tracker(trie, limit=rota.config.callers, misses=rota.config.misses, used=used, floor=floor)
 
     def _open_watcher(self, config: Config) -> Watcher:
         hearing = watcher(config, self.clock, self.stamps, self.paths.state)
@@ -257,6 +259,7 @@ class Service:
         self.exposure.tick(minute=self._rounds % SELDOM == 0)
         self.notify.status(self.in_a_line())
         self.timekeeper.look()
+        self.tracker.floor = self.past.floor(self.config)
         self._interfaces.look(self.config.inside)
         if self.sentinel.guarding:
             self.listener.look_for_room()
@@ -279,6 +282,8 @@ class Service:
         self.sentinel.check()
         self._publisher.try_again()
         await self.books.settle()
+        if await self.past.look_for_ledger(self.paths, self.tracker.used):
+            self.past.tell_doubt(self.steps.rota)
         await self.books.prune(self.unix() - REMEMBER)
         if self._rounds % DAILY == 0:
             tuning.tidy()
@@ -342,7 +347,7 @@ class Service:
             unknown = self.last_good.no_keyholders
             known = self.load_keyholders(self.config) if unknown else self.steps.rota.keyholders
             keyholders = choose(known)
-            self._know_again(Rota(self.config, keyholders))
+            self._know_again()
             if self.sentinel.guarding:
                 rota = Rota(self.config, keyholders)
                 try:
@@ -352,22 +357,14 @@ class Service:
                     await self.steps.change(rota)
                 self.doorkeeper.until = rota.until
                 ended = self.doorkeeper.keep_only(rota.keys)
-                await self._meet(keyholders)
             else:
                 ended = await self._take(self.config, keyholders)
         self.events.tell("keyholders", f"{counted(len(keyholders), 'keyholder')} now")
         return ended
 
-    async def _meet(self, keyholders: tuple[Keyholder, ...]) -> None:
-        """Those whose secret has been exchanged start with none of its sequences used."""
-        if fresh := self._past.exchanged(keyholders):
-            self.tracker.used = {key: use for key, use in self.tracker.used.items() if key[0] not in fresh}
-            await self.books.forget(fresh)
-
-    def _know_again(self, rota: Rota) -> None:
+    def _know_again(self) -> None:
         """Keyholders that could not be read at the start are known from now on."""
         if self.last_good.no_keyholders:
-            self.tracker.used = self._past.distrusted(self.tracker.used, rota.keys)
             self.last_good.no_keyholders = False
             self.last_good.mark()
 
@@ -389,7 +386,7 @@ class Service:
             ended = self.table.load(build(config, trie.opening)) if self.sentinel.guarding else []
             undo.pop_all()
         self.config = config
-        self._know_again(rota)
+        self._know_again()
         self.last_good.keep(config)
         self.doorkeeper.reconfigure(config, ended)
         if config.widths == old.widths:
@@ -398,11 +395,10 @@ class Service:
         else:  # sources are not what they were
             self.tracker = Tracker(trie, limit=config.callers, misses=config.misses, used=self.tracker.used)
             self.sentinel.tracker = self.steps.tracker = self.listener.tracker = self.tracker
+        self.tracker.floor = self.past.floor(config)
         self.steps.adopt(rota, step)
         self.doorkeeper.until = rota.until
-        gone = self.doorkeeper.keep_only(rota.keys)
-        await self._meet(keyholders)
-        return gone
+        return self.doorkeeper.keep_only(rota.keys)
 
     def _change_ears(self, config: Config, old: Config) -> None:
         """Listen as `config` wants; if that cannot be had, as `old` does, and raise Mistake."""

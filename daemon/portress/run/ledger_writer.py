@@ -1,33 +1,36 @@
 """The ledger behind a thread of its own: the daemon's loop never waits for a disk.
 
 What cannot be written is told and counted, and work goes on: a full disk shuts nobody out. The uses of
-rotating sequences that could not be written are owed: noted in a file beside the control socket, in memory
-(tmpfs) on a host with systemd, so that a daemon that dies does not forget them, and tried again.
+rotating sequences that could not be written are owed: noted in the mark beside the control socket
+(use_mark.py), so that a daemon that dies does not forget them, and tried again. A use that can be noted in
+neither place opens nothing.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
-import os
 from collections import deque
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Final, Literal, TypeVar
 
 from portress.admissions import Admission
 from portress.events import Events
 from portress.knock import SECOND, Source
 from portress.ledger.ledger import Ledger, LedgerError
+from portress.run import use_mark
+from portress.run.use_mark import Entry, Mark
 
 BATCH: Final = 500  # writes in one transaction
 
 Result = TypeVar("Result")
 Write = Callable[[Ledger], None]
-Entry = tuple[str, str, int, Source, float]  # keyholder, door, step, source, unix seconds
+Noted = Literal[
+    "new", "used", "nowhere"
+]  # what became of a use: it counts, it was one too many, it cannot be noted
 
 
 class _Renewal:
@@ -45,8 +48,8 @@ class _Renewal:
 class Books:
     """Writes the ledger in order, in one thread. `ledger` is None where it could not be opened at all.
 
-    `unix` gives the present in unix seconds, `clock` in ns; `owed` is the file of
-    uses that the ledger did not take. Set `observe` to be told each write's seconds.
+    `unix` gives the present in unix seconds, `clock` in ns; `mark` is the file that proves that all uses are
+    known, `boot` names this boot. Set `observe` to be told each write's seconds.
     """
 
     def __init__(
@@ -55,7 +58,8 @@ class Books:
         events: Events,
         unix: Callable[[], float],
         clock: Callable[[], int],
-        owed: Path,
+        mark: Path,
+        boot: str,
     ) -> None:
         self.ledger = ledger
         self.failures = 0
@@ -64,54 +68,53 @@ class Books:
         self._unix = unix
         self._clock = clock
         self._thread = ThreadPoolExecutor(1, "ledger")
-        self._owed_file = owed
-        self._owed: list[Entry] = []
+        self._mark_file = mark
+        self._boot = boot
+        self._doubt: float | None = None
+        self._troubles: deque[str] = deque()  # to be told
+        self._owed: list[Entry] = []  # touched by the thread alone, once it has work
         self._waiting: deque[Write] = deque()
         self._renewals: dict[int, _Renewal] = {}  # those waiting, by the admission's identity
         self._writing: asyncio.Task[None] | None = None
 
-    async def use(
-        self, keyholder: str, door: str, step: int, source: Source, at: float | None = None
-    ) -> bool:
-        """Note a use, durably; False if the sequence was used before. True also if it cannot be written."""
-        entry = (keyholder, door, step, source, self._unix() if at is None else at)
-        done = await self._do(lambda ledger: ledger.use(*entry))
-        if done is None:
+    def begin(self, doubt: float | None, owed: tuple[Entry, ...]) -> None:
+        """Write the mark for the first time: `doubt` as there, `owed` what a daemon before this one owed the
+        ledger."""
+        self._doubt, self._owed = doubt, list(owed)
+        self._write_mark()
+        self._report()
+
+    async def use(self, claim: bytes, door: str, step: int, source: Source) -> Noted:
+        """Note a use, durably, in the ledger or in the mark."""
+        entry = (claim, door, step, source, self._unix())
+        return await self._in_thread(lambda: self._use(entry))
+
+    def _use(self, entry: Entry) -> Noted:
+        if self.ledger is None:
+            return "nowhere"
+        try:
+            if not self.ledger.use(*entry):
+                return "used"
+        except LedgerError as error:
+            self._failed(error)
             self._owed.append(entry)
-            self._note_owed()
-        return done is not False
+            if self._write_mark():
+                return "new"
+            self._owed.remove(entry)
+            return "nowhere"
+        self._write_mark()
+        return "new"
 
-    def owed(self) -> dict[tuple[str, str], tuple[int, Source]]:
-        """The uses that a daemon before this one owed the ledger: the last step and its source."""
+    def _write_mark(self) -> bool:
+        """The mark says what is known. False if it cannot be written: then there is none, and the next daemon
+        knows that it does not know."""
+        digest = 0 if self.ledger is None else self.ledger.digest
         try:
-            lines = self._owed_file.read_text().splitlines()
-        except OSError:
-            return {}
-        found: dict[tuple[str, str], tuple[int, Source]] = {}
-        for line in lines:
-            with contextlib.suppress(ValueError, TypeError):
-                keyholder, door, step, source, at = json.loads(line)
-                entry = (keyholder, door, int(step), Source.parse(source), float(at))
-                self._owed.append(entry)
-                if entry[2] >= found.get(entry[:2], (0, entry[3]))[0]:
-                    found[entry[:2]] = entry[2:4]
-        return found
-
-    def _note_owed(self) -> None:
-        """The file says what is owed, or is gone."""
-        lines = [
-            json.dumps([keyholder, door, step, str(source), at]) + "\n"
-            for keyholder, door, step, source, at in self._owed
-        ]
-        try:
-            if lines:
-                descriptor = os.open(self._owed_file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-                with os.fdopen(descriptor, "w") as file:
-                    file.writelines(lines)
-            else:
-                self._owed_file.unlink(missing_ok=True)
+            use_mark.write(self._mark_file, self._boot, Mark(digest, self._doubt, tuple(self._owed)))
         except OSError as error:
-            self._events.tell("ledger", f"{self._owed_file}: cannot be written either: {error.strerror}")
+            self._troubles.append(f"{self._mark_file}: cannot be written: {error.strerror or error}")
+            return False
+        return True
 
     def admitted(self, admission: Admission, until: float, step: int | None = None) -> None:
         """Note an admission that lasts until the moment `until` (unix seconds)."""
@@ -146,18 +149,29 @@ class Books:
 
         self._later(write)
 
-    async def forget(self, keyholders: Collection[str]) -> None:
-        """Drop what is remembered of keyholders whose secret is another one now."""
-        self._owed = [entry for entry in self._owed if entry[0] not in keyholders]
-        await self._do(lambda ledger: ledger.forget(*keyholders))
-
     async def settle(self) -> None:
         """Try again what could not be written before."""
-        owed, self._owed = self._owed, []
-        for entry in owed:
-            await self.use(*entry[:4], at=entry[4])
-        if owed and not self._owed:
-            self._note_owed()
+        if self._owed:
+            await self._do(self._settle)
+
+    def _settle(self, ledger: Ledger) -> None:
+        before = len(self._owed)
+        try:
+            while self._owed:
+                ledger.use(*self._owed[0])
+                del self._owed[0]
+        finally:
+            if len(self._owed) != before:
+                self._write_mark()
+
+    async def resume(self, ledger: Ledger, doubt: float) -> None:
+        """Go on with a ledger that could be opened at last; `doubt` as in the mark."""
+
+        def take() -> None:
+            self.ledger, self._doubt = ledger, doubt
+            self._write_mark()
+
+        await self._in_thread(take)
 
     async def prune(self, before: float) -> None:
         """Drop the admissions that ended before a moment (unix seconds)."""
@@ -196,15 +210,30 @@ class Books:
         ledger = self.ledger
         if ledger is None:
             return None
+        try:
+            return await self._in_thread(lambda: write(ledger))
+        except LedgerError as error:
+            self._failed(error)
+            self._report()
+            return None
+
+    async def _in_thread(self, work: Callable[[], Result]) -> Result:
+        """What `work` makes of the ledger, in the one thread that may."""
         begun = self._clock()
         try:
-            result = await asyncio.get_running_loop().run_in_executor(self._thread, write, ledger)
-        except LedgerError as error:
-            self.failures += 1
-            self._events.tell("ledger", f"the ledger was not written: {error}")
-            return None
-        self.observe((self._clock() - begun) / SECOND)
-        return result
+            return await asyncio.get_running_loop().run_in_executor(self._thread, work)
+        finally:
+            self.observe((self._clock() - begun) / SECOND)
+            self._report()
+
+    def _failed(self, error: LedgerError) -> None:
+        self.failures += 1
+        self._troubles.append(f"the ledger was not written: {error}")
+
+    def _report(self) -> None:
+        """Tell what went wrong, in the loop's thread."""
+        while self._troubles:
+            self._events.tell("ledger", self._troubles.popleft())
 
 
 def _together(some: list[Write], ledger: Ledger) -> bool:

@@ -23,12 +23,14 @@ from portress.tracker import Tracker
 from portress.verdict import (
     Advanced,
     Completed,
+    Doubted,
     Expired,
     Ignored,
     Lapsed,
     Missed,
     Repeated,
     Replayed,
+    Use,
     Verdict,
     progress,
 )
@@ -48,8 +50,8 @@ def _other_family(packed: bytes, verdict: Replayed) -> bool:
     clients do where the door stays shut: it is refused, but no alarm. `packed` is the source's address.
     """
     used_by = verdict.last.source
-    same_step = verdict.opening.step == verdict.last.step
-    return same_step and isinstance(used_by, bytes) and {len(used_by), len(packed)} == {4, 16}
+    same = verdict.opening.step == verdict.last.step and verdict.last.door in ("", verdict.opening.door)
+    return same and isinstance(used_by, bytes) and {len(used_by), len(packed)} == {4, 16}
 
 
 class Listener:
@@ -132,7 +134,9 @@ class Listener:
         elif isinstance(verdict, Replayed):
             source = self.source(packed)
             if not self._is_in(source, verdict.opening) and not _other_family(packed, verdict):
-                self._replayed(source, verdict.opening, verdict.last.step, known=bool(verdict.last.source))
+                self._replayed(source, verdict.opening, verdict.last)
+        elif isinstance(verdict, Doubted):
+            self._doubted(self.source(packed), verdict)
 
     def _tell(self, name: str, packed: bytes, verdict: Advanced | Missed | Lapsed, text: str) -> None:
         source, doors = self.source(packed), ", ".join(verdict.doors)
@@ -169,14 +173,39 @@ class Listener:
         known = self._doorkeeper.register.get(opening.door, source)
         return known is not None and known.keyholder == opening.keyholder
 
-    def _replayed(self, source: Source, opening: Expected, last: int, *, known: bool = True) -> None:
-        self.replays[opening.door] += 1
-        older = "used before" if opening.step == last else "older than the last one used"
-        if known and still_to_come(self._doorkeeper.config, opening.step or 0, last):
-            older += f", at a clock that was ahead: enrol {opening.keyholder} anew"
+    def _replayed(self, source: Source, opening: Expected, last: Use) -> None:
+        elsewhere = last.step == opening.step and last.door not in ("", opening.door)
+        if elsewhere and last.source == source.packed:  # no thief: the same keyholder, at a second door
+            name, why = "spent", f"the code was used at {last.door}; a second door needs the next one"
+        else:
+            self.replays[opening.door] += 1
+            name, why = (
+                "replayed",
+                f"replay of keyholder {opening.keyholder}, "
+                + (
+                    f"used at {last.door} before"
+                    if elsewhere
+                    else "used before"
+                    if opening.step == last.step
+                    else "older than the last one used"
+                ),
+            )
+        if still_to_come(self._doorkeeper.config, opening.step or 0, last.step):
+            why += f", at a clock that was ahead: enrol {opening.keyholder} anew"
         self._events.tell(
-            "replayed",
-            f"{source} refused at {opening.door}: replay of keyholder {opening.keyholder}, {older}",
+            name,
+            f"{source} refused at {opening.door}: {why}",
+            source=source,
+            door=opening.door,
+            keyholder=opening.keyholder,
+        )
+
+    def _doubted(self, source: Source, verdict: Doubted) -> None:
+        opening = verdict.opening
+        self._events.tell(
+            "doubted",
+            f"{source} refused at {opening.door}: nobody knows if this sequence of keyholder"
+            f" {opening.keyholder} was used before; see portress status",
             source=source,
             door=opening.door,
             keyholder=opening.keyholder,
@@ -198,13 +227,17 @@ class Listener:
     async def _open_once(self, opening: Expected, source: Source, when: int) -> None:
         """Admit by a rotating sequence, once its use is on the disk."""
         assert opening.keyholder is not None and opening.step is not None
-        if await self._books.use(opening.keyholder, opening.door, opening.step, source):
-            if (opening.keyholder, opening.door) not in self.tracker.trie.rotating:
-                return  # unenrolled meanwhile
+        noted = await self._books.use(opening.claim, opening.door, opening.step, source)
+        if noted == "used":
+            self._replayed(source, opening, Use(opening.step, b""))
+        elif noted == "nowhere":
+            text = (
+                f"{source} refused at {opening.door}: its use can be noted nowhere, so it could be repeated"
+            )
+            self._events.tell("warning", text, source=source, door=opening.door)
+        elif opening.holder in self.tracker.trie.rotating:  # else unenrolled meanwhile
             self._admit([(opening, source)])
             self.opened(self._clock() - when)
-        else:
-            self._replayed(source, opening, opening.step)
 
     def _admit(self, openings: list[tuple[Expected, Source]]) -> None:
         try:

@@ -1,81 +1,162 @@
 """What the daemon knows of the time before it started: the ledger, the sequences used up, the admissions.
 
-In: the ledger's file and the uses that a daemon before this one still owed it. Nothing here is raised: a
-ledger that cannot be had is told, and the daemon goes on without one.
+In: the ledger's file, and the mark that proves whether it holds every use. Out: the uses, and the last step
+that is refused because nobody knows what was used. Nothing here is raised: a ledger that cannot be had is
+told, and the daemon goes on without one. Without a ledger no rotating sequence is accepted: nothing would
+outlast a power cut.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+import asyncio
+import contextlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from attrs import frozen
 
 from portress.config.model import Config
 from portress.events import Events
-from portress.keyholders.file import Keyholder
 from portress.ledger.ledger import Ledger, LedgerError, Record
 from portress.paths import Paths
+from portress.run import use_mark
 from portress.run.ledger_writer import Books
-from portress.sequence.in_force import furthest
-from portress.sequence.rotating import step_at
+from portress.sequence.in_force import Rota, furthest
+from portress.sequence.rotating import STEP, step_at
 from portress.verdict import Use
 
-Used = dict[tuple[str, str], Use]  # the last use by keyholder and door
+Used = dict[bytes, Use]  # the last use by claim
+
+NEVER: Final = 1 << 63  # a step that does not come
+
+_UNMARKED: Final = "this is the first start since the host was booted"
+_UNFIT: Final = "the ledger is not as the daemon left it: damaged, older or another one"
+_NONE: Final = "there is no ledger, so nothing would remember a use"
 
 
-def open_ledger(paths: Paths, config: Config, events: Events, unix: float) -> Ledger | None:
+def open_ledger(paths: Paths, events: Events, unix: float) -> Ledger | None:
     """The ledger, a new one where the old one is damaged; None if there can be none. `unix`: seconds."""
     try:
         paths.state.mkdir(mode=0o700, parents=True, exist_ok=True)
-        ledger = Ledger(paths.ledger, unix, furthest(config))
+        ledger = Ledger(paths.ledger, unix)
     except (LedgerError, OSError) as error:
         why = f"{paths.state}: {error.strerror}" if isinstance(error, OSError) and error.strerror else error
-        events.tell("ledger", f"going on without a ledger: {why}")
+        events.tell("ledger", f"going on without a ledger, and without rotating sequences: {why}")
         return None
     if ledger.set_aside is not None:
         events.tell("ledger", f"damaged ledger set aside as {ledger.set_aside}: {ledger.damage}")
     return ledger
 
 
-class Past:
-    """What the ledger of `books` says of the time before."""
+@frozen
+class Doubt:
+    """No step up to `floor` is accepted, and why; `until`: the moment (unix seconds) of the first that is."""
 
-    def __init__(self, books: Books, config: Config, events: Events, unix: Callable[[], float]) -> None:
+    floor: int
+    why: str
+    until: float | None
+
+
+class Past:
+    """What the ledger of `books` and the mark at `mark` say of the time before.
+
+    `unix` gives unix seconds; `since_boot` the seconds of CLOCK_BOOTTIME, which no setting of the clock
+    moves.
+    """
+
+    def __init__(
+        self,
+        books: Books,
+        events: Events,
+        unix: Callable[[], float],
+        since_boot: Callable[[], float],
+        mark: Path,
+        boot: str,
+    ) -> None:
         self._books = books
         self._events = events
         self._unix = unix
-        # No sequence before this time step is believed where nobody knows if it was used; 0: all is known.
-        self.floor = step_at(unix()) + furthest(config)
-        # The last secret of each keyholder, also of those unenrolled since.
-        self._secrets: dict[str, bytes] = {}
+        self._since_boot = since_boot
+        self._mark = use_mark.read(mark, boot)
+        self._doubt: float | None = None  # the moment (CLOCK_BOOTTIME) before which not all uses are known
+        self._why = ""
 
     def used(self) -> Used:
-        """Rotating sequences used up."""
-        ledger = self._books.ledger
-        used: Used = {}
+        """Rotating sequences used up, as far as they are known; the mark is written anew."""
+        ledger, mark = self._books.ledger, self._mark
+        used, whole = self._of_ledger(ledger)
+        if mark is None:
+            self._doubt, self._why = self._since_boot(), _UNMARKED
+        elif ledger is None or not whole or mark.digest != ledger.digest:
+            self._doubt, self._why = self._since_boot(), _UNFIT
+        else:
+            self._doubt, self._why = mark.doubt, "a daemon before this one did not know every use"
+        owed = () if mark is None else mark.owed
+        for claim, door, step, source, _ in owed:
+            if claim not in used or used[claim].step < step:
+                used[claim] = Use(step, source.packed, door)
+        self._books.begin(self._doubt, owed)
+        return used
+
+    def _of_ledger(self, ledger: Ledger | None) -> tuple[Used, bool]:
+        """What it holds, and whether it could be read at all."""
         try:
             if ledger is not None:
                 ledger.expire(self._unix())
-                used = {key: Use(one.step, one.source.packed) for key, one in ledger.used().items()}
-                self.floor = ledger.floor
+                return {
+                    claim: Use(u.step, u.source.packed, u.door) for claim, u in ledger.used().items()
+                }, True
         except LedgerError as error:
             self._events.tell("ledger", f"the ledger cannot be read: {error}")
-        for key, (step, source) in self._books.owed().items():
-            if key not in used or used[key].step < step:
-                used[key] = Use(step, source.packed)
-        return used
+        return {}, False
 
-    def distrusted(self, used: Mapping[tuple[str, str], Use], keys: Collection[tuple[str, str]]) -> Used:
-        """`used`, and of `keys` all that somebody may have seen without anybody knowing."""
-        low = [key for key in keys if key not in used or used[key].step < self.floor] if self.floor else []
-        return {**used, **dict.fromkeys(low, Use(self.floor, b""))}
+    def floor(self, config: Config) -> int:
+        """The last step that is refused because it may have been used unnoticed; -1 if none is.
 
-    def exchanged(self, keyholders: Iterable[Keyholder]) -> set[str]:
-        """Those who have another secret now than when they were last in force: they have used nothing of it.
-
-        Whoever was unenrolled and comes back with the same secret is not among them.
+        It belongs to a moment of a clock that is never set, and is worked out by the wall clock as it is
+        now: if that was wrong and has been put right since, the steps of the right time are meant.
         """
-        before = self._secrets
-        self._secrets = before | {one.name: one.secret for one in keyholders}
-        return {name for name, secret in before.items() if self._secrets[name] != secret}
+        if self._books.ledger is None:
+            return NEVER
+        if self._doubt is None:
+            return -1
+        moment = self._unix() - max(0.0, self._since_boot() - self._doubt)
+        return step_at(max(0.0, moment)) + furthest(config)
+
+    def doubt(self, config: Config) -> Doubt | None:
+        """What is to be told of steps that are refused now; None if the present one is accepted."""
+        floor = self.floor(config)
+        if floor == NEVER:
+            return Doubt(floor, _NONE, None)
+        if floor < step_at(max(0.0, self._unix())):
+            return None
+        return Doubt(floor, self._why, float((floor + 1) * STEP))
+
+    def tell_doubt(self, rota: Rota) -> None:
+        """Tell that sequences are refused because nobody knows what was used, where any rotate."""
+        doubt = self.doubt(rota.config)
+        if doubt is not None and doubt.until is not None and rota.rotates:
+            left = doubt.until - self._unix()
+            self._events.tell("ledger", f"rotating sequences are refused for {left:.0f} s: {doubt.why}")
+
+    async def look_for_ledger(self, paths: Paths, tracker_used: Used) -> bool:
+        """Open the ledger if it could not be opened before; `tracker_used` learns what it holds. True if it
+        is here at last: what was used before this moment is not known for certain."""
+        if self._books.ledger is not None:
+            return False
+        with contextlib.suppress(LedgerError, OSError):
+            paths.state.mkdir(mode=0o700, parents=True, exist_ok=True)
+            loop = asyncio.get_running_loop()
+            ledger = await loop.run_in_executor(None, Ledger, paths.ledger, self._unix())
+            for claim, use in self._of_ledger(ledger)[0].items():
+                if claim not in tracker_used or tracker_used[claim].step < use.step:
+                    tracker_used[claim] = use
+            self._doubt, self._why = self._since_boot(), _UNFIT
+            await self._books.resume(ledger, self._doubt)
+            self._events.tell("ledger", f"{paths.ledger}: the ledger can be written again")
+            return True
+        return False
 
     def under_way(self) -> list[Record]:
         """The admissions that have time left."""

@@ -87,6 +87,7 @@ class Requests:
             "keyholders": len(steps.rota.keyholders),
             "credential": keyholding.credential() is not None,
             "ledger": {"present": service.books.ledger is not None, "failures": service.books.failures},
+            "refusing": answers.refusing(service.past.doubt(service.config), unix),
             "events": answers.events(service.events.last(), full=_trusted(uid)),
         }
 
@@ -105,6 +106,7 @@ class Requests:
             full=_trusted(uid),
             guarded=service.sentinel.in_force,
             background=background,
+            doubt=service.past.doubt(service.config),
         )
 
     async def _background(self, source: Source, now: int, unix: float) -> Background:

@@ -13,6 +13,7 @@ from portress.admissions import Admission
 from portress.config.model import Config, Door
 from portress.knock import SECOND
 from portress.run.listener import Listener
+from portress.run.recovery import Doubt
 from portress.sequence.rotating import STEP
 from portress.why.reasons import NAMES
 
@@ -61,9 +62,19 @@ def door(one: Door, admitted: int) -> dict[str, Any]:
         told["dial"] = {
             "ports": bases,
             "rule": "for the code AABBCCDD dial tcp "
-            + ", ".join(f"{base}+{pair}" for base, pair in zip(bases, ("AA", "BB", "CC", "DD"), strict=True)),
+            + ", ".join(f"{base}+{pair}" for base, pair in zip(bases, ("AA", "BB", "CC", "DD"), strict=True))
+            + "; a code works once for all doors together: a second door needs the next one",
         }
     return told
+
+
+def refusing(doubt: Doubt | None, unix: float) -> dict[str, Any] | None:
+    """That rotating sequences are refused because nobody knows what was used; `left` (s) is None without
+    end."""
+    if doubt is None:
+        return None
+    left = None if doubt.until is None else round(max(0.0, doubt.until - unix), 3)
+    return {"why": doubt.why, "until": doubt.until, "left": left}
 
 
 def tracking(listener: Listener, now: int) -> dict[str, Any]:

@@ -5,15 +5,33 @@ Admissions run by the monotonic clock and do not mind; rotating sequences do.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from typing import Final
 
 from portress.config.model import Config
 from portress.doctor.probe import clock
+from portress.errors import Mistake
 from portress.events import Events
 from portress.knock import SECOND
 
+EARLIEST: Final = 0.0  # unix seconds: time steps begin in 1970
 STEP: Final = 2.0  # seconds by which the clock must jump to be told
+
+
+def since_boot() -> float:
+    """The seconds of CLOCK_BOOTTIME: they go on while the host sleeps, and nothing sets them."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+def checked(unix: float) -> float:
+    """`unix` (seconds), if a daemon can go by it. Raises Mistake."""
+    if unix < EARLIEST:
+        raise Mistake(
+            f"the clock is {-unix:.0f} s before 1970, where time steps begin: set it (timedatectl set-time),"
+            " then start again"
+        )
+    return unix
 
 
 class Timekeeper:

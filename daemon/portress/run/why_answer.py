@@ -17,15 +17,27 @@ from portress.knock import SECOND, UNSURE, Knock, Source
 from portress.ledger.ledger import Record
 from portress.run.listener import Listener
 from portress.run.recent import Note
+from portress.run.recovery import Doubt
 from portress.run.status_answer import admission, seconds
 from portress.sequence.rotating import STEP, step_at
-from portress.verdict import Advanced, Completed, Echoed, Expired, Ignored, Lapsed, Missed, Replayed, Use
+from portress.verdict import (
+    Advanced,
+    Completed,
+    Doubted,
+    Echoed,
+    Expired,
+    Ignored,
+    Lapsed,
+    Missed,
+    Replayed,
+    Use,
+)
 from portress.why.background import Astray, Background
 from portress.why.conclusions import Facts, conclude, gap_of
 from portress.why.reasons import Hint, Run, fields, other_time, say
 
 _NONE: Final = Background()
-_ENDS: Final = (Completed, Replayed, Echoed)
+_ENDS: Final = (Completed, Replayed, Doubted, Echoed)
 
 
 def account(
@@ -40,10 +52,11 @@ def account(
     full: bool,
     guarded: bool = True,
     background: Background = _NONE,
+    doubt: Doubt | None = None,
 ) -> dict[str, Any]:
     """All there is to tell of `source`. `now` and `up` (how long the daemon runs) in ns, `unix` in s.
 
-    `guarded`: the guard is in force; without it every door is open.
+    `guarded`: the guard is in force; without it every door is open. `doubt`: rotating sequences are refused.
     """
     packed, tracker = source.packed, listener.tracker
     at = next(((at, left) for one, at, left in tracker.callers(now) if one == packed), None)
@@ -62,6 +75,8 @@ def account(
         notes=tuple(notes),
         background=background,
         unix=unix,
+        doubt="" if doubt is None else doubt.why,
+        doubt_left=None if doubt is None or doubt.until is None else max(0, round(doubt.until - unix)),
     )
     limit = None if tracker.misses is None else tracker.misses.limit
     return {
@@ -167,9 +182,7 @@ def _used(listener: Listener, verdict: Replayed, now: int, unix: float) -> Hint:
         return Hint()
     for when, _, earlier in listener.recent.of(last.source):
         if isinstance(earlier, Completed) and any(
-            (one.keyholder, one.door, one.step)
-            == (verdict.opening.keyholder, verdict.opening.door, last.step)
-            for one in earlier.openings
+            (one.claim, one.step) == (verdict.opening.claim, last.step) for one in earlier.openings
         ):
             at = round(unix * SECOND) - (now - when)
             return Hint(used_at=at, used_by=str(listener.source(last.source)))

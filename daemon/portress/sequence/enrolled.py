@@ -27,7 +27,7 @@ def expected(keyholders: Iterable[Keyholder], config: Config, step: int) -> list
             door = config.doors.get(name)
             sequence = door and _sequence(keyholder, door, step, config.site)
             if sequence:
-                found.append(Expected(sequence, name, keyholder.name, step))
+                found.append(Expected(sequence, name, keyholder.name, step, keyholder.claim(name)))
     return found
 
 

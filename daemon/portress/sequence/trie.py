@@ -88,18 +88,15 @@ class Trie:
     """The prefix tree of `expected`.
 
     `opening` holds the first knocks. `age` is higher the later a tree was made, and every node carries its
-    tree's. `rotating` holds the rotating sequences by (keyholder, door).
+    tree's. `rotating` holds those who have rotating sequences: (keyholder, door, claim).
     """
 
     __slots__ = ("age", "opening", "root", "rotating")
 
     def __init__(self, expected: Iterable[Expected] = ()) -> None:
         self.age = next(_ages)
-        self.rotating: dict[tuple[str, str], dict[int, Expected]] = {}
         everything = tuple(expected)
-        for one in everything:
-            if one.keyholder is not None and one.step is not None:
-                self.rotating.setdefault((one.keyholder, one.door), {})[one.step] = one
+        self.rotating = frozenset(one.holder for one in everything if one.step is not None)
         self.root = self._grow((), 0, everything)
         self.opening = frozenset(self.root.children)
 
@@ -140,8 +137,8 @@ class Trie:
         """
         node = self.at(path, floor)
         present = list(node.beyond()) if node is not None else []
-        known = {(one.keyholder, one.door, one.step) for one in present}
-        only_old = [one for one in old if (one.keyholder, one.door, one.step) not in known]
+        known = {(one.holder, one.step) for one in present}
+        only_old = [one for one in old if (one.holder, one.step) not in known]
         if only_old:
             return self._grow(path, floor, present + only_old)
         return node if present else None

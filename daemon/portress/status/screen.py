@@ -67,7 +67,11 @@ def headline(told: dict[str, Any]) -> Text:
     if told.get("lost"):
         line.append(f"{told['lost']} reported packets were lost. ", "yellow")
     if told.get("ledger") and not told["ledger"]["present"]:
-        line.append("There is no ledger. ", "yellow")
+        line.append("There is no ledger: no rotating sequence is accepted. ", "bold red")
+    elif refusing := told.get("refusing"):
+        line.append(
+            f"Rotating sequences are refused for {_left(refusing['left'])}: {refusing['why']}. ", "yellow"
+        )
     line.rstrip()
     return line
 

@@ -91,7 +91,7 @@ class Trace:
         self._turns = 0  # when other sequences come into force, by the time that never goes back
         first = Trie() if self._rota.rotates else self._rota.trie(0)
         self.tracker = Tracker(first, limit=config.callers, misses=config.misses)
-        self._used: dict[tuple[str | None, str], tuple[int | None, int]] = {}
+        self._used: dict[bytes, tuple[int | None, int]] = {}
         self._elsewhen = Elsewhen(config, keyholders)
         self._services = _services(config)
         self._places = _places(config)
@@ -208,7 +208,7 @@ class Trace:
     ) -> None:
         if isinstance(verdict, Completed):
             for one in verdict.openings:
-                self._used[one.keyholder, one.door] = (one.step, moment)
+                self._used[one.claim] = (one.step, moment)
         if timeline is None:
             if self.only is not None and not self._wanted(source):
                 return
@@ -243,7 +243,7 @@ class Trace:
 
     def _hint(self, timeline: Timeline, knock: int, verdict: Verdict) -> Hint:
         if isinstance(verdict, Replayed):
-            step, at = self._used.get((verdict.opening.keyholder, verdict.opening.door), (None, 0))
+            step, at = self._used.get(verdict.opening.claim, (None, 0))
             last = verdict.last
             by = last.source if isinstance(last.source, bytes) else b""
             return Hint(

@@ -24,6 +24,7 @@ from portress.trace.timeline import Elsewhere, Note, Timeline, Tried
 from portress.verdict import (
     Advanced,
     Completed,
+    Doubted,
     Echoed,
     Ignored,
     Lapsed,
@@ -43,6 +44,7 @@ _STYLES: Final[dict[type, str]] = {
     Missed: "yellow",
     Lapsed: "yellow",
     Replayed: "bold red",
+    Doubted: "yellow",
     Echoed: "dim",
     Shunned: "red",
     Ignored: "dim",

@@ -20,6 +20,7 @@ from portress.sequence.rotating import STEP
 from portress.verdict import (
     Advanced,
     Completed,
+    Doubted,
     Echoed,
     Expired,
     Ignored,
@@ -55,6 +56,8 @@ class Facts:
     notes: tuple[Note, ...]  # the last knocks, oldest first
     background: Background = _NOTHING
     unix: float = 0.0  # now, in unix seconds
+    doubt: str = ""  # why rotating sequences are refused now; empty: they are not
+    doubt_left: int | None = None  # s until they are accepted again
 
 
 def conclude(facts: Facts, config: Config) -> list[str]:
@@ -143,6 +146,8 @@ def _told(note: Note, facts: Facts, config: Config) -> list[str]:
         return [_expired(last, config)]
     if isinstance(last, Replayed):
         return _replayed(last, config)
+    if isinstance(last, Doubted):
+        return _doubted(last, facts)
     if isinstance(last, Echoed):
         return [
             "It repeated a sequence that it had used already; each works once.",
@@ -195,11 +200,28 @@ def _replayed(last: Replayed, config: Config) -> list[str]:
             " Earlier ones are refused from then on:"
             f" portress unenrol {last.opening.keyholder}, then enrol them again.",
         ]
+    if last.last.step == last.opening.step and last.last.door not in ("", last.opening.door):
+        return [
+            f"Its code for {who} was used for {last.last.door} already, and each works once for all doors"
+            f" together: knock with the next code, within {STEP} s.",
+        ]
     return [
         f"It knocked a sequence for {who} that was used already; each works once.",
         f"If that was the keyholder, knock again with the next one, within {STEP} s. If not, somebody"
         f" replays recorded knocks or has the secret: portress unenrol {last.opening.keyholder}.",
     ]
+
+
+def _doubted(last: Doubted, facts: Facts) -> list[str]:
+    who = f"{last.opening.door} (keyholder {last.opening.keyholder})"
+    told = [
+        f"It knocked right for {who}, but the daemon does not know if that sequence was used before:"
+        f" {facts.doubt or 'at that time it could not tell'}. This is no sign of an attack.",
+    ]
+    if facts.doubt_left is None and facts.doubt:
+        return [*told, "Until there is a ledger again, no rotating sequence opens: portress doctor."]
+    wait = "" if not facts.doubt_left else f" in {facts.doubt_left} s"
+    return [*told, f"Knock again{wait}: later sequences are accepted."]
 
 
 def _unheard(facts: Facts, config: Config) -> list[str]:

@@ -19,6 +19,7 @@ from portress.sequence.trie import Node, Trie
 from portress.verdict import (
     Advanced,
     Completed,
+    Doubted,
     Echoed,
     Expired,
     Ignored,
@@ -40,6 +41,7 @@ NAMES: Final = {
     Shunned: "shunned",
     Completed: "completed",
     Replayed: "replayed",
+    Doubted: "doubted",
     Echoed: "echoed",
     Expired: "expired",
 }
@@ -81,7 +83,7 @@ class Run:
                 self.path = (*self.path, knock) if len(self.path) == verdict.stage - 1 else None
         elif isinstance(verdict, Missed | Lapsed):
             self.path = (knock,) if verdict.anew else ()
-        elif isinstance(verdict, Completed | Replayed | Echoed):
+        elif isinstance(verdict, Completed | Replayed | Doubted | Echoed):
             self.path = None if self.path is None else (*self.path, knock)
         elif not isinstance(verdict, Repeated):
             self.path = ()
@@ -115,7 +117,7 @@ def fields(verdict: Verdict | Expired, hint: Hint = _NO_HINT) -> dict[str, Any]:
         told |= {"late": verdict.pause / SECOND, "gap": verdict.gap / SECOND}
     if isinstance(verdict, Completed):
         told["opened"] = [{"door": one.door, "keyholder": one.keyholder} for one in verdict.openings]
-    elif isinstance(verdict, Replayed | Echoed):
+    elif isinstance(verdict, Replayed | Doubted | Echoed):
         told |= {"door": verdict.opening.door, "keyholder": verdict.opening.keyholder}
     if hint.expected:
         told["expected"] = [str(Knock(one)) for one in hint.expected]
@@ -138,8 +140,13 @@ def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None =
         return "complete: " + ", ".join(_opening(one, hint.behind) for one in verdict.openings)
     if isinstance(verdict, Replayed):
         same = verdict.opening.step == verdict.last.step
+        if same and verdict.last.door not in ("", verdict.opening.door):
+            what = f"code already used for {verdict.last.door}; a second door needs the next one"
+            return f"refused, {what}: {_opening(verdict.opening, 0)}"
         what = "already used" if same else "older than the sequence used"
         return f"refused, {what} {_used(hint, zone)}: {_opening(verdict.opening, 0)}"
+    if isinstance(verdict, Doubted):
+        return f"refused, it may have been used before: {_opening(verdict.opening, 0)}"
     if isinstance(verdict, Echoed):
         return f"complete again from the same source: no effect ({verdict.opening.door})"
     if isinstance(verdict, Expired):

@@ -213,6 +213,14 @@ def _of_daemon(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
             "no rotating sequence is accepted, and nobody is let in again after a reboot",
             "see the daemon's log for the reason: journalctl -u portress",
         )
+    elif refusing := daemon.get("refusing"):
+        yield Finding(
+            "uses-unknown",
+            "warning",
+            f"rotating sequences are refused for {refusing['left']:.0f} s: {refusing['why']}",
+            "one of the last steps may have been used without its knowing, and each must open only once",
+            "wait; it ends by itself",
+        )
 
 
 def _absent(upkeep: Upkeep) -> Finding:

@@ -1,0 +1,274 @@
+"""What a daemon knows of the time before it: can it prove that it knows every use; what does it refuse."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from portress.config.model import Config, Door, Rotating
+from portress.events import Events, Fields, Kind
+from portress.knock import SECOND, TCP, UDP, Service, Source
+from portress.ledger.ledger import Ledger
+from portress.paths import Paths
+from portress.run.ledger_writer import Books
+from portress.run.recovery import NEVER, Past, open_ledger
+from portress.sequence.rotating import STEP
+
+RULE = Rotating((10100, 32767), (TCP, UDP), 4, 10 * SECOND, 1)
+CONFIG = Config({"vpn": Door("vpn", (Service.parse("udp/51820"),), SECOND, rotating=RULE)})
+NOON = 1_700_000_000.0
+NOW = int(NOON // STEP)
+HOME = Source.parse("198.51.100.7")
+CLAIMS = [number.to_bytes(16, "big") for number in range(1, 40)]
+
+
+class Run:
+    """One daemon's life as far as uses go. `unix` and `boottime` are its clocks."""
+
+    def __init__(self, folder: Path, unix: float = NOON, boottime: float = 500.0, boot: str = "boot") -> None:
+        self.unix, self.boottime = unix, boottime
+        self.told: list[str] = []
+        self.paths = Paths(folder / "portress.yaml", folder / "run" / "s", folder / "state")
+        self.paths.socket.parent.mkdir(exist_ok=True)
+        events = Events(self._tell, lambda: 0)
+        mark = self.paths.socket.parent / "uses"
+        ledger = open_ledger(self.paths, events, self.unix)
+        self.books = Books(ledger, events, lambda: self.unix, lambda: 0, mark, boot)
+        self.past = Past(self.books, events, lambda: self.unix, lambda: self.boottime, mark, boot)
+        self.used = self.past.used()
+
+    def _tell(self, _name: str, _kind: Kind, text: str, _fields: Fields) -> None:
+        self.told.append(text)
+
+    def use(self, *entries: tuple[bytes, int]) -> None:
+        async def all_of_them() -> None:
+            for claim, step in entries:
+                assert await self.books.use(claim, "vpn", step, HOME) == "new"
+
+        asyncio.run(all_of_them())
+
+    def end(self) -> None:
+        asyncio.run(self.books.close())
+
+    def refuses(self, claim: bytes, step: int) -> bool:
+        """As the tracker decides it."""
+        last = self.used.get(claim)
+        return step <= self.past.floor(CONFIG) or (last is not None and step <= last.step)
+
+    @property
+    def doubts(self) -> bool:
+        return self.past.doubt(CONFIG) is not None
+
+
+def settled(folder: Path) -> None:
+    """A daemon has run here for long, and knows all there is to know."""
+    run = Run(folder, NOON - 10_000, 10.0)
+    run.use(*((claim, NOW - 300) for claim in CLAIMS[:5]))
+    run.end()
+    run = Run(folder, NOON - 1000, 100.0)
+    run.end()
+
+
+def test_a_restart_in_the_same_boot_knows_all(tmp_path: Path) -> None:
+    settled(tmp_path)
+    run = Run(tmp_path)
+    assert not run.doubts
+    run.use((CLAIMS[0], NOW))
+    again = Run(tmp_path)  # the first one was killed
+    assert not again.doubts
+    assert again.refuses(CLAIMS[0], NOW)
+    assert not again.refuses(CLAIMS[1], NOW - 1)
+    run.end()
+    again.end()
+
+
+def test_the_first_start_after_a_boot_refuses_for_a_minute(tmp_path: Path) -> None:
+    settled(tmp_path)
+    run = Run(tmp_path, boottime=3.0, boot="another")
+    doubt = run.past.doubt(CONFIG)
+    assert doubt is not None and doubt.floor == NOW + 1 and "booted" in doubt.why
+    assert doubt.until == (NOW + 2) * STEP
+    assert run.refuses(CLAIMS[9], NOW + 1) and not run.refuses(CLAIMS[9], NOW + 2)
+    run.unix += 60
+    run.boottime += 60
+    assert not run.doubts
+    assert run.refuses(CLAIMS[9], NOW + 1) and not run.refuses(CLAIMS[9], NOW + 2)
+    run.end()
+
+
+def test_the_refusal_outlasts_a_restart_and_not_by_a_second(tmp_path: Path) -> None:
+    Run(tmp_path, NOON, 500.0).end()
+    run = Run(tmp_path, NOON + 20, 520.0)
+    assert run.past.floor(CONFIG) == NOW + 1
+    run.end()
+    run = Run(tmp_path, NOON + 90, 590.0)
+    assert run.past.floor(CONFIG) == NOW + 1 and not run.doubts
+    run.end()
+
+
+@pytest.mark.parametrize("off", [86400.0, 10 * 366 * 86400.0, -86400.0, 45.0, -45.0])
+def test_the_refusal_moves_with_the_clocks_correction(tmp_path: Path, off: float) -> None:
+    """The clock was wrong by so much when the doubt arose, and is put right 10 s later."""
+    run = Run(tmp_path, NOON + off, 500.0)
+    assert run.past.floor(CONFIG) == int((NOON + off) // STEP) + 1
+    run.unix, run.boottime = NOON + 10, 510.0
+    assert run.past.floor(CONFIG) == NOW + 1
+    run.end()
+    again = Run(tmp_path, NOON + 12, 512.0)
+    assert again.past.floor(CONFIG) == NOW + 1
+    again.end()
+
+
+def test_after_a_restart_the_refusal_is_never_later_than_now_and_the_skew(tmp_path: Path) -> None:
+    run = Run(tmp_path, NOON + 10 * 366 * 86400.0, 500.0)
+    run.end()
+    for boottime, boot in ((505.0, "boot"), (3.0, "another"), (3.0, "boot")):
+        run = Run(tmp_path, NOON, boottime, boot)
+        assert run.past.floor(CONFIG) <= NOW + 1
+        run.end()
+
+
+def test_a_longer_skew_reaches_further(tmp_path: Path) -> None:
+    """Also where it is set after the doubt arose."""
+    run = Run(tmp_path)
+    wider = Config({"vpn": Door("vpn", (), SECOND, rotating=Rotating((1, 9), (TCP,), 2, SECOND, 10))})
+    assert run.past.floor(wider) == NOW + 10
+    run.unix, run.boottime = NOON + 600, 1100.0
+    assert run.past.floor(wider) == NOW + 10
+    run.end()
+
+
+def test_without_a_ledger_no_rotating_sequence_is_accepted(tmp_path: Path) -> None:
+    settled(tmp_path)
+    (tmp_path / "state").rename(tmp_path / "elsewhere")
+    (tmp_path / "state").write_text("in the way")
+    run = Run(tmp_path)
+    assert run.past.floor(CONFIG) == NEVER
+    doubt = run.past.doubt(CONFIG)
+    assert doubt is not None and doubt.until is None and "no ledger" in doubt.why
+    (tmp_path / "state").unlink()
+    (tmp_path / "elsewhere").rename(tmp_path / "state")
+    run.unix, run.boottime = NOON + 120, 620.0
+    assert asyncio.run(run.past.look_for_ledger(run.paths, run.used))
+    assert CLAIMS[0] in run.used
+    assert run.past.floor(CONFIG) == int((NOON + 120) // STEP) + 1  # for a minute from then on
+    assert not asyncio.run(run.past.look_for_ledger(run.paths, run.used))
+    run.end()
+
+
+# Damage: what is in the state directory is not what the daemon left there. No used step is accepted again.
+
+
+def flip_wal(state: Path, seeded: random.Random) -> None:
+    wal = state / "ledger.db-wal"
+    data = bytearray(wal.read_bytes())
+    data[seeded.randrange(len(data))] ^= 1 << seeded.randrange(8)
+    wal.write_bytes(data)
+
+
+def flip_file(state: Path, seeded: random.Random) -> None:
+    file = state / "ledger.db"
+    data = bytearray(file.read_bytes())
+    data[seeded.randrange(len(data))] ^= 1 << seeded.randrange(8)
+    file.write_bytes(data)
+
+
+def cut_wal(state: Path, seeded: random.Random) -> None:
+    wal = state / "ledger.db-wal"
+    wal.write_bytes(wal.read_bytes()[: seeded.randrange(wal.stat().st_size)])
+
+
+def remove_wal(state: Path, _: random.Random) -> None:
+    (state / "ledger.db-wal").unlink()
+
+
+def delete_all(state: Path, _: random.Random) -> None:
+    for file in state.glob("ledger.db*"):
+        file.unlink()
+
+
+def restore_older(state: Path, _: random.Random) -> None:
+    delete_all(state, random.Random(0))
+    for file in (state.parent / "older").iterdir():
+        shutil.copy(file, state)
+
+
+@pytest.mark.parametrize(
+    ("harm", "rounds"),
+    [(flip_wal, 150), (cut_wal, 60), (flip_file, 60), (remove_wal, 2), (delete_all, 2), (restore_older, 2)],
+    ids=lambda value: getattr(value, "__name__", None),
+)
+def test_after_sigkill_and_damage_no_used_step_is_accepted(
+    tmp_path: Path, harm: Callable[[Path, random.Random], None], rounds: int
+) -> None:
+    settled(tmp_path)
+    shutil.copytree(tmp_path / "state", tmp_path / "older")
+    run = Run(tmp_path)
+    seeded = random.Random(9)
+    used = [(claim, NOW + seeded.randint(-1, 1)) for claim in CLAIMS]
+    run.use(*used)
+    shutil.copytree(tmp_path / "state", tmp_path / "killed")  # the -wal is not written back
+    assert (tmp_path / "killed" / "ledger.db-wal").stat().st_size > 10_000
+    mark = (tmp_path / "run" / "uses").read_bytes()
+    run.end()
+    for _ in range(rounds):
+        shutil.rmtree(tmp_path / "state")
+        shutil.copytree(tmp_path / "killed", tmp_path / "state")
+        (tmp_path / "run" / "uses").write_bytes(mark)
+        harm(tmp_path / "state", seeded)
+        again = Run(tmp_path, NOON + 3, 503.0)
+        accepted = [entry for entry in used if not again.refuses(*entry)]
+        assert accepted == []
+        again.end()
+
+
+def test_undamaged_it_refuses_what_was_used_and_nothing_else(tmp_path: Path) -> None:
+    """The loop above would pass if everything were refused always."""
+    settled(tmp_path)
+    run = Run(tmp_path)
+    run.use(*((claim, NOW) for claim in CLAIMS[:20]))
+    again = Run(tmp_path, NOON + 3, 503.0)
+    assert [claim for claim in CLAIMS if again.refuses(claim, NOW)] == CLAIMS[:20]
+    run.end()
+    again.end()
+
+
+def test_a_use_owed_to_a_full_disk_is_known_to_the_next_daemon(tmp_path: Path) -> None:
+    settled(tmp_path)
+    run = Run(tmp_path)
+    assert isinstance(run.books.ledger, Ledger)
+    run.books.ledger._db.execute("PRAGMA query_only = 1")
+    run.use((CLAIMS[0], NOW))
+    again = Run(tmp_path, NOON + 3, 503.0)
+    assert not again.doubts
+    assert again.refuses(CLAIMS[0], NOW) and not again.refuses(CLAIMS[1], NOW)
+    again.end()
+
+
+def test_it_says_once_why_it_refuses(tmp_path: Path) -> None:
+    from portress.sequence.in_force import Rota  # only a host with keyholders is told
+
+    run = Run(tmp_path)
+    run.past.tell_doubt(Rota(CONFIG))
+    assert run.told == []
+    run.end()
+
+
+def test_a_ledger_that_is_gone_or_damaged_proves_nothing_though_nothing_was_used(tmp_path: Path) -> None:
+    Run(tmp_path, NOON - 1000, 10.0).end()
+    run = Run(tmp_path)
+    assert not run.doubts
+    run.end()
+    delete_all(tmp_path / "state", random.Random(0))
+    run = Run(tmp_path)
+    assert run.doubts
+    run.end()
+    (tmp_path / "state" / "ledger.db").write_bytes(b"no ledger" * 1000)
+    run = Run(tmp_path, NOON + 1000, 1500.0)
+    assert run.doubts and "damaged" in run.told[0]
+    run.end()
