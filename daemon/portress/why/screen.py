@@ -27,6 +27,7 @@ _STYLES: Final = {
     "shunned": "red",
     "ignored": "dim",
     "repeated": "dim",
+    "doubted": "yellow",
     "echoed": "dim",
     "astray": "bold yellow",
 }
