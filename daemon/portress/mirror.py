@@ -79,14 +79,13 @@ class Mirror(Tracker):
         fresh: list[Expected] = []
         older: Verdict = _IGNORED
         for one in end.endings:
-            key = (one.keyholder or "", one.door)
-            last = None if one.step is None else self.used.get(key)
+            last = None if one.step is None else self.used.get(one.claim)
             if one.step is not None and last is not None and one.step < last.step:
                 older = Replayed(one, last)
             elif last is None or one.door in doors or one.step != last.step:
                 fresh.append(one)
                 if one.step is not None:
-                    self.used[key] = Use(one.step, source)
+                    self.used[one.claim] = Use(one.step, source, one.door)
         return Completed(tuple(fresh), bool(end.children)) if fresh else older
 
     def _here(self, state: State | None) -> Node | None:
@@ -165,14 +164,14 @@ class Mirror(Tracker):
         rotating = [] if end is None else [one for one in end.endings if one.step is not None]
         for one in rotating:
             assert one.step is not None
-            last = self.used.get((one.keyholder or "", one.door))
-            if last == Use(one.step, source):
+            last = self.used.get(one.claim)
+            if last == Use(one.step, source, one.door):
                 return Echoed(one)
         if not rotating:
             self.astray = True
             return _IGNORED
         one = rotating[-1]
-        return Replayed(one, self.used.get((one.keyholder or "", one.door), Use(one.step or 0, b"")))
+        return Replayed(one, self.used.get(one.claim, Use(one.step or 0, b"")))
 
 
 def _told(state: State | None, knock: int, now: int) -> bool:
