@@ -12,6 +12,7 @@ import signal
 signal.signal(signal.SIGINT, signal.SIG_DFL)  # so early there is nothing to clean up, and nothing to tell
 
 import contextlib
+import os
 import select
 import subprocess
 import sys
@@ -183,7 +184,22 @@ def stoppable() -> Iterator[None]:
     yield
 
 
+def wanting() -> str | None:
+    """What this machine lacks for the demo, in one line; None if nothing."""
+    if os.geteuid() != 0:
+        return "it needs root: sudo scripts/demo"
+    if not os.access("/proc/sys/net/ipv4/ip_forward", os.W_OK):
+        return (
+            "it needs a writable /proc/sys, for the settings of its own network namespaces: run it on the"
+            " host, or in a container started with --privileged"
+        )
+    return None
+
+
 def main() -> int:
+    if (lack := wanting()) is not None:
+        print(f"The demo cannot run here: {lack}", file=sys.stderr)
+        return 1
     show = Show()
     begun = time.monotonic()
     print(

@@ -35,3 +35,13 @@ def test_a_demo_that_is_stopped_twice_over_leaves_nothing_behind() -> None:
     assert told[-1] == "Stopped; everything is cleaned up." and "Traceback" not in text
     mine = f"{PREFIX}{demo.pid}-*"
     assert not [*Path("/run/netns").glob(mine), *Path(tempfile.gettempdir()).glob(mine)]
+
+
+def test_where_proc_sys_is_read_only_it_says_so_in_one_line() -> None:
+    """As in most containers: nothing is begun, and nothing is left behind."""
+    script = "mount --bind /proc/sys /proc/sys && mount -o remount,ro,bind /proc/sys && exec scripts/demo"
+    words = ["unshare", "--mount", "--net", "sh", "-c", script]
+    done = subprocess.run(words, cwd=REPOSITORY, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 1
+    (line,) = done.stderr.strip().splitlines()
+    assert line.startswith("The demo cannot run here: it needs a writable /proc/sys")

@@ -68,6 +68,14 @@ def test_a_configuration_that_was_changed_since_is_found(w: World) -> None:
         assert names(made) == {"daemon-differs"}
 
 
+def test_of_a_bad_file_it_says_what_the_daemon_runs_instead(w: World) -> None:
+    with service(w.host, "tcp/22"), daemon(w.host, CONFIG) as made:
+        made.configure("doors: {}\n")
+        told = report(made)["findings"]
+        assert [one["name"] for one in told] == ["configuration-refused"]
+        assert "the daemon goes on with the configuration it loaded before" in told[0]["why"]
+
+
 def test_a_guard_that_somebody_changed_is_found(w: World) -> None:
     with service(w.host, "tcp/22"), daemon(w.host, CONFIG, start=False) as made:
         w.host.nft("insert rule inet portress door_ssh accept")

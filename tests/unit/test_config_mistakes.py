@@ -14,6 +14,7 @@ from portress.config.model import Config
 from unit.config_texts import DOORS, mistake, mistakes, ssh, with_door, with_top, wrong_lines
 
 NAMES_A_DOOR = "a configuration names at least one door, as doors: {ssh: {…}}"
+EMPTY = "which is empty: remove the brackets there"
 DOORS_BY_NAME = "doors by name, at least one, as ssh: {services: [tcp/22], …}"
 TOO_LARGE = " larger than 1 MiB: a file of this kind is a few kilobytes"
 TOO_DEEP = "1: lists and mappings inside each other more than 16 deep"
@@ -165,6 +166,7 @@ def test_nft_accepts_what_a_door_may_be_called(name: str) -> None:
         ("hello", f"1: 'hello': {NAMES_A_DOOR}"),
         ("[1]", f"1: a list stands here: {NAMES_A_DOOR}"),
         ("{}", "1: doors is missing: what is guarded, each door under a name"),
+        ("doors: {}\n  ssh:\n    stay: 1h", f"2: indented below 'doors: {{}}', {EMPTY}"),
         ("doors: {}", f"1: doors: an empty mapping: {DOORS_BY_NAME}"),
         (DOORS + "---\n" + DOORS, "2: a second document begins: one file holds one"),
         ("doors:\n  ssh:\n\tstay: 0s\n", "3: a tab: YAML is laid out with spaces"),

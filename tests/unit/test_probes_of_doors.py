@@ -187,6 +187,29 @@ def test_a_drop_after_the_guard_makes_a_door_useless() -> None:
     assert "table inet other, chain input0, policy drop" in finding.what
 
 
+def test_only_the_chain_that_decides_is_named_and_ufw_is_told_in_its_own_words() -> None:
+    """As ufw lays out its rules: chains of its own, some behind conditions that cannot be known."""
+    jump = {"jump": {"target": "ufw-user-limit"}}
+    chains = [
+        rules.Chain(("ip", "filter", "INPUT"), (({"unknown": None}, jump),), "input", 0, "drop"),
+        rules.Chain(("ip6", "filter", "INPUT"), (({"unknown": None}, jump),), "input", 0, "drop"),
+        rules.Chain(("ip", "filter", "ufw-user-limit"), (({"reject": None},),)),
+        rules.Chain(("ip6", "filter", "ufw-user-limit"), (({"reject": None},),)),
+    ]
+    (finding,) = around(*chains)
+    assert "chain INPUT, policy drop" in finding.what and "ufw-user-limit" not in finding.what
+    assert finding.do.startswith("ufw allow 22/tcp ")
+    reach = evolve(SSH, services=(Service.parse("udp/8000-8010"),))
+    (ranged,) = around(*chains, config=evolve(CONFIG, doors={"ssh": reach}))
+    assert ranged.do.startswith("ufw allow 8000:8010/udp ")
+
+
+def test_firewalld_is_told_in_its_own_words() -> None:
+    walls = rules.Chain(("inet", "firewalld", "filter_INPUT"), (({"reject": None},),), "input", 10)
+    (finding,) = around(walls)
+    assert finding.do.startswith("firewall-cmd --permanent --add-port=22/tcp && firewall-cmd --reload")
+
+
 def test_a_drop_before_the_guard_is_told_for_service_and_knocks() -> None:
     found = around(chain(DROP, hook="prerouting", priority=-300))
     assert [finding.name for finding in found] == ["dropped-before", "knock-unheard"]

@@ -318,6 +318,18 @@ def test_what_went_to_another_host_is_told_of_one_source_that_is_asked_for() -> 
     assert lines(trace) == ["no knock: to 198.51.100.1, another host"]
 
 
+def test_an_address_found_to_be_this_hosts_is_not_called_another_hosts() -> None:
+    """The first packets came before the first knock told whose address it is."""
+    early, right = run(STRANGER, "tcp/4618", "tcp/4619"), run(STRANGER, *RIGHT, at=5)
+    trace = traced(*early, *right, only=STRANGER)
+    (one,) = trace.timelines
+    told = [trace_screen.what(note, UTC, trace.hosts) for note in notes(one)]
+    assert told[:2] == ["starts no sequence"] * 2 and told[-1].startswith("complete: ssh")
+    assert trace.passed_by["elsewhere"] == 0 and trace.knocks == 5
+    values = trace_screen.timeline_values(trace, one, {}, {})
+    assert [knock["verdict"] for knock in values["knocks"]][:2] == ["ignored", "ignored"]
+
+
 @pytest.mark.parametrize("only", ["192.0.2.0/24", "192.0.2.7/32"])
 def test_sources_can_be_chosen_by_a_prefix(only: str) -> None:
     trace = traced(*run(STRANGER, *RIGHT), *run(ANOTHER, *RIGHT), *run("2001:db8::7", *RIGHT), only=only)

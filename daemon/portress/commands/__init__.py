@@ -35,6 +35,10 @@ VERBS: Final = {
 }
 
 
+# Modules that PyPI does not have as they are needed, and Debian's packages with them.
+_PACKAGES: Final = {"nftables": "python3-nftables", "systemd": "python3-systemd"}
+
+
 class _Verbs(click.Group):
     """Finds a verb in the module of its name."""
 
@@ -90,6 +94,9 @@ def _run() -> int:
         for line in mistake.lines or (str(mistake),):
             print(f"portress: {shown(line)}", file=sys.stderr)
         return 1
+    except ModuleNotFoundError as error:
+        print(f"portress: {_missing(error)}", file=sys.stderr)
+        return 1
     except OSError as error:
         if not isinstance(error, BrokenPipeError):
             print(f"portress: {shown(_reason(error))}", file=sys.stderr)
@@ -97,6 +104,15 @@ def _run() -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return 1
     return code if isinstance(code, int) else 0  # click hands back what a verb gave to context.exit()
+
+
+def _missing(error: ModuleNotFoundError) -> str:
+    """Which distribution package has a missing module, and how a virtual environment gets to see it."""
+    module = (error.name or "").partition(".")[0]
+    if module not in _PACKAGES:
+        return f"the Python module {module or error} is missing: install Portress's requirements again"
+    venv = "make the virtual environment with /usr/bin/python3 -m venv --system-site-packages"
+    return f"the Python module {module} is missing: apt install {_PACKAGES[module]}, and {venv}"
 
 
 def _reason(error: OSError) -> str:

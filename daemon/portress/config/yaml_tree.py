@@ -38,6 +38,7 @@ _UNFIT: Final = re.compile(
 _TAB: Final = re.compile(r"[^#\t]*\t")
 _NO_BREAK: Final = re.compile("[^#\xa0]*\xa0")
 _INDENTATION: Final = re.compile(r"[ \t\xa0]*")
+_EMPTY: Final = re.compile(r":\s*(\{\s*\}|\[\s*\])\s*(#.*)?$")
 _FLOW_COLON: Final = re.compile(r"[\[,{]\s*:")
 
 # What the parser says, and what it means to somebody who never read the YAML standard.
@@ -280,6 +281,12 @@ def _explained(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:
         return (
             line + 1,
             "this is not YAML: between brackets, what begins with a colon stands in quotes, as '::1'",
+        )
+    above = next((one for one in reversed(lines[:line]) if one.split("#")[0].strip()), "")
+    if _EMPTY.search(above):
+        return (
+            line + 1,
+            f"indented below {above.strip()!r}, which is empty: remove the brackets there",
         )
     what = error.problem or "it cannot be read"
     meant = next((meant for said, meant in _MEANT.items() if said in what), None)

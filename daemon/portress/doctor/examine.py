@@ -12,6 +12,7 @@ from pathlib import Path
 from attrs import frozen
 
 from portress.config.model import Config
+from portress.control import ask
 from portress.doctor.probe import bypass, clock, files, kernel, links, others, rules, sockets, upkeep
 from portress.doctor.probe.finding import Fact, Finding, ordered
 from portress.errors import Mistake
@@ -38,14 +39,25 @@ def examine_without(mistake: Mistake, paths: Paths) -> Report:
         *upkeep.facts(upkeep.read(nothing, paths)),
         *clock.facts(clock.read()),
     )
-    why = "the guard is not loaded from it, and the daemon does not start with it"
+    why = _instead(paths)
     return Report(
         facts,
         tuple(
-            Finding("configuration-refused", "error", line, why, "mend it: portress check, man portress.yaml")
+            Finding("configuration-refused", "error", line, why, "fix it: portress check; man portress.yaml")
             for line in mistake.lines
         ),
     )
+
+
+def _instead(paths: Paths) -> str:
+    """What is in force while the files cannot be used."""
+    try:
+        told = ask(paths.socket, "status")
+    except Mistake:
+        return "neither the guard nor the daemon can be started from the file as it is"
+    if told.get("as_configured", True):
+        return "the daemon goes on with the configuration it loaded before; it cannot reload this one"
+    return "the daemon is running the last good configuration: the current files are invalid"
 
 
 def examine(config: Config, paths: Paths) -> Report:
@@ -90,6 +102,6 @@ def _files(config: Config, paths: Paths) -> Iterator[Finding]:
                 "keyholders-refused",
                 "error",
                 line,
-                "the daemon does not start with it, and keyholders are not let in",
-                "portress check",
+                _instead(paths),
+                "fix it: portress check",
             )

@@ -11,6 +11,7 @@ its first one on. What interface a packet came by and whether it belonged to a f
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from ipaddress import IPv4Network, IPv6Network
 from typing import Final, Protocol
@@ -32,6 +33,7 @@ from portress.why.reasons import Hint
 
 JUMP: Final = 1 * SECOND  # back by more is a clock that was set, or another capture; by less, disorder
 HOSTS: Final = 64  # addresses taken for this host's
+_ADDRESSES: Final = 4096  # other addresses whose packets are counted apart
 _LATEST: Final = 221_845_392_000 * SECOND  # the year 9000: what ends later can still be told
 _NETWORKS: Final = 65536  # addresses whose being in `always` is remembered
 
@@ -97,6 +99,7 @@ class Trace:
         self._places = _places(config)
         self._always = _Always(config)
         self._mask = masking(config.prefix_4, config.prefix_6)
+        self._elsewhere: Counter[bytes] = Counter()  # packets to addresses that are not this host
         self._shift = self._now = 0  # what is added to the captured time so that it never goes back
 
     def follow(self, reading: Reading) -> None:
@@ -120,6 +123,8 @@ class Trace:
                 continue
             if to and to not in hosts and not self._is_host(to, knock):
                 passed_by["elsewhere"] += 1
+                if to in self._elsewhere or len(self._elsewhere) < _ADDRESSES:
+                    self._elsewhere[to] += 1
                 self._aside(source, to, knock, moment)
                 continue
             if always and source in always:
@@ -141,6 +146,11 @@ class Trace:
                 self._note(timeline, source, knock, moment, verdict)
             if elsewhen:
                 self._look_around(source, to, knock, moment, isinstance(verdict, _ENDS))
+        for to in self.hosts:  # what came to this host before it was known as such began nothing
+            early = self._elsewhere.pop(to, 0)
+            passed_by["elsewhere"] -= early
+            self.knocks += early
+            self.silent += early
 
     def _turn(self) -> None:
         """Expect the sequences in force at the captured moment."""

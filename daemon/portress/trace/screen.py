@@ -6,7 +6,7 @@ the zone asked for, in JSON in UTC.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from datetime import UTC, datetime, tzinfo
 from ipaddress import ip_address
 from typing import Any, Final
@@ -64,11 +64,13 @@ _SHOWN_HOSTS: Final = 4
 _ENOUGH: Final = 128  # bytes of a frame: a link's header, IP with options or extensions, TCP's
 
 
-def what(note: Note, zone: tzinfo | None) -> str:
-    """What a line says of its knock."""
+def what(note: Note, zone: tzinfo | None, hosts: Container[bytes] = ()) -> str:
+    """What a line says of its knock. `hosts`: this host's addresses as known in the end."""
     if isinstance(note.what, Tried):
         state = "open" if note.what.admitted else "shut"
         return f"no knock: a service of {note.what.door}, {state} to this source"
+    if isinstance(note.what, Elsewhere) and note.what.to in hosts:
+        return say(Ignored())
     if isinstance(note.what, Elsewhere):
         return f"no knock: to {ip_address(note.what.to)}, another host"
     if isinstance(note.what, Astray):
@@ -186,7 +188,7 @@ def block(trace: Trace, one: Timeline, zone: tzinfo | None, ends: Text | None) -
             f"{at[11:]}.{note.at // 1_000_000 % 1000:03d}",
             Text(_pause(note.pause), "dim"),
             str(Knock(note.knock)),
-            Text(what(note, zone) + _times(note), style),
+            Text(what(note, zone, trace.hosts) + _times(note), style),
         )
     if ends is not None:
         grid.add_row("", "", "", ends)
@@ -242,11 +244,13 @@ def foot(trace: Trace, more: int) -> Iterator[Text]:
     yield Text(line + ".", "dim")
 
 
-def _note_values(note: Note) -> dict[str, Any]:
+def _note_values(note: Note, hosts: Container[bytes]) -> dict[str, Any]:
     it = note.what
     values: dict[str, Any] = {"at": moments.utc(note.at / SECOND), "knock": str(Knock(note.knock))}
     if isinstance(it, Tried):
         values |= {"verdict": "service", "door": it.door, "admitted": it.admitted}
+    elif isinstance(it, Elsewhere) and it.to in hosts:
+        values |= fields(Ignored())
     elif isinstance(it, Elsewhere):
         values |= {"verdict": "elsewhere", "to": str(ip_address(it.to))}
     elif isinstance(it, Astray):
@@ -254,7 +258,7 @@ def _note_values(note: Note) -> dict[str, Any]:
         values["seconds"] = it.steps * STEP
     else:
         values |= fields(it, note.hint)
-    values["said"] = what(note, UTC)
+    values["said"] = what(note, UTC, hosts)
     if isinstance(it, Completed):
         values["until"] = moments.utc(note.until / SECOND)
     if note.times > 1:
@@ -280,7 +284,7 @@ def timeline_values(
         "opened": list(one.opened),
         "ends": ends,
         "counts": one.counts,
-        "knocks": [note if isinstance(note, int) else _note_values(note) for note in one],
+        "knocks": [note if isinstance(note, int) else _note_values(note, trace.hosts) for note in one],
     }
 
 

@@ -3,6 +3,7 @@ round it. Judged on strangers' packets, followed by `passage`."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator
 from functools import cache
 from ipaddress import ip_network
@@ -14,8 +15,9 @@ from portress.doctor.probe.links import FAMILY_NAMES, Links
 from portress.doctor.probe.packet import leaves, stranger
 from portress.doctor.probe.passage import Journey, journey
 from portress.doctor.probe.rules import Tables
-from portress.knock import PROTOCOLS, Knock, Service
+from portress.knock import PROTOCOL_NAMES, PROTOCOLS, Knock, Service
 
+_UFW: Final = re.compile(r"table ip6? filter, chain (?:INPUT|ufw\S*)")
 _MOST: Final = 256  # ports looked at for ways round a door
 
 Follow = Callable[[int, int, str, str | None], Journey]  # family, knock, entrance, destination
@@ -54,7 +56,8 @@ class Neighbourhood:
             return {}
         heard = any(not path.sources for one in journeys for _, path in one.at_guard)
         found: dict[str, set[str]] = {}
-        for end in ends:
+        sure = [end for end in ends if not end.path.assumed] or ends  # what decides where nothing odd applies
+        for end in sure:
             if end.stage == "after" or not heard:
                 found.setdefault(end.stage, set()).add(end.where)
         return found
@@ -174,11 +177,25 @@ def _useless(around: Neighbourhood, door: Door, service: Service) -> Iterator[Fi
             "error",
             f"{service} is dropped{only} in {where}",
             f"this comes {stage} the guard: the door opens, but who is let in{only} does not get through",
-            f"accept {service} there: the guard shuts it to strangers"
+            _allow(around.tables, service, where)
             if stage == "after"
             else f"let {service} and the knocks pass there, or drop them after priority -150",
             door.name,
         )
+
+
+def _allow(tables: Tables, service: Service, where: str) -> str:
+    """How to accept a service where it is dropped, in the firewall's own command where that is known."""
+    protocol, one = PROTOCOL_NAMES[service.protocol], service.first == service.last
+    command = ""
+    if "inet firewalld" in where:
+        ports = f"{service.first}" if one else f"{service.first}-{service.last}"
+        command = f"firewall-cmd --permanent --add-port={ports}/{protocol} && firewall-cmd --reload"
+    elif any(chain.startswith("ufw") for _, _, chain in tables.chains) and _UFW.search(where):
+        ports = f"{service.first}" if one else f"{service.first}:{service.last}"
+        command = f"ufw allow {ports}/{protocol}"
+    how = f"{command} (" if command else f"accept {service} there ("
+    return f"{how}the guard keeps it closed to strangers)"
 
 
 def _early(around: Neighbourhood, door: Door, service: Service) -> Iterator[Finding]:

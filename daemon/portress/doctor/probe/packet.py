@@ -53,13 +53,14 @@ class Path:
     """How a packet came here: as one of these named sources (none: as a stranger); tracked or not.
 
     `since`: how deep in jumps the rule is that named the source, while its effect lasts. `granted`: a rule
-    accepted the packet because of its source.
+    accepted the packet because of its source. `assumed`: a condition that cannot be known was taken to hold.
     """
 
     sources: tuple[str, ...] = ()
     untracked: bool = False
     since: int | None = None
     granted: bool = False
+    assumed: bool = False
 
 
 class _Special:

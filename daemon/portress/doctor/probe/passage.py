@@ -131,6 +131,8 @@ class _Walk:
                 inside = self._match(chain, body, inside, following, depth)
             elif kind in _UNSURE or _limits(kind, body):
                 following |= {_past(path, depth) for path in inside}
+                if kind == "unknown":
+                    inside = {evolve(path, assumed=True) for path in inside}
             elif kind == "notrack":
                 inside = {evolve(path, untracked=True) for path in inside}
             elif kind == "mangle" and isinstance(port := _port_set(body, self._packet), int):
@@ -165,7 +167,7 @@ class _Walk:
                 continue
             holds = fits(body["op"], found, body["right"], self._lookup(chain))
             if holds is not False:
-                inside.add(path)
+                inside.add(path if holds else evolve(path, assumed=True))
             if holds is not True:
                 following.add(_past(path, depth))
         return inside
@@ -203,7 +205,8 @@ class _Walk:
                 if holds is False:
                     continue
                 ((kind, target),) = verdict.items()
-                following |= self._end(chain, kind, target, {path}, out, depth)
+                taken = path if holds else evolve(path, assumed=True)
+                following |= self._end(chain, kind, target, {taken}, out, depth)
                 if holds is True:
                     sure = True
                     break

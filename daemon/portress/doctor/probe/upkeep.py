@@ -33,7 +33,7 @@ _DEED: Final = re.compile(
     r"|(?:goto|jump) +\S+|(?:vmap|map|update|add|delete) +@\S+)"
 )
 _DORMANT: Final = re.compile(r"^\s*flags [^\n]*\bdormant\b", re.MULTILINE)
-_RELOAD: Final = "systemctl reload portress, or portress guard --keep without the service"
+_RELOAD: Final = "systemctl reload portress; without the service: portress guard"
 
 
 @frozen
