@@ -22,7 +22,7 @@ from portress.guard.table import Table
 from portress.keyholders import file as keyholding
 from portress.knock import SECOND, Service, Source
 from portress.paths import Paths
-from portress.run import root_part, trial
+from portress.run import include_file, root_part, trial
 from portress.run.away import Away
 from portress.run.interfaces import absent, present
 from portress.sequence.in_force import Rota
@@ -55,6 +55,8 @@ def guard(paths: Paths, on_trial: int | None, keep: bool, service: str | None) -
     except control.NoDaemon:
         put_back, by_daemon = _load(paths, config, here, on_trial, before), False
     flows.keep_times()
+    if on_trial is None and (trouble := include_file.write(paths.socket, config)):
+        warn(trouble)
     _tell(config, here, on_trial, put_back, by_daemon)
 
 
@@ -212,14 +214,16 @@ def _keep(paths: Paths) -> None:
         there = Table().listing() is not None
         state = "the guard is loaded and stays" if there else "no guard is loaded: portress guard"
         raise Mistake(f"no trial is under way; {state}")
-    click.echo(f"The guard stays. {_holding(paths)}")
+    config = configuration.load(paths.config)
+    if trouble := include_file.write(paths.socket, config):
+        warn(trouble)
+    click.echo(f"The guard stays. {_holding(config)}")
     for line in _missing(paths):
         click.echo(line)
 
 
-def _holding(paths: Paths) -> str:
-    """Which doors are shut, by the configuration that is in force."""
-    config = configuration.load(paths.config)
+def _holding(config: Config) -> str:
+    """Which doors are shut."""
     doors = (f"{door.name} ({' '.join(map(str, door.services))})" for door in config.doors.values())
     return f"Shut to whoever is not admitted: {', '.join(doors)}."
 

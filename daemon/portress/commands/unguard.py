@@ -9,7 +9,7 @@ from portress.commands.common import common, root_only
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Table
 from portress.paths import Paths
-from portress.run import trial
+from portress.run import include_file, trial
 from portress.run.away import Away
 
 
@@ -22,6 +22,7 @@ def unguard(paths: Paths) -> None:
     """
     root_only("portress unguard")
     trial.stop(paths.socket)
+    include_file.remove(paths.socket)
     try:
         removed = control.ask(paths.socket, "unguard", patience=trial.PATIENCE)["removed"]
     except control.NoDaemon:

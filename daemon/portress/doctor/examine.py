@@ -12,8 +12,23 @@ from pathlib import Path
 from attrs import frozen
 
 from portress.config.model import Config
-from portress.control import ask
-from portress.doctor.probe import bypass, clock, files, kernel, links, others, rules, sockets, upkeep
+from portress.doctor.probe import (
+    ask,
+    bypass,
+    clock,
+    control,
+    files,
+    flushing,
+    from,
+    import,
+    kernel,
+    links,
+    others,
+    portress,
+    rules,
+    sockets,
+    upkeep,
+)
 from portress.doctor.probe.finding import Fact, Finding, ordered
 from portress.errors import Mistake
 from portress.keyholders import file as keyholding
@@ -68,6 +83,7 @@ def examine(config: Config, paths: Paths) -> Report:
     around = others.Neighbourhood(config, rules.read(), place, served)
     found: list[Finding] = [
         *upkeep.judge(config, state),
+        *flushing.judge(flushing.read()),
         *kernel.judge(config, core),
         *others.judge(around),
         *bypass.judge(around, place),

@@ -38,6 +38,7 @@ from portress.guard.language import (
 from portress.knock import Service
 
 ENTRY: Final = "entry"
+TWIN: Final = "twin"
 RANGES: Final = "_ranges"  # behind the name of a set of services: those of ranges of ports
 TO: Final = {4: "_to_4", 6: "_to_6"}  # those of other destinations, by their address family
 DISMISSED: Final = "dismissed"  # sources whose every packet needs an admission: dismissed_4, dismissed_6
@@ -63,6 +64,7 @@ class Ruleset:
     mirrors: tuple[Set, ...]
     chains: tuple[Chain, ...]
     comment: str
+    twin: Chain  # there while the rules change (`render`)
     prefixes: tuple[int, int]  # bits of an IPv4 and of an IPv6 address that count as one source
 
     @property
@@ -222,6 +224,16 @@ def _chains(config: Config, knocks: Part) -> Iterable[Chain]:
     yield Chain(ENTRY, tuple(_entry(config, knocks)), head)
 
 
+def _twin(config: Config, knocks: Part) -> Chain:
+    """Refuses as `entry` does, a little later, and reports nothing.
+
+    A packet that is on its way through rules while they change may find sets empty already, or meet a new
+    chain too early and an old one too late: what slips through there meets this chain, with the new rules.
+    """
+    head = f"type filter hook prerouting priority {PRIORITY + 1}; policy accept;"
+    return Chain(TWIN, tuple(_entry(config, evolve(knocks, rules=()))), head)
+
+
 def _identity(config: Config, ruleset: Ruleset) -> str:
     """What the comment says: how much of an address counts, and a digest of all that does not rotate."""
     steady = render(evolve(ruleset, mirrors=without_passing(ruleset.mirrors)))
@@ -239,6 +251,7 @@ def build(config: Config, opening: Iterable[int]) -> Ruleset:
         mirrors=(*_mirrors(config), *knocks.mirrors),
         chains=(*others, entry),
         comment="",
+        twin=_twin(config, knocks),
         prefixes=config.widths,
     )
     comment = _identity(config, bare)
@@ -247,12 +260,16 @@ def build(config: Config, opening: Iterable[int]) -> Ruleset:
     return evolve(bare, chains=(*others, entry), comment=comment)
 
 
-def render(ruleset: Ruleset, *, own: bool = False) -> str:
-    """The whole table as nft text; `own`: it belongs to the process that loads it."""
+def render(ruleset: Ruleset, *, own: bool = False, twin: bool = False) -> str:
+    """The whole table as nft text; `own`: it belongs to the process that loads it.
+
+    `twin`: with the chain that has to be there while the rules change, and is removed afterwards.
+    """
+    chains = (*ruleset.chains, ruleset.twin) if twin else ruleset.chains
     blocks = [
         *(counter_text(name) for name in ruleset.counters),
         *(set_text(one) for one in ruleset.sets),
-        *(chain_text(one) for one in ruleset.chains),
+        *(chain_text(one) for one in chains),
     ]
     head = f"table {FAMILY} {TABLE} {{\n" + (f"\t{OWNED}\n\n" if own else "")
     return head + "\n".join(blocks) + "}\n"

@@ -10,10 +10,11 @@ from __future__ import annotations
 import contextlib
 import socket
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator
 from typing import Final
 
 from portress.knock import TCP, Among, Service
+from portress.session import Ends
 
 _SOCK_DIAG: Final = 4  # NETLINK_SOCK_DIAG
 _BY_FAMILY, _DESTROY = 20, 21  # SOCK_DIAG_BY_FAMILY, SOCK_DESTROY
@@ -29,14 +30,29 @@ _RECEIVE: Final = 1 << 16  # bytes
 
 def end(sources: Among, services: Iterable[Service]) -> int:
     """End the connections of `sources` to `services` of this host itself; how many. Raises OSError."""
-    wanted, ended = list(services), 0
+    wanted = list(services)
+    return _end(lambda identity, family: _matches(identity, family, sources, wanted))
+
+
+def end_these(ends: Container[Ends]) -> int:
+    """End the connections with these ends (peer, its port, the port here); how many. Raises OSError."""
+    return _end(lambda identity, family: _ends(identity, family) in ends)
+
+
+def _ends(identity: bytes, family: int) -> Ends:
+    port, peer_port, _, peer, _ = _IDENTITY.unpack(identity)
+    return _plain(peer, family), peer_port, port
+
+
+def _end(chosen: Callable[[bytes, int], bool]) -> int:
+    ended = 0
     with socket.socket(socket.AF_NETLINK, socket.SOCK_RAW | socket.SOCK_CLOEXEC, _SOCK_DIAG) as diag:
         diag.bind((0, 0))
         diag.settimeout(5.0)
         # A socket for IPv6 may have a connection over IPv4, under a mapped address.
         for family in (socket.AF_INET6, socket.AF_INET):
             for identity in list(_established(diag, family)):
-                if _matches(identity, family, sources, wanted):
+                if chosen(identity, family):
                     # By its cookie, or a connection that ended meanwhile would be taken for its listener.
                     with contextlib.suppress(FileNotFoundError):
                         list(_ask(diag, _DESTROY, _REQUEST | _ACK, family, identity))

@@ -24,7 +24,7 @@ from portress.guard.elements import Changes
 from portress.guard.language import FAMILY, OWNED, TABLE, Set
 from portress.guard.listing import Listing
 from portress.guard.report import FULL
-from portress.guard.ruleset import DISMISSED_FOR, Ruleset, dismissed_set, door_set, render
+from portress.guard.ruleset import DISMISSED_FOR, TWIN, Ruleset, dismissed_set, door_set, render
 from portress.guard.timed import split, timed_parts
 from portress.knock import SECOND, Source
 from portress.netlink import Transactions, sockets
@@ -129,10 +129,11 @@ class Table:
         if before is not None and before.prefixes == ruleset.prefixes:
             entries += self._part_way(before, (one for one in ruleset.living if one.name not in kept))
         more = [(door_set(door, source.family), source, ns) for door, source, ns in admit]
-        lines.append(render(_with_room(ruleset, (*entries, *more)), own=self.own))
+        lines.append(render(_with_room(ruleset, (*entries, *more)), own=self.own, twin=True))
         together, later = split(entries, iter(more))
         lines += timed_parts(together, new=before is None)
         self._run("\n".join(lines))
+        self._run(f"delete chain {FAMILY} {TABLE} {TWIN}")
         self.loads += 1
         # The doors are shut to strangers by now, and sessions under way go on.
         self._start([*later], new=before is None)
@@ -181,7 +182,7 @@ class Table:
                     kept.add(name)
                 else:
                     lines.append(f"delete {kind} {FAMILY} {TABLE} {name}")
-        gone = sorted(before.chains - {one.name for one in ruleset.chains})
+        gone = sorted(before.chains - {one.name for one in (*ruleset.chains, ruleset.twin)})
         return lines + [f"delete chain {FAMILY} {TABLE} {name}" for name in gone], kept
 
     def present(self, ruleset: Ruleset) -> bool:

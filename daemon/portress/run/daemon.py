@@ -251,6 +251,7 @@ class Service:
     def _tick(self) -> None:
         asyncio.get_running_loop().call_later(pause_at(self.unix(), TICK), self._tick)
         self._rounds += 1
+        self.sentinel.look()
         self.listener.tidy()
         if self._expiring is None or self._expiring.done():
             self._expiring = self.later(self._expire())

@@ -14,7 +14,7 @@ from portress.admissions import Admission, Ending, Grant, How, Register
 from portress.config.model import Config
 from portress.durations import counted, spell
 from portress.events import Events, Minutely
-from portress.guard import flows
+from portress.guard import flows, strangers
 from portress.guard.ruleset import Ruleset
 from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.knock import SECOND, Expected, Source
@@ -187,6 +187,30 @@ class Doorkeeper:
             if (keyholder, one.door) not in keys
         ]
         return self._dismiss(chosen, Ending.UNENROLLED)
+
+    def doors_for_strangers(self) -> strangers.Doors:
+        """What may go on to which doors, as it is now, for telling strangers' flows from others."""
+        config = self.config
+        held = {(one.door, one.source.network) for one in self.register}
+        widths = config.widths
+
+        def admitted(door: str, address: bytes) -> bool:
+            mine = Source.of(address, widths[len(address) != 4]).network
+            network = Source.of(address).network
+            return (door, mine) in held or any(
+                network.version == one.version and network.network_address in one for one in config.always
+            )
+
+        def guarded(name: str) -> bool:
+            return name != "lo" and (not config.outside or name in config.outside)
+
+        services = {door.name: door.services for door in config.doors.values()}
+        return strangers.Doors(services, admitted, guarded)
+
+    def refuse(self, sources: Iterable[Source]) -> None:
+        """Have every packet of these, who are not admitted, need an admission, of whatever flow."""
+        widths = self.config.widths
+        self._refuse({Source.of(one.packed, widths[one.family != 4]) for one in sources})
 
     def _refuse(self, sources: Iterable[Source]) -> None:
         """Have every packet of theirs need an admission: also of a flow that this host itself keeps alive."""

@@ -20,6 +20,7 @@ from portress.guard.table import Table
 from portress.knock import TCP, Service, Source
 from portress.logins import Login, logins, tell
 from portress.paths import Paths
+from portress.run import include_file
 from portress.sequence.in_force import Rota
 from portress.session import connected
 
@@ -38,12 +39,13 @@ def load(paths: Paths) -> list[str]:
     except control.NoDaemon:
         _load_alone(table, config, sources, first=first)
     flows.keep_times()
+    trouble = include_file.write(paths.socket, config)
     doors = ", ".join(f"{door.name} ({' '.join(map(str, door.services))})" for door in config.doors.values())
     told = [f"The guard is loaded. Shut to whoever is not admitted: {doors}."]
     if people:
         stays = ", ".join(f"{door.name} for {spell(door.stay)}" for door in config.doors.values())
         told.append(f"Logged in when the doors were shut, so admitted to {stays}: {named(people)}.")
-    return told
+    return told if trouble is None else [*told, trouble]
 
 
 def _load_alone(table: Table, config: Config, sources: Iterable[Source], *, first: bool) -> None:
@@ -64,13 +66,17 @@ def reload(paths: Paths) -> list[str]:
 
     Raises Mistake with what is wrong with them.
     """
-    before = _guarded(control.ask(paths.socket, "status"))
+    status_before = control.ask(paths.socket, "status")
+    before = _guarded(status_before)
     control.ask(paths.socket, "reload")
+    config = configuration.load(paths.config)
+    if status_before["guard"]["trial"] is None and status_before["guard"]["present"]:
+        include_file.write(paths.socket, config)
     status = control.ask(paths.socket, "status")
     fresh = _guarded(status).keys() - before.keys()
     if not fresh:
         return []
-    concerned = list(_shut_out(status, fresh, configuration.load(paths.config)))
+    concerned = list(_shut_out(status, fresh, config))
     if not concerned:
         return []
     guarded = " ".join(sorted(fresh))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import time
 from collections import Counter
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -19,11 +20,11 @@ from portress import files
 from portress.admissions import Grant, How
 from portress.durations import counted
 from portress.events import Events
-from portress.guard import flows
+from portress.guard import flows, strangers
 from portress.guard.ruleset import Ruleset, build
 from portress.guard.table import GuardError, Table
 from portress.guard.vigil import Vigil
-from portress.knock import SECOND, Source
+from portress.knock import SECOND, UDP, Source
 from portress.ledger.ledger import Record
 from portress.run.away import Away
 from portress.run.doorkeeper import Doorkeeper
@@ -60,6 +61,7 @@ class Sentinel:
         self._away = away
         self._ended = ended
         self._number: str | None = None  # of the trial under way
+        self._seen = clock()  # when the guard was last known to be in force
         self._trial: asyncio.TimerHandle | None = None
         self._undo: Callable[[], None] | None = None  # what the end of the trial does, if not taking it away
 
@@ -125,9 +127,11 @@ class Sentinel:
             return False
 
     def look(self) -> None:
-        """Something was announced: if others touched the guard, put it back."""
-        culprit = self.vigil.read()
-        if culprit is not None and self.guarding:
+        """If others touched the guard, put it back; to be asked at every announcement, and now and then."""
+        now, culprit = self._clock(), self.vigil.read()
+        if culprit is None:
+            self._seen = now
+        elif self.guarding:
             cause = "changed" if self._table.there() else "removed"
             self.put_back(cause, f" by {culprit}" if culprit else "")
 
@@ -144,16 +148,32 @@ class Sentinel:
         except GuardError as error:
             self._events.tell("refused", f"the guard was {cause}{culprit} and cannot be put back: {error}")
             return
-        if cause != "changed":
-            self._adopt_sessions()
         self.restorations[cause] += 1
         took = (self._clock() - begun) / SECOND * 1000
         count = len(self._doorkeeper.register)
-        self._events.tell(
-            "restored",
-            f"the guard was {cause}{culprit}; put back with {counted(count, 'admission')} in {took:.0f} ms",
-            cause=cause,
-        )
+        done = f"the guard was {cause}{culprit}; put back with {counted(count, 'admission')} in {took:.0f} ms"
+        self._cut_strangers(done, cause)
+
+    def _cut_strangers(self, done: str, cause: str) -> None:
+        """Cut what got in while the guard was away, in a thread, for flows may be many; then tell it all."""
+        doors, since = self._doorkeeper.doors_for_strangers(), time.time_ns() - (self._clock() - self._seen)
+
+        def cut() -> list[strangers.Flow] | OSError:
+            try:
+                return strangers.cut(doors, since)
+            except OSError as error:
+                return error
+
+        def tell(future: asyncio.Future[list[strangers.Flow] | OSError]) -> None:
+            found = future.result()
+            if isinstance(found, OSError):
+                rest = f"; strangers' flows from meanwhile could not be cut: {found.strerror}"
+            else:
+                self._doorkeeper.refuse(Source.of(one.source) for one in found if one.protocol == UDP)
+                rest = f"; {counted(len(found), 'flow')} of strangers from meanwhile cut"
+            self._events.tell("restored", f"{done}{rest}", cause=cause)
+
+        asyncio.get_running_loop().run_in_executor(None, cut).add_done_callback(tell)
 
     def check(self) -> None:
         """Now and then: the guard must be there whatever was announced."""

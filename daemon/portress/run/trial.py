@@ -21,7 +21,7 @@ from portress import control, lock
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Held, Table
 from portress.knock import SECOND, Source
-from portress.run import root_files
+from portress.run import include_file, root_files
 from portress.run.away import Away
 
 NAME: Final = "trial"  # of the note, among root's files
@@ -93,6 +93,7 @@ def start(socket: Path, seconds: float, before: Snapshot | None, number: str | N
     """
     begun = time.monotonic_ns()
     stop(socket)
+    file = include_file.remove(socket)  # a reload of the host's rules must not bring back what is not kept
     sys.stdout.flush()
     sys.stderr.flush()
     reader, writer = os.pipe()
@@ -107,6 +108,8 @@ def start(socket: Path, seconds: float, before: Snapshot | None, number: str | N
                     root_files.remove(socket, NAME)
                 else:
                     _undo(socket, before, lasts)
+                if before is not None:
+                    include_file.put_back(socket, file)
         finally:
             os._exit(0)
     os.close(writer)
