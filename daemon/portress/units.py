@@ -22,4 +22,4 @@ def enabled(unit: str) -> bool | None:
     except (OSError, subprocess.TimeoutExpired):
         return None
     state = done.stdout.strip()
-    return state.startswith("enabled") if state else None
+    return state.startswith("enabled") if state not in ("", "not-found") else None

@@ -239,4 +239,6 @@ def _missing(paths: Paths) -> list[str]:
         told.append(f"After a reboot the doors would be open: {units.ENABLE}")
     elif units.enabled(units.DAEMON) is False:
         told.append(f"After a reboot the doors would be shut, and no knock would open them: {units.ENABLE}")
-    return told or ["The daemon runs, and both are started at boot: nothing is missing."]
+    if not told and units.enabled(units.GUARD):
+        told.append("The daemon runs, and both are started at boot: nothing is missing.")
+    return told
