@@ -12,19 +12,15 @@ from pathlib import Path
 from attrs import frozen
 
 from portress.config.model import Config
+from portress.control import ask
 from portress.doctor.probe import (
-    ask,
     bypass,
     clock,
-    control,
     files,
     flushing,
-    from,
-    import,
     kernel,
     links,
     others,
-    portress,
     rules,
     sockets,
     upkeep,

@@ -202,7 +202,7 @@ class Doorkeeper:
             )
 
         def guarded(name: str) -> bool:
-            return name != "lo" and (not config.outside or name in config.outside)
+            return name not in ("lo", *config.inside)
 
         services = {door.name: door.services for door in config.doors.values()}
         return strangers.Doors(services, admitted, guarded)
