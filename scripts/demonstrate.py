@@ -115,12 +115,12 @@ def answer(session: subprocess.Popen[str], line: str) -> str:
 
 def a_stranger(show: Show, w: World) -> None:
     show.step("A stranger finds the port of the OpenSSH server closed")
-    show.expect("port 22, tried by a plain connection", port_22(w.stranger), "filtered")
+    show.expect("port 22, by a plain connection", port_22(w.stranger), "filtered")
     printed = nmap(w.stranger, "-sS", "-p", "22,4617,6381,6382")
     show.quote("\n".join(line for line in printed.splitlines() if "/tcp" in line))
     show.expect("port 22 in nmap's SYN scan", nmap_state(printed, "22/tcp"), "filtered")
     looks = {nmap_state(printed, f"{port}/tcp") for port in (4617, 6381, 6382)}
-    show.expect("the knock ports beside one that is none", ", ".join(sorted(looks)), "closed")
+    show.expect("the knock ports, and a port beside them", ", ".join(sorted(looks)), "closed")
 
 
 def wrong_order(show: Show, w: World) -> None:
@@ -133,7 +133,7 @@ def sweep(show: Show, w: World) -> None:
     show.step("A sweep of all 65,535 TCP ports, and of the UDP ports around the knocks, does not open it")
     begun = time.monotonic()
     nmap(w.stranger, "-sS", "-p-", "-T5", "--max-retries", "1")
-    nmap(w.stranger, "-sU", "-p", "9300-9399", "-T5", "--max-retries", "0", "--host-timeout", "8s")
+    nmap(w.stranger, "-sU", "-p", "2900-2999", "-T5", "--max-retries", "0", "--host-timeout", "8s")
     print(f"   nmap took {time.monotonic() - begun:.1f} s")
     show.expect("port 22", port_22(w.stranger), "filtered")
 
@@ -150,19 +150,19 @@ def right_knocks(show: Show, w: World, server: Sshd, d: Daemon) -> None:
 
 
 def another(show: Show, w: World) -> None:
-    show.step("Another address is still shut out")
+    show.step("Another address still finds it closed")
     show.expect(f"port 22 for {w.another4}", port_22(w.another), "filtered")
 
 
 def the_end_of_the_stay(show: Show, w: World, server: Sshd, d: Daemon) -> None:
-    show.step(f"The stay ends after {STAY} s: no new connection, but the session under way lives on")
+    show.step(f"The stay ends after {STAY} s: new connections are refused, the established session continues")
     session = server.session(w.stranger, HOST)
     try:
-        show.expect("the session under way answers", answer(session, "before"), "before")
+        show.expect("the established session answers", answer(session, "before"), "before")
         ended = wait_until(lambda: not d.status()["admissions"], STAY + 5)
         show.expect("the admission", "ended" if ended else "still in force", "ended")
         show.expect("port 22, a new connection", port_22(w.stranger), "filtered")
-        show.expect("the session under way answers", answer(session, "after"), "after")
+        show.expect("the established session answers", answer(session, "after"), "after")
     finally:
         session.kill()
         session.wait()
@@ -215,21 +215,19 @@ def main() -> int:
             right_knocks(show, w, server, d)
             another(show, w)
             the_end_of_the_stay(show, w, server, d)
-            print("\nWhat the daemon told meanwhile:")
+            print("\nThe daemon's log:")
             show.quote(d.log)
     except KeyboardInterrupt:
         print("\nStopped; everything is cleaned up.")
         return 130
     except LabError as error:
-        print(f"\nThe demo could not go on: {error}")
+        print(f"\nThe demo cannot continue: {error}")
         return 1
     print()
     if show.wrong:
         print("NOT as expected:\n" + "\n".join(show.wrong))
         return 1
-    print(
-        f"All {show.number} steps as expected, in {time.monotonic() - begun:.0f} s. Nothing is left behind."
-    )
+    print(f"All {show.number} steps as expected, in {time.monotonic() - begun:.0f} s. All is cleaned up.")
     return 0
 
 

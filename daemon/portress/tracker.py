@@ -1,6 +1,6 @@
 """The tracker: (source, knock, now) -> Verdict. No clock, no socket, no thread: pure.
 
-The rules it holds (DESIGN, "The tracker's rules"; what a knock is, rule 1, was decided before it):
+The rules it holds (DEVELOPERS.md, "The tracker's rules"; what a knock is, rule 1, was decided before it):
 
  2. At stage 0, a knock that opens no sequence leaves no state at all.
  3. The right next knock moves the caller on and restarts its gap.

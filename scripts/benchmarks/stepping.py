@@ -1,8 +1,8 @@
 """The change of the time step with a thousand keyholders at three doors: how long it takes, and how long it
 holds up the daemon's loop, which has to hear knocks meanwhile.
 
-The daemon's own parts (`steps`, `rota`, `tracker`, the guard in a namespace) run in a process of their own
-here, beside a task that looks at the clock every half millisecond.
+The daemon's own parts (`run.steps`, `sequence.in_force`, `tracker`, the guard in a namespace) run in a
+process of their own here, beside a task that looks at the clock every half millisecond.
 """
 
 from __future__ import annotations

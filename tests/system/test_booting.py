@@ -99,7 +99,7 @@ def test_a_reboot_with_an_unusable_configuration_finds_the_doors_as_they_were() 
         assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
         said = "\n".join(messages(machine, "portress-guard.service"))
         assert "portress.yaml:6: doors.ssh.services[0]" in said
-        assert "was loaded as it last was" in said
+        assert "Loaded the last good guard" in said
         assert "To open all doors at once, at the console: portress unguard" in said
         machine.await_state("portress.service", "active")
         assert "NOT AS CONFIGURED" in machine.show("portress.service", "StatusText")

@@ -22,7 +22,8 @@ def _options(verb: str) -> set[str]:
     """The long options of a verb, without those that all have."""
     command = portress.get_command(click.Context(portress), verb)
     assert command is not None
-    found = {name for option in command.params for name in option.opts if name.startswith("--")}
+    shown = [option for option in command.params if not getattr(option, "hidden", False)]
+    found = {name for option in shown for name in option.opts if name.startswith("--")}
     return found - COMMON
 
 

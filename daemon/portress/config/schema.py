@@ -365,7 +365,7 @@ CONFIGURATION: Final = Keys(
 
 
 def schema() -> dict[str, Any]:
-    """The JSON Schema (draft 7) of a configuration. It knows the shapes, not the rules of `meaning.py`."""
+    """The JSON Schema (draft 7) of a configuration. It knows the shapes, not the rules of `checks.py`."""
     return {
         "$schema": "http://json-schema.org/draft-07/schema#",
         "title": "Portress configuration",

@@ -1,7 +1,7 @@
 """The shapes a value in a file can have: text, number, list, mapping. Each reads a node and describes itself.
 
-In: nodes from `reading.py`. Out: `Found` values with their places, and the JSON Schema of the same shape, so
-that what editors accept and what Portress accepts come from one table (`keys.py`).
+In: nodes from `yaml_tree.py`. Out: `Found` values with their places, and the JSON Schema of the same shape,
+so that what editors accept and what Portress accepts come from one table (`schema.py`).
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
     watcher -> Tracker -> Verdict -> Doorkeeper -> guard's admitted sets, ledger, journal, metrics
 
-One asyncio loop does everything but two things: the ledger is written by a thread of its own (`books`),
-and the sequences of the next time step are derived in another, ahead of time (`steps`).
+One asyncio loop does everything but two things: the ledger is written by a thread of its own
+(`ledger_writer`), and the sequences of the next time step are derived in another, ahead of time (`steps`).
 """
 
 from __future__ import annotations
