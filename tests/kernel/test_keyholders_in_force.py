@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from lab import World, crowd, daemon, sender, service, world
+from lab import World, crowd, daemon, sender, service, tcp_state, world
 from lab.portress import Daemon
 from portress.config.model import Rotating
 from portress.knock import SECOND, TCP, UDP
@@ -66,6 +66,38 @@ def test_a_door_taken_from_a_keyholder_is_shut_to_them_after_a_reload() -> None:
         d.reload()
         d.wait_for("ended: unenrolled")
         assert admitted(d) == []
+
+
+@pytest.mark.parametrize("text", [None, "", "# nobody\n"])
+def test_a_file_of_keyholders_that_is_gone_or_empty_at_a_reload_dismisses_nobody(text: str | None) -> None:
+    with world() as w, daemon(w.host, CONFIG, keyholders=entry("ana")) as d:
+        let_in(w, d, "ana")
+        file = d.folder / "keyholders.yaml"
+        if text is None:
+            file.unlink()
+        else:
+            file.write_text(text)
+        d.reload()
+        assert "write an empty list into it: []" in d.wait_for("error", "keyholders.yaml")
+        d.wait_for("not reloaded: what was in force before goes on")
+        assert len(admitted(d)) == 1 and d.status()["keyholders"] == 1
+        file.write_text("[]\n")
+        file.chmod(0o600)
+        d.reload()
+        d.wait_for("ended: unenrolled")
+        assert admitted(d) == [] and d.status()["keyholders"] == 0
+        file.unlink()
+        before = len(d.lines)
+        d.reload()  # there is nobody to dismiss
+        d.wait_for("reloaded", since=before)
+
+
+def test_the_guard_shuts_a_door_that_nobody_can_open_and_says_so() -> None:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG, guard=False, start=False) as d:
+        done = d.verb("guard")
+        assert "door vpn: nobody can open it" in done.stderr
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        assert "nobody can open it" in " ".join(d.verb("doctor", check=False).stdout.split())
 
 
 def test_keyholders_unenrolled_while_the_guard_is_away_do_not_come_back_with_it() -> None:

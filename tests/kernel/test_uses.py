@@ -16,7 +16,8 @@ import pytest
 from lab import crowd, daemon, sender, service, tcp_state, world
 from lab.portress import REPOSITORY, Daemon
 from portress.config.model import Authenticator, Rotating
-from portress.knock import SECOND, TCP, UDP
+from portress.knock import SECOND, TCP, UDP, Source
+from portress.ledger.ledger import Ledger, Reader
 from portress.sequence import authenticator
 from portress.sequence.rotating import STEP, derive
 
@@ -247,6 +248,19 @@ def test_without_a_ledger_no_rotating_sequence_opens_and_everything_says_so() ->
         assert "no rotating sequence is accepted" in " ".join(d.verb("doctor", check=False).stdout.split())
         assert "no ledger" in d.verb("why", w.stranger4).stdout
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+
+
+def test_the_ledger_is_pruned_at_the_start() -> None:
+    with world() as w, daemon(w.host, CONFIG, keyholders=keyholders("ana"), start=False) as d:
+        long_ago, source = time.time() - 400 * 86400, Source.parse("198.51.100.99")
+        with Ledger(d.state / "ledger.db") as ledger:
+            ledger.ended(ledger.admitted(source, "vpn", long_ago, long_ago + 60), long_ago + 60, "expired")
+        d.start()
+        until = time.monotonic() + 10
+        with Reader(d.state / "ledger.db") as reader:
+            while list(reader.history()):
+                assert time.monotonic() < until
+                time.sleep(0.05)
 
 
 # A wrong clock

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from attrs import evolve
 
 from portress.commands import main
 from portress.config import load as configuration
@@ -118,6 +119,35 @@ def test_the_keycard_carries_the_sites_name(place: Path, run: Run) -> None:
     file.write_text(file.read_text() + "site: edge\n")
     out = run("enrol", "ana", "--door", "vpn", "--host", "vpn.example.org", "--json")[1]
     assert [card["site"] for card in json.loads(out)["keycards"]] == ["edge"]
+
+
+def test_enrolling_again_adds_a_door_with_a_keycard_for_that_door_alone(place: Path, run: Run) -> None:
+    assert run("enrol", "ana", "--door", "vpn", "--host", "a.example", "--until", "2099-01-31")[0] == 0
+    before = enrolled(place)["ana"]
+    code, out, _ = run("enrol", "ana", "--door", "web", "--host", "a.example", "--json")
+    after = enrolled(place)["ana"]
+    assert code == 0
+    assert after == evolve(before, doors=("vpn", "web"))
+    assert [card["door"] for card in json.loads(out)["keycards"]] == ["web"]
+    assert json.loads(out)["keycards"][0]["secret"] == to_base32(before.secret)
+    for words, told in (
+        (("--door", "web"), "enrolled already for door web"),
+        (("--door", "web", "--until", "2098-01-01"), "keeps style and end"),
+        (("--door", "ssh"), "style derived"),
+    ):
+        code, _, err = run("enrol", "ana", *words, "--host", "a.example")
+        assert code == 1 and told in err
+    code, _, err = run("enrol", "Ana", "--door", "vpn", "--host", "a.example")
+    assert code == 1 and "ana is enrolled already" in err
+    assert enrolled(place) == {"ana": after}
+
+
+def test_check_names_a_door_that_nobody_can_open(place: Path, run: Run) -> None:
+    code, _, err = run("check")
+    assert code == 0 and "door vpn: nobody can open it" in err
+    assert any("door vpn" in line for line in json.loads(run("check", "--json")[1])["warnings"])
+    run("enrol", "ana", "--door", "vpn", "--host", "a.example")
+    assert "door vpn" not in run("check")[2]
 
 
 def test_two_keyholders_have_secrets_of_their_own(place: Path, run: Run) -> None:

@@ -15,7 +15,7 @@ from attrs import evolve
 from portress.config.model import Authenticator, Config, Door, Rotating
 from portress.errors import Mistake
 from portress.keyholders import edit as enrolment
-from portress.keyholders.file import Keyholder, expiry, expiry_text, load, locate, parse
+from portress.keyholders.file import Keyholder, expiry, expiry_text, load, locate, parse, without_hope
 from portress.keyholders.secret import to_base32
 from portress.knock import SECOND, TCP, UDP, Service
 from portress.sequence import authenticator, rotating
@@ -294,8 +294,68 @@ def test_enrolling_and_unenrolling_keep_comments_and_order(path: Path) -> None:
     assert [found.name for found in load(path, DOORS)] == ["ana", "cleo"]
     enrolment.remove(path, "cleo")
     enrolment.remove(path, "ana")
-    assert path.read_text() == "# staff\n\n# guests\n# the end\n"
-    assert load(path, DOORS) == ()
+    assert path.read_text() == "# staff\n\n# guests\n# the end\n[]\n"
+    assert load(path, DOORS, some=True) == ()
+    enrolment.add(path, keyholder("ana"))
+    assert [found.name for found in load(path, DOORS)] == ["ana"]
+    assert "[]" not in path.read_text()
+
+
+def test_that_there_are_no_keyholders_any_more_has_to_be_written(path: Path) -> None:
+    with pytest.raises(Mistake, match=r"no such file: .* write an empty list into it: \[\]$"):
+        load(path, DOORS, some=True)
+    for text in ("", "\n", "# nobody\n"):
+        write(path, text)
+        with pytest.raises(Mistake, match=r"nothing is written in it: .*: \[\]$"):
+            load(path, DOORS, some=True)
+        assert load(path, DOORS) == ()
+    write(path, "# nobody\n[]\n")
+    assert load(path, DOORS, some=True) == ()
+
+
+def test_names_that_differ_by_case_only_are_refused(path: Path) -> None:
+    text = f"- {{name: ana, doors: [vpn], secret: {ANA}}}\n- {{name: Ana, doors: [vpn], secret: {BEN}}}\n"
+    with pytest.raises(Mistake) as told:
+        parse(text, "k.yaml", DOORS)
+    assert told.value.lines == (
+        "k.yaml:2: Ana.name: 'Ana': this name stands on line 1 already, but for its case: 'ana'",
+    )
+    enrolment.add(path, keyholder("ana"))
+    with pytest.raises(Mistake, match="ana is enrolled already"):
+        enrolment.add(path, keyholder("ANA", BEN))
+
+
+@pytest.mark.parametrize(
+    ("entry", "after"),
+    [
+        (f"- {{name: ana, doors: [vpn], secret: {ANA}}}   # left\n", "doors: [vpn, web], secret"),
+        (f"- name: ana\n  doors: [ vpn ]  # hers\n  secret: {ANA}\n", "  doors: [vpn, web]  # hers\n"),
+        (f"- name: ana\n  doors:\n    - vpn\n  secret: {ANA}\n", "doors: [vpn, web]"),
+    ],
+)
+def test_a_keyholder_gets_one_more_door_and_keeps_the_secret(path: Path, entry: str, after: str) -> None:
+    other = f"# others\n- {{name: ben, doors: [vpn], secret: {BEN}}}   # right\n"
+    write(path, entry + other)
+    changed = enrolment.extend(path, "ana", ("web",))
+    assert changed == evolve(keyholder("ana"), doors=("vpn", "web"))
+    assert parse(path.read_text(), "k", None)[0] == changed
+    assert after in path.read_text() and path.read_text().endswith(other)
+    assert path.stat().st_mode & 0o777 == 0o600
+    with pytest.raises(Mistake, match="ana is enrolled already for door vpn"):
+        enrolment.extend(path, "ana", ("vpn",))
+    with pytest.raises(enrolment.Unknown):
+        enrolment.extend(path, "eva", ("web",))
+
+
+def test_a_door_that_nobody_can_open_is_named() -> None:
+    config = Config(doors=DOORS)
+    fixed = {name for name, door in DOORS.items() if door.fixed}
+    assert len(without_hope(config, (), NOON)) == len(DOORS) - len(fixed)
+    told = without_hope(config, [keyholder("ana", doors=("vpn",))], NOON)
+    assert not any("door vpn" in line for line in told) and any("--door ssh" in line for line in told)
+    late = keyholder("ana", doors=("vpn",), until=NOON)
+    assert any("door vpn: nobody can open it" in line for line in without_hope(config, [late], NOON))
+    assert not any("door vpn" in line for line in without_hope(config, [late], NOON - 1))
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import click
 
 from portress.commands.common import as_json, common, print_json, warn
@@ -19,13 +21,14 @@ def check(paths: Paths, as_json: bool) -> None:
     config = configuration.load(paths.config, here=True)
     where = keyholding.locate(paths.config)
     holders = keyholding.load(where, config.doors)
+    warnings = [*config.warnings, *keyholding.without_hope(config, holders, time.time())]
     if as_json:
         doors = {name: [str(service) for service in door.services] for name, door in config.doors.items()}
         exempt = ["lo", *config.inside]
         told = {"doors": doors, "inside": exempt, "keyholders": len(holders)}
-        print_json({**told, "warnings": list(config.warnings)})
+        print_json({**told, "warnings": warnings})
         return
-    for line in config.warnings:
+    for line in warnings:
         warn(line)
     for door in config.doors.values():
         services = ", ".join(str(service) for service in door.services)

@@ -83,18 +83,25 @@ def enrol(
 ) -> None:
     """Enrol NAME: make a secret that opens DOOR, and print the keycard as a QR code.
 
-    Whoever has the keycard can open the door. It is shown this once and cannot be had again.
+    Whoever has the keycard can open the door. It is shown this once and cannot be had again. A NAME that is
+    enrolled already gets one more DOOR, with a keycard for that door alone.
     """
-    config = configuration.load(paths.config)
+    config, holders = configuration.load(paths.config), paths.config.parent / FILE
+    before = enrolment.known(holders, name)
+    if before is not None and (until is not None or style not in (None, before.style)):
+        raise Mistake(f"{name} is enrolled already and keeps style and end: leave --style and --until out")
+    style = before.style if before else style
     chosen, style = enrolling.chosen(doors, style, config.doors, phone is not None)
-    keyholder = Keyholder(
-        name, tuple(door.name for door in chosen), generate(secrets.token_bytes), style, until
-    )
+    names = tuple(door.name for door in chosen)
+    keyholder = before or Keyholder(name, names, generate(secrets.token_bytes), style, until)
     new = enrolling.Enrolment(keyholder, chosen, host or enrolling.this_host(), phone, config.site)
     files = enrolling.keycard_files(file, new.keycards()) if file is not None else {}
     enrolling.write_new(files)
     try:
-        enrolment.add(paths.config.parent / FILE, keyholder)
+        if before is None:
+            enrolment.add(holders, keyholder)
+        else:
+            enrolment.extend(holders, name, names)
     except BaseException:
         enrolling.remove(files)
         raise
@@ -109,7 +116,8 @@ def enrol(
 def _told(new: enrolling.Enrolment, files: dict[Path, str]) -> str:
     who = new.keyholder
     until = "" if who.until is None else f", until {expiry_text(who.until)}"
-    lines = [f"{who.name} is enrolled for {' and '.join(who.doors)} (style {who.style}){until}."]
+    doors = " and ".join(door.name for door in new.doors)
+    lines = [f"{who.name} is enrolled for {doors} (style {who.style}){until}."]
     if files:
         lines.append(f"Written: {', '.join(str(path) for path in files)}. It holds the secret: mode 0600.")
     return "\n".join([*lines, ""])

@@ -57,7 +57,7 @@ def guard(paths: Paths, on_trial: int | None, keep: bool, service: str | None) -
     flows.keep_times()
     if on_trial is None and (trouble := include_file.write(paths.socket, config)):
         warn(trouble)
-    _tell(config, here, on_trial, put_back, by_daemon)
+    _tell(paths, config, here, on_trial, put_back, by_daemon)
 
 
 def _ask(paths: Paths, here: list[Source], on_trial: int | None, before: trial.Snapshot | None) -> bool:
@@ -120,8 +120,20 @@ def _load(
     return before is not None
 
 
-def _tell(config: Config, here: list[Source], on_trial: int | None, put_back: bool, by_daemon: bool) -> None:
-    for line in (*config.warnings, *_absent(config)):
+def _without_hope(paths: Paths, config: Config) -> list[str]:
+    """The doors that nobody can open; nothing where the keyholders cannot be read, which is told
+    elsewhere."""
+    try:
+        holders = keyholding.load(keyholding.locate(paths.config), config.doors)
+    except Mistake:
+        return []
+    return keyholding.without_hope(config, holders, time.time())
+
+
+def _tell(
+    paths: Paths, config: Config, here: list[Source], on_trial: int | None, put_back: bool, by_daemon: bool
+) -> None:
+    for line in (*config.warnings, *_absent(config), *_without_hope(paths, config)):
         warn(line)
     doors = ", ".join(
         f"{door.name} ({' '.join(str(service) for service in door.services)})"

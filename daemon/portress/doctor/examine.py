@@ -6,6 +6,7 @@ and what to do; and facts. It looks with the probes of `probe/`, and changes not
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -107,7 +108,10 @@ def _files(config: Config, paths: Paths) -> Iterator[Finding]:
     if any(str(holders) in finding.what for finding in found):
         return  # it is refused for its mode, which is told
     try:
-        keyholding.load(holders, config.doors)
+        present = keyholding.load(holders, config.doors)
+        for line in keyholding.without_hope(config, present, time.time()):
+            what, _, do = line.rpartition(": ")
+            yield Finding("door-hopeless", "warning", what, "it stays shut for everybody", do)
     except Mistake as mistake:
         for line in mistake.lines:
             yield Finding(

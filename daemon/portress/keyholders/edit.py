@@ -15,6 +15,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
+from attrs import evolve
+
 from portress import files
 from portress.config.yaml_tree import Findings, decode, slurp
 from portress.errors import Mistake
@@ -38,14 +40,42 @@ def add(path: Path, keyholder: Keyholder) -> None:
     with locked(path):
         text = _text(path)
         before = parse(text, str(path), None)
-        if any(other.name == keyholder.name for other in before):
-            raise Mistake(
-                f"{path}: {keyholder.name} is enrolled already: portress unenrol {keyholder.name} first, "
-                "or take another name"
-            )
+        for other in before:
+            if other.name.casefold() == keyholder.name.casefold():
+                raise Mistake(
+                    f"{path}: {other.name} is enrolled already: portress unenrol {other.name} first, "
+                    "or take another name"
+                )
         if not before and re.sub(r"#.*", "", text).strip() == "[]":
-            text = text.replace("[]", "", 1)
+            text = re.sub(r"^ *\[\]\n?", "", text, count=1, flags=re.MULTILINE)
         _put(path, _appended(text, keyholder), (*before, keyholder))
+
+
+def known(path: Path, name: str) -> Keyholder | None:
+    """The keyholder called `name` in the file at `path`, if there is one. Raises Mistake."""
+    return next((one for one in parse(_text(path), str(path), None) if one.name == name), None)
+
+
+def extend(path: Path, name: str, doors: Sequence[str]) -> Keyholder:
+    """Give the keyholder called `name` more doors, and say who it is now. Raises Unknown, and Mistake: they
+    have one of the doors already, the file has mistakes or cannot be written.
+    """
+    with locked(path):
+        text = _text(path)
+        before = parse(text, str(path), None)
+        for index, keyholder in enumerate(before):
+            if keyholder.name == name:
+                for door in doors:
+                    if door in keyholder.doors:
+                        raise Mistake(
+                            f"{path}: {name} is enrolled already for door {door}, whose keycard cannot be had"
+                            f" again: portress unenrol {name} first, or take another name"
+                        )
+                after = evolve(keyholder, doors=(*keyholder.doors, *doors))
+                wanted = (*before[:index], after, *before[index + 1 :])
+                _put(path, _exchanged(text, index, after), wanted)
+                return after
+    raise Unknown(f"{path}: {unknown(name, before)}")
 
 
 def remove(path: Path, name: str) -> Keyholder:
@@ -59,7 +89,9 @@ def remove(path: Path, name: str) -> Keyholder:
         before = parse(text, str(path), None)
         for index, keyholder in enumerate(before):
             if keyholder.name == name:
-                _put(path, _without(text, index), before[:index] + before[index + 1 :])
+                left = before[:index] + before[index + 1 :]
+                # Nobody is written as nobody: a file without a list might have lost it.
+                _put(path, _without(text, index) + ("" if left else "[]\n"), left)
                 return keyholder
     raise Unknown(f"{path}: {unknown(name, before)}")
 
@@ -91,13 +123,34 @@ def _appended(text: str, keyholder: Keyholder) -> str:
 
 def _without(text: str, index: int) -> str:
     """The text without the lines of one entry; comments in front of the next entry stay."""
+    lines = text.splitlines(keepends=True)
+    first, last = _span(text, index)
+    return "".join(lines[:first] + lines[last:])
+
+
+def _span(text: str, index: int) -> tuple[int, int]:
+    """The lines of one entry, counted from 0: the first, and the one after its last."""
     items = listed(text, Findings("keyholders"))
     lines = text.splitlines(keepends=True)
     first = items[index].line - 1
     last = items[index + 1].line - 1 if index + 1 < len(items) else len(lines)
     while last > first + 1 and re.match(r"\s*(#|$)", lines[last - 1]):
         last -= 1
-    return "".join(lines[:first] + lines[last:])
+    return first, last
+
+
+def _exchanged(text: str, index: int, keyholder: Keyholder) -> str:
+    """The text with one entry's doors as `keyholder` has them; the whole entry anew where it is laid out so
+    that they cannot be exchanged alone."""
+    lines = text.splitlines(keepends=True)
+    first, last = _span(text, index)
+    entry = "".join(lines[first:last])
+    doors = entry_text(keyholder).partition("doors: ")[2].partition("]")[0] + "]"
+    changed = re.sub(r"doors:\s*\[[^\]#]*\]", lambda _: f"doors: {doors}", entry, count=1)
+    if changed == entry:
+        dash = (re.match(r" *", entry) or [""])[0]
+        changed = f"{dash}{entry_text(keyholder)}\n"
+    return "".join(lines[:first]) + changed + "".join(lines[last:])
 
 
 def _put(path: Path, text: str, wanted: tuple[Keyholder, ...]) -> None:

@@ -13,6 +13,7 @@ import difflib
 import os
 import re
 import stat
+from collections.abc import Iterable
 from collections.abc import Mapping as AnyMapping
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -20,7 +21,7 @@ from typing import Any, Final, Literal, get_args
 
 from attrs import field, frozen
 
-from portress.config.model import Door
+from portress.config.model import Config, Door
 from portress.config.shapes import Found, Key, Keys, ListOf, Text, one_of
 from portress.config.yaml_tree import Findings, Listing, Node, Place, Scalar, decode, quoted, slurp, tree
 from portress.errors import Mistake
@@ -33,6 +34,7 @@ STYLES: Final = get_args(Style)
 
 _LAST: Final = 253402300799.0  # the last second of the year 9999, UTC: no date stands for a later one
 
+_WRITTEN: Final = ": should there be no keyholders any more, write an empty list into it: []"
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._@-]{0,63}", re.ASCII)
 _LIKE_A_SECRET: Final = re.compile(r"[A-Za-z2-7]{16,}")
 
@@ -160,11 +162,30 @@ def _credentials(environment: AnyMapping[str, str]) -> Path:
     return Path(environment.get("CREDENTIALS_DIRECTORY") or "/nonexistent")
 
 
-def load(path: Path, doors: AnyMapping[str, Door]) -> tuple[Keyholder, ...]:
-    """The keyholders in the file at `path`, in its order; none if there is no file. Raises Mistake."""
+def load(path: Path, doors: AnyMapping[str, Door], *, some: bool = False) -> tuple[Keyholder, ...]:
+    """The keyholders in the file at `path`, in its order; none if there is no file. Raises Mistake.
+
+    `some`: there are keyholders in force. That there are to be none has then to be written: a file that is
+    missing, or has nothing in it, is a mistake.
+    """
     if not os.path.lexists(path):
+        if some:
+            raise Mistake(f"{path}: there is no such file{_WRITTEN}")
         return ()
-    return parse(_private_text(path), str(path), doors)
+    text = _private_text(path)
+    if some and not re.sub(r"#.*", "", text).strip():
+        raise Mistake(f"{path}: nothing is written in it{_WRITTEN}")
+    return parse(text, str(path), doors)
+
+
+def without_hope(config: Config, keyholders: Iterable[Keyholder], now: float) -> list[str]:
+    """The doors that nobody can open at `now` (unix seconds): they need a keyholder, and none has them."""
+    held = {door for one in keyholders if one.until is None or one.until > now for door in one.doors}
+    return [
+        f"door {name}: nobody can open it, for no keyholder has it: portress enrol NAME --door {name}"
+        for name, door in config.doors.items()
+        if door.fixed is None and name not in held
+    ]
 
 
 def _private_text(path: Path) -> str:
@@ -226,12 +247,15 @@ def _entry(node: Node, index: int, findings: Findings) -> Found:
 
 
 def _check(entries: list[Found], doors: AnyMapping[str, Door] | None, findings: Findings) -> None:
-    names: dict[str, int] = {}
+    names: dict[str, tuple[str, int]] = {}
     secrets: dict[bytes, str] = {}
     for entry in entries:
         name, secret, style = entry.get("name"), entry.get("secret"), entry.get("style")
-        if name and names.setdefault(name.value, name.place.line) != name.place.line:
-            findings.mistake(name.place, f"this name stands on line {names[name.value]} already")
+        if name:
+            first, line = names.setdefault(name.value.casefold(), (name.value, name.place.line))
+            if line != name.place.line:
+                case = "" if first == name.value else f", but for its case: {first!r}"
+                findings.mistake(name.place, f"this name stands on line {line} already{case}")
         if name and secret and secrets.setdefault(secret.value, name.value) != name.value:
             findings.mistake(
                 secret.place, f"the same secret as {secrets[secret.value]}'s: each has one of their own"

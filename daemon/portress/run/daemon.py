@@ -146,10 +146,12 @@ class Service:
         self._interfaces.look(self.config.inside)
         self._judge_clock()
         self.past.tell_doubt(rota)
+        self.later(self.books.prune(self.unix() - REMEMBER))
 
     def load_keyholders(self, config: Config) -> tuple[Keyholder, ...]:
         """The keyholders in the file or credential. Raises Mistake."""
-        return keyholding.load(keyholding.locate(self.paths.config), config.doors)
+        some = bool(self.steps.rota.keyholders) or self.last_good.no_keyholders
+        return keyholding.load(keyholding.locate(self.paths.config), config.doors, some=some)
 
     def _track(self, rota: Rota, used: Used) -> Tracker:
         trie = rota.trie(step_at(self.unix()))
