@@ -23,7 +23,7 @@ _portress() {
         [trace]="--source --host --zone --keyholders --limit --json"
         [why]="--json"
         [history]="--door --keyholder --source --since --until --limit --json --csv --chart"
-        [strength]="--sources --rate --link --json --chart"
+        [strength]="--sources --rate --link --details --json --chart"
         [doctor]="--json"
     )
     local common="--config --socket --state --help"

@@ -9,6 +9,7 @@ from fractions import Fraction
 from itertools import permutations, product
 
 import pytest
+from attrs import evolve
 
 from portress.config.model import Authenticator, Config, Door, Misses, Rotating
 from portress.knock import SECOND, TCP, UDP, Expected, Knock, Sequence, Service
@@ -338,10 +339,10 @@ def test_a_door_without_keyholders_is_reckoned_for_one_and_says_so() -> None:
 def test_what_no_length_protects_from_is_said_of_every_door() -> None:
     fixed = only(Config({"ssh": door("ssh", "tcp/4617", "udp/2953")})).not_against
     drawn = only(Config({"vpn": VPN})).not_against
-    assert "read the fixed sequence off the wire" in fixed[0]
+    assert "read a fixed sequence and replay it" in fixed[0]
     for said in (fixed, drawn):
         assert any("NAT" in line for line in said)
-        assert any("alter traffic in the path" in line for line in said)
+        assert any("alter traffic on the path" in line for line in said)
 
 
 def test_the_grade_follows_the_chance_within_a_year() -> None:
@@ -370,3 +371,54 @@ def words() -> Iterator[tuple[str, str]]:
 def test_chances_counts_and_times_are_told_in_words() -> None:
     for said, expected in words():
         assert said == expected
+
+
+def test_the_figures_of_a_fixed_door_are_those_of_a_search_without_repeats() -> None:
+    """Half of all sequences on average, and a share of them a year, by hand (Feller VI.8 does not apply)."""
+    sequence = ("tcp/4617", "udp/29342", "tcp/6381")
+    (search,) = only(Config({"ssh": door("ssh", *sequence)})).searches
+    everything = 131070 * 131069 * 131068
+    assert search.mean(1e6) == pytest.approx((everything + 1) / 2 / 1e6, rel=1e-12)
+    assert search.chance(1e6, 365.25 * 86400) == pytest.approx(1e6 * 365.25 * 86400 / everything, rel=1e-9)
+    assert search.chance(1.0, everything) == 1.0
+    assert search.chance(1.0, everything / 2) == pytest.approx(0.5)
+
+
+def test_where_shunning_is_what_slows_a_stranger_the_year_is_reckoned_with_it() -> None:
+    """4 misses in 10 minutes, one in 18,000 guesses is one: 120 guesses/s a source, of 1000 sent."""
+    found = only(Config({"ssh": door("ssh", "tcp/4617", "udp/2953", "tcp/6381")}, misses=MISSES))
+    picked = 18000 * 17999 * 17998
+    assert found.year == pytest.approx(1000 * 120 * 365.25 * 86400 / picked, rel=1e-3)
+    # With a short shunning it is better to be shunned again and again: 5 misses a minute.
+    often = Misses(5, 3600 * SECOND, MINUTE)
+    hasty = only(Config({"ssh": door("ssh", "tcp/4617", "udp/29342", "tcp/6381")}, misses=often)).searches[0]
+    assert hasty.pace(Attack(rate=1e6), 1, shunning=True) == pytest.approx(5 / 60 * 131070)
+
+
+def test_a_random_scan_of_a_fixed_door_is_the_closed_form() -> None:
+    """n = 131,069 knocks (one port is guarded), 3 in a row in their order: 1 / (n (n - 1))."""
+    scans = only(Config({"ssh": door("ssh", "tcp/4617", "udp/2953", "tcp/6381")}, misses=MISSES)).scans
+    assert scans.random == Fraction(1, 131069 * 131068)
+    assert scans.random_many == pytest.approx(100 / (131069 * 131068), rel=0.01)
+
+
+def test_chances_at_and_just_below_one() -> None:
+    assert odds.chance_within(10, 10, 1, renewed=False) == 1.0
+    assert odds.chance_within(9, 10, 1, renewed=False) == pytest.approx(0.9)
+    assert odds.chance_within(11, 10, 1, renewed=False) == 1.0
+    assert odds.chance_within(1, 10, 10, renewed=True) == 1.0
+    assert odds.chance_within(0.5, 10, 10, renewed=True) == 0.0
+    assert odds.chance_within(1, 10, 9, renewed=True) == pytest.approx(0.9)
+    assert odds.chance_within(2, 10, 9, renewed=True) == pytest.approx(0.99)
+    assert odds.any_two_alike(10, 10) == pytest.approx(1 - 3628800 / 10**10)
+    assert odds.any_two_alike(11, 10) == 1.0
+    told = [one_in(chance) for chance in (1, 0.9999999, 0.991, 0.99, 0.985)]
+    assert told == ["certain", "over 99 %", "over 99 %", "99 %", "98 %"]
+
+
+def test_what_forging_can_do_is_said_truthfully() -> None:
+    config = Config({"vpn": evolve(VPN, fixed=door("ssh", "tcp/4617", "udp/2953", "tcp/6381").fixed)})
+    fixed, rotating = assess(config, {("vpn", "derived"): 1}, Attack())
+    assert any("forging it as the source" in one for one in fixed.not_against)
+    assert any("spoil a sequence with one packet" in one for one in rotating.not_against)
+    assert "forged addresses" in fixed.in_short and "listens and forges" in rotating.in_short

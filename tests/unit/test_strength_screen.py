@@ -17,7 +17,7 @@ from portress.errors import Mistake
 from portress.knock import SECOND, TCP, UDP, Knock, Sequence, Service
 from portress.strength.chart import curves, draw
 from portress.strength.doors import YEAR, Attack, assess
-from portress.strength.screen import plain, screen
+from portress.strength.screen import plain, screen, summary
 
 MINUTE = 60 * SECOND
 KNOCKS = ("tcp/4617", "udp/2953", "tcp/6381")
@@ -63,12 +63,28 @@ def test_nothing_is_cut_off_on_a_narrow_screen(width: int) -> None:
     assert all(warning.why in words for warning in WARNINGS)
 
 
+@pytest.mark.parametrize("width", [80, 120])
+def test_by_default_a_door_takes_three_lines_with_the_verdict_first(width: int) -> None:
+    console = Console(width=width, no_color=True, highlight=False, file=StringIO())
+    assert isinstance(console.file, StringIO)
+    console.print(summary(STRENGTHS, WARNINGS, ATTACK, CONFIG.misses))
+    lines = console.file.getvalue().splitlines()
+    assert max(map(len, lines)) <= width
+    for number, one in enumerate(STRENGTHS):
+        assert lines[3 * number].startswith(f"Door {one.opener.door}: {one.grade} (")
+        assert lines[3 * number + 1].startswith("  Guessed within a year: ")
+        assert lines[3 * number + 2].startswith("  Anyone ")
+    words = " ".join(" ".join(lines).split())
+    assert all(warning.what in words for warning in WARNINGS)
+    assert "--details" in lines[-1] or "--details" in lines[-2]
+
+
 def test_every_figure_says_what_it_assumes() -> None:
     words = " ".join(shown(80).split())
     assert "1,488,095 minimum frames a second (IEEE 802.3" in words
     assert "common practice, no source" in words
     assert "6: 2 keyholders × 3 time steps" in words
-    assert "3, reckoned for one keyholder: there is none yet" in words
+    assert "3, for one keyholder (none enrolled yet)" in words
     assert "5 misses within 10m shun a source for 30m" in words
 
 

@@ -113,6 +113,6 @@ def test_sequences_longer_than_a_float_can_count_are_strong(config: Path, length
     assert found["grade"] == "strong"
     assert found["searches"][0]["sequences"] == math.perm(131070, length)
     assert found["searches"][0]["expected_seconds"]["one_source"] is None
-    shown = run(config).output
+    shown = run(config, "--details").output
     assert f"= {math.log2(math.perm(131070, length)):.1f} bits: every port" in shown
     assert "over 1e300 years" in shown

@@ -20,7 +20,7 @@ from portress.knock import PROTOCOLS
 from portress.paths import Paths
 from portress.strength import chart as strength_chart
 from portress.strength.doors import Attack, assess
-from portress.strength.screen import plain, screen
+from portress.strength.screen import plain, screen, summary
 
 SERVICES: Final = Path("/etc/services")
 EPHEMERAL: Final = Path("/proc/sys/net/ipv4/ip_local_port_range")
@@ -28,7 +28,7 @@ _UNITS: Final = {"": 1, "k": 1e3, "M": 1e6, "G": 1e9, "T": 1e12}
 
 
 class _Rate(click.ParamType):
-    """A number of bits a second, as 100M or 1G."""
+    """A number of bits a second, for example 100M or 1G."""
 
     name = "bits"
 
@@ -47,7 +47,7 @@ class _Pace(click.FloatRange):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         pace = float(super().convert(value, param, ctx))
         if math.isnan(pace):
-            self.fail(f"'{value}': packets a second, as 1000", param, ctx)
+            self.fail(f"'{value}': packets a second, for example 1000", param, ctx)
         return pace
 
 
@@ -58,7 +58,7 @@ class _Pace(click.FloatRange):
     default=1000,
     show_default=True,
     metavar="N",
-    help="how many guess at once",
+    help="how many sources guess at once",
 )
 @click.option(
     "--rate",
@@ -66,9 +66,10 @@ class _Pace(click.FloatRange):
     default=1000,
     show_default=True,
     metavar="R",
-    help="packets a second from each",
+    help="packets a second from each source",
 )
-@click.option("--link", type=_Rate(), default="1G", show_default=True, help="the line, in bits a second")
+@click.option("--link", type=_Rate(), default="1G", show_default=True, help="the line's bits a second")
+@click.option("--details", is_flag=True, help="every figure, with its assumptions")
 @as_json
 @click.option(
     "--chart",
@@ -77,8 +78,16 @@ class _Pace(click.FloatRange):
     help="draw the chance of a break-in over time into a .svg or .png file",
 )
 @common
-def strength(paths: Paths, sources: int, rate: float, link: float, as_json: bool, chart: Path | None) -> None:
-    """Reckon how hard each door is to guess, and warn of knocks badly chosen."""
+def strength(
+    paths: Paths,
+    sources: int,
+    rate: float,
+    link: float,
+    details: bool,
+    as_json: bool,
+    chart: Path | None,
+) -> None:
+    """Estimate how hard each door is to guess, and warn of badly chosen knocks."""
     config = configuration.load(paths.config)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
     now, attack = time.time(), Attack(sources, rate, link)
@@ -94,7 +103,8 @@ def strength(paths: Paths, sources: int, rate: float, link: float, as_json: bool
         drawn = counted(len(strengths), "curve")
         click.echo(f"{chart}: {drawn} of the chance of a break-in over time")
     else:
-        console().print(screen(strengths, warnings, attack, config.misses))
+        show = screen if details else summary
+        console().print(show(strengths, warnings, attack, config.misses))
 
 
 def surroundings(services: Path = SERVICES, ephemeral: Path = EPHEMERAL) -> Surroundings:

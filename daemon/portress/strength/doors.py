@@ -30,10 +30,15 @@ SCANS: Final = 100
 _GRADES: Final = ((1e-6, "strong"), (1e-3, "sound"), (0.1, "weak"), (math.inf, "very weak"))
 _OPEN: Final = "open to a sweep"
 
-_SHARED = "Who shares the knocker's public address (NAT) shares the admission."
-_ALTERED = "Who can alter traffic in the path can take an admitted connection over."
-_READ = "Anyone on the path can read the fixed sequence off the wire and knock it again, whatever its length."
-_STOLEN = "Who has a keyholder's secret knocks as that keyholder, until unenrolled."
+_SHARED = "Anyone behind the same public address (NAT) shares the admission."
+_ALTERED = "Anyone who can alter traffic on the path can take over an admitted connection."
+_READ = "Anyone on the path can read a fixed sequence and replay it, however long it is."
+_FORGED = "Anyone who knows a fixed sequence can have any address admitted, by forging it as the source."
+_SPOILT = (
+    "Anyone who can listen and forge packets can spoil a sequence with one packet while it is being knocked, "
+    "and use it instead of its keyholder, until it is used up or its time is over."
+)
+_STOLEN = "Anyone who has a keyholder's secret can knock as that keyholder until they are unenrolled."
 
 
 @frozen
@@ -132,7 +137,15 @@ class Strength:
     @property
     def not_against(self) -> tuple[str, ...]:
         """What no length of sequence protects from."""
-        return ((_READ,) if self.opener.kind == "fixed" else (_STOLEN,)) + (_SHARED, _ALTERED)
+        own = (_READ, _FORGED) if self.opener.kind == "fixed" else (_STOLEN, _SPOILT)
+        return (*own, _SHARED, _ALTERED)
+
+    @property
+    def in_short(self) -> str:
+        """The worst of that, in a line."""
+        if self.opener.kind == "fixed":
+            return "Anyone on the path can replay it, for forged addresses too."
+        return "Anyone who listens and forges can use a sequence while it is being knocked."
 
 
 def silent(config: Config) -> frozenset[int]:
@@ -322,11 +335,13 @@ def _judged(
 
 
 def one_in(chance: float | Fraction) -> str:
-    """A chance in words: `never`, `1 in 2.3e15`, `1 in 17`, `34 %`, `certain`."""
+    """A chance in words: `never`, `1 in 2.3e15`, `1 in 17`, `34 %`, `over 99 %`, `certain`."""
     if chance <= 0:
         return "never"
     if chance >= 1:
         return "certain"
+    if chance > 0.99:
+        return "over 99 %"
     if chance >= 0.1:
         return f"{float(chance):.0%}".replace("%", " %")
     return f"1 in {count(1 / chance)}"
@@ -352,7 +367,7 @@ def duration(seconds: float) -> str:
 
 def _verdict(scans: Scans, grade: str, year: float, worst: Search, attack: Attack) -> str:
     if scans.repeated:
-        repeated = "" if scans.opening else ", repeated without end,"
+        repeated = "" if scans.opening else ", repeated,"
         return f"{grade.capitalize()}: a sweep of the ports in order{repeated} opens it."
     shunning = worst.brake is not None
     within = duration(worst.mean(worst.pace(attack, attack.sources, shunning=shunning)))

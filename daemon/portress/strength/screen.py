@@ -1,6 +1,6 @@
 """What `portress strength` shows: text for people (rich) and plain values for programs.
 
-In: `Strength` and `Pitfall` values and the attack they were reckoned against. Out: renderables, or a dict.
+In: `Strength` and `Pitfall` values and the attack they were measured against. Out: renderables, or a dict.
 Readable without colour in 80 columns.
 """
 
@@ -35,20 +35,56 @@ _KINDS: Final = {
     "rotating": "rotating sequences",
     "authenticator": "authenticator codes",
 }
+_COLOURS: Final = {"strong": "bold green", "sound": "bold green", "weak": "bold yellow"}
 _METHOD: Final = (
     "A packet tests at most one more sequence, and the best stream of packets does so (for authenticators, "
-    "four packets one code). A fixed sequence is never guessed twice; a rotating one may be right the next "
-    "minute. Only a guess that begins right can be a miss, so a source stays below the limit for long. A "
-    "full line carries any number of sources, forged ones too; a door opens for the forged source only. "
+    "one code takes four packets). A fixed sequence is never guessed twice; a rotating one may be right a "
+    "minute later. Only a guess that starts right counts as a miss, so a source stays below the limit for "
+    "long. A full line carries any number of sources, forged ones too; shunning does not slow forged sources "
+    "down, but a door that they open is open to the forged address only. "
     "Geometric and birthday formulas: Feller, An Introduction to Probability Theory and Its Applications, "
     "vol. 1, VI.8 and II.3 (cited from memory)."
 )
 
 
+def summary(
+    strengths: Iterable[Strength], warnings: Iterable[Pitfall], attack: Attack, misses: Misses | None
+) -> RenderableType:
+    """Three lines for each way a door opens, the verdict first; then every warning."""
+    warned = list(warnings)
+    parts: list[RenderableType] = []
+    for one in strengths:
+        opener, style = one.opener, _COLOURS.get(one.grade, "bold red")
+        title = Text(f"Door {opener.door}: ", style="bold").append(one.grade, style=style)
+        title.append(f" ({_KINDS[opener.kind]}, {counted(opener.length, 'knock')})")
+        parts += [title, Text(f"  {_chance(one, attack)}"), Text(f"  {one.in_short}")]
+    if warned:
+        parts += [Text(), Text("Warnings", style="bold")]
+        parts += _points("!", (f"{f'{each.door}: ' if each.door else ''}{_warning(each)}" for each in warned))
+    shunned = "" if misses is None else ", shunned as configured"
+    foot = f"Measured against {_crowd(attack)}{shunned}. Everything else: portress strength --details"
+    return Group(*parts, Text(), Text(foot, style="dim"))
+
+
+def _chance(one: Strength, attack: Attack) -> str:
+    """The chance within a year, in a line."""
+    if one.scans.repeated:
+        return one.verdict.partition(": ")[2].capitalize()
+    worst = one.worst
+    mean = duration(worst.mean(worst.pace(attack, attack.sources, shunning=worst.brake is not None)))
+    chance = "practically never" if one.year == 0 else one_in(one.year)
+    return f"Guessed within a year: {chance}; {mean} on average."
+
+
+def _crowd(attack: Attack) -> str:
+    who, each = (f"{attack.sources:,} sources", " each") if attack.sources > 1 else ("1 source", "")
+    return f"{who} at {attack.rate:,.10g} packets/s{each}"
+
+
 def screen(
     strengths: Iterable[Strength], warnings: Iterable[Pitfall], attack: Attack, misses: Misses | None
 ) -> RenderableType:
-    """All of it, door by door."""
+    """All of it, door by door, each with its verdict first."""
     warned = list(warnings)
     parts: list[RenderableType] = [Text(_against(attack, misses)), Text()]
     seen: set[str] = set()
@@ -64,8 +100,7 @@ def screen(
 
 
 def _against(attack: Attack, misses: Misses | None) -> str:
-    who, each = (f"{attack.sources:,} sources", " each") if attack.sources > 1 else ("1 source", "")
-    shunned = "nobody is shunned (misses is absent)"
+    shunned = "nobody is shunned (no `misses` configured)"
     if misses is not None:
         limit = (
             "a miss shuns"
@@ -74,7 +109,7 @@ def _against(attack: Attack, misses: Misses | None) -> str:
         )
         shunned = f"{limit} a source for {spell(misses.shun)}"
     return (
-        f"Against {who} at {attack.rate:,.10g} packets/s{each}, on a line of {attack.link / 1e9:g} Gbit/s, "
+        f"Against {_crowd(attack)}, on a line of {attack.link / 1e9:g} Gbit/s, "
         f"which carries {int(attack.line):,} minimum frames a second (IEEE 802.3: 84 bytes on the wire); "
         f"{shunned}."
     )
@@ -84,14 +119,14 @@ def _door(one: Strength, warnings: list[Pitfall], attack: Attack) -> RenderableT
     opener = one.opener
     title = Text(f"Door {opener.door}: ", style="bold")
     title.append(f"{_KINDS[opener.kind]}, {counted(opener.length, 'knock')}, gap {spell(opener.gap)}")
-    parts: list[RenderableType] = [title, Padding(_figures(one), (0, 0, 0, 2)), Text()]
-    parts += [Padding(_times(one, attack), (0, 0, 0, 2)), Text()]
-    parts += [Text("  It does not protect from"), *_points("-", one.not_against)]
-    if warnings:
-        parts += [Text("  Warnings"), *_points("!", map(_warning, warnings))]
     verdict = Table.grid(padding=(0, 2))
     verdict.add_row(Text("  Verdict", style="bold"), Text(one.verdict))
-    return Group(*parts, verdict)
+    parts: list[RenderableType] = [title, verdict, Text(), Padding(_figures(one), (0, 0, 0, 2)), Text()]
+    parts += [Padding(_times(one, attack), (0, 0, 0, 2)), Text()]
+    parts += [Text("  Does not protect from"), *_points("-", one.not_against)]
+    if warnings:
+        parts += [Text("  Warnings"), *_points("!", map(_warning, warnings))]
+    return Group(*parts)
 
 
 def _points(mark: str, lines: Iterable[str]) -> Iterator[RenderableType]:
@@ -136,7 +171,7 @@ def _in_force(one: Strength) -> str:
     if opener.keyholders is None:
         return "1"
     if opener.keyholders == 0:
-        return f"{opener.in_force}, reckoned for one keyholder: there is none yet"
+        return f"{opener.in_force}, for one keyholder (none enrolled yet)"
     steps = opener.in_force // opener.keyholders
     people = "1 keyholder" if opener.keyholders == 1 else f"{opener.keyholders:,} keyholders"
     return f"{opener.in_force:,}: {people} × {steps} time steps"
@@ -151,9 +186,9 @@ def _swept(scans: Scans, most: str, way: str) -> str:
         return f"certain: {'; '.join(opening)}"
     repeated = [name for name in scans.repeated if name.endswith(way)]
     return (
-        f"never at once, but certain if repeated: {'; '.join(repeated)}"
+        f"not at once, but certain if repeated: {'; '.join(repeated)}"
         if repeated
-        else "never, nor if repeated"
+        else "never, even if repeated"
     )
 
 
