@@ -18,9 +18,11 @@ import stat
 import struct
 import time
 from collections import Counter
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
+
+from attrs import frozen
 
 from portress.errors import Mistake
 
@@ -29,6 +31,7 @@ LARGEST: Final = 1 << 20  # bytes of a request of root: a file of some thousand 
 LARGE: Final = 1 << 16  # bytes of anybody else's request
 CHUNK: Final = 1 << 16  # bytes read at once
 PATIENCE: Final = 5.0  # seconds for a client to ask, and again to take its answer
+STALLED: Final = 60.0  # seconds that a client that follows may take nothing
 ANSWER: Final = 30.0  # seconds that a daemon has to answer
 CLIENTS: Final = 32  # connections served at once of all users but root, and as many of root
 EACH: Final = 8  # connections of one user but root
@@ -43,6 +46,14 @@ class NoDaemon(Mistake):
 
 class Silent(Mistake):
     """A daemon runs there and does not answer in time."""
+
+
+@frozen
+class Stream:
+    """An answer that goes on: lines until the client hangs up. Then `end` is called."""
+
+    lines: AsyncIterator[dict[str, Any]]
+    end: Callable[[], None]
 
 
 class Server:
@@ -99,7 +110,11 @@ class Server:
             if len(line) > longest:
                 await self._answer(writer, {"ok": False, "error": f"a request is at most {longest} bytes"})
             elif line:
-                await self._answer(writer, await self._reply(line, uid))
+                reply = await self._reply(line, uid)
+                if isinstance(reply["ok"] and reply["answer"], Stream):
+                    await self._stream(reader, writer, reply["answer"])
+                else:
+                    await self._answer(writer, reply)
         except (TimeoutError, OSError):
             pass
         finally:
@@ -128,6 +143,28 @@ class Server:
         except Mistake as mistake:
             return {"ok": False, "error": str(mistake)}
 
+    async def _stream(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, stream: Stream
+    ) -> None:
+        """Send what the stream has, a line each, until the client hangs up or takes nothing for too long."""
+        sending = asyncio.ensure_future(self._send(writer, stream))
+        listening = asyncio.ensure_future(_hung_up(reader))
+        try:
+            await asyncio.wait((sending, listening), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in (sending, listening):
+                task.cancel()
+            await asyncio.gather(sending, listening, return_exceptions=True)
+            stream.end()
+
+    async def _send(self, writer: asyncio.StreamWriter, stream: Stream) -> None:
+        await self._answer(writer, {"ok": True, "answer": {"follows": True}})
+        async for line in stream.lines:
+            writer.write(json.dumps(line).encode() + b"\n")
+            # Not `wait_for`: in Python 3.11 it can swallow the cancellation that ends the daemon.
+            async with asyncio.timeout(STALLED):
+                await writer.drain()
+
     @staticmethod
     async def _answer(writer: asyncio.StreamWriter, answer: dict[str, Any]) -> None:
         writer.transport.set_write_buffer_limits(0)
@@ -142,6 +179,12 @@ async def _line(reader: asyncio.StreamReader, longest: int) -> bytes:
     while b"\n" not in line and len(line) <= longest and (more := await reader.read(CHUNK)):
         line += more
     return line
+
+
+async def _hung_up(reader: asyncio.StreamReader) -> None:
+    """Returns when the client hangs up; what it says meanwhile is not listened to."""
+    while await reader.read(CHUNK):
+        pass
 
 
 def _mighty(uid: int) -> bool:
@@ -185,23 +228,52 @@ def ask(path: Path, do: str, *, patience: float = ANSWER, **more: Any) -> Any:
     """
     with socket.socket(socket.AF_UNIX) as sock:
         sock.settimeout(patience)
-        try:
+        with _told(path, patience):
             _connect(sock, path, patience)
             sock.sendall(json.dumps({"do": do, **more}).encode() + b"\n")
             with sock.makefile("rb") as stream:
                 line = stream.readline()
-        except (FileNotFoundError, ConnectionRefusedError):
-            raise NoDaemon(f"{path}: no portress daemon runs here; start one with: portress run") from None
-        except BlockingIOError:  # no room among those that wait to be served
-            raise Mistake(f"{path}: too many clients at once; try again") from None
-        except PermissionError:
-            raise Mistake(
-                f"{path}: you may not talk to the daemon; ask as root, or join the socket's group"
-            ) from None
-        except TimeoutError:
-            raise Silent(f"{path}: the daemon does not answer within {patience:.0f} s") from None
-        except OSError as error:
-            raise Mistake(f"{path}: the daemon does not answer: {error.strerror or error}") from None
+    return _answered(path, line)
+
+
+def follow(path: Path, do: str, **more: Any) -> Iterator[dict[str, Any]]:
+    """Ask the daemon at `path` for what goes on: line after line, until it ends. Raises as `ask` does."""
+    with socket.socket(socket.AF_UNIX) as sock:
+        sock.settimeout(ANSWER)
+        with _told(path, ANSWER):
+            _connect(sock, path, ANSWER)
+            sock.sendall(json.dumps({"do": do, **more}).encode() + b"\n")
+            stream = sock.makefile("rb")
+            first = stream.readline()
+        _answered(path, first)
+        sock.settimeout(None)
+        with stream, _told(path, ANSWER):
+            for line in stream:
+                if line.endswith(b"\n"):
+                    yield json.loads(line)
+
+
+@contextlib.contextmanager
+def _told(path: Path, patience: float) -> Iterator[None]:
+    """What goes wrong on the socket, as a Mistake."""
+    try:
+        yield
+    except (FileNotFoundError, ConnectionRefusedError):
+        raise NoDaemon(f"{path}: no portress daemon runs here; start one with: portress run") from None
+    except BlockingIOError:  # no room among those that wait to be served
+        raise Mistake(f"{path}: too many clients at once; try again") from None
+    except PermissionError:
+        raise Mistake(
+            f"{path}: you may not talk to the daemon; ask as root, or join the socket's group"
+        ) from None
+    except TimeoutError:
+        raise Silent(f"{path}: the daemon does not answer within {patience:.0f} s") from None
+    except OSError as error:
+        raise Mistake(f"{path}: the daemon does not answer: {error.strerror or error}") from None
+
+
+def _answered(path: Path, line: bytes) -> Any:
+    """What the daemon's line answers. Raises Mistake."""
     if not line.endswith(b"\n"):
         raise Mistake(f"{path}: the daemon closed the connection without an answer")
     try:

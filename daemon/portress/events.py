@@ -17,6 +17,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any, Final, NamedTuple, TextIO
 
+from portress.followers import Followers
 from portress.knock import SECOND
 from portress.shown import shown
 
@@ -69,9 +70,19 @@ Writer = Callable[[str, Kind, str, Fields], None]
 
 
 class Events:
-    """Tells events to `write`. `clock` gives ns; `level` is the highest priority number told."""
+    """Tells events to `write`, and to those who follow. `clock` gives ns, `unix` unix seconds.
 
-    def __init__(self, write: Writer, clock: Callable[[], int], level: int = INFO) -> None:
+    `level` is the highest priority number that is written.
+    """
+
+    def __init__(
+        self,
+        write: Writer,
+        clock: Callable[[], int],
+        level: int = INFO,
+        unix: Callable[[], float] = time.time,
+    ) -> None:
+        self.followers = Followers(unix)
         self._write = write
         self._clock = clock
         self.level = level
@@ -85,7 +96,7 @@ class Events:
         One that would be left out, because there were too many of its kind, counts as left out by this.
         """
         kind = KINDS[name]
-        if kind.priority > self.level:
+        if kind.priority > self.level and not self.followers.want(name):
             return False
         if self._told.get(name, 0) < MOST:
             return True
@@ -97,12 +108,15 @@ class Events:
     def tell(self, name: str, text: str, **fields: object) -> None:
         """One event: `text` is the line; `fields` that are not None go to the journal as PORTRESS_…"""
         kind = KINDS[name]
-        if kind.priority > self.level or not self._has_room(name):
+        if (kind.priority > self.level and not self.followers.want(name)) or not self._has_room(name):
             return
         text = shown(text)
-        self._last.append((self._clock(), name, text))
         told = {f"PORTRESS_{key.upper()}": str(value) for key, value in fields.items() if value is not None}
-        self._write(name, kind, text, {"PORTRESS_EVENT": name, **told})
+        told = {"PORTRESS_EVENT": name, **told}
+        self.followers.tell(name, kind.priority, kind.message_id, text, told)
+        if kind.priority <= self.level:
+            self._last.append((self._clock(), name, text))
+            self._write(name, kind, text, told)
 
     def last(self) -> list[dict[str, Any]]:
         """The last events told, oldest first, each with its age in seconds."""

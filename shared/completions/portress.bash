@@ -14,6 +14,7 @@ _portress() {
         [unguard]=""
         [run]="--debug --last-good"
         [status]="--json --watch"
+        [follow]="--event --door --knocks --json"
         [admit]="--for --json"
         [dismiss]="--json"
         [enrol]="--door --style --until --host --keycard --phone --json"

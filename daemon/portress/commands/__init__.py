@@ -21,6 +21,7 @@ VERBS: Final = {
     "unguard": "take the guard away: the doors are open",
     "run": "run the daemon that opens doors to those who knock",
     "status": "doors, admissions, callers",
+    "follow": "what happens, as it happens",
     "admit": "let a source in by hand",
     "dismiss": "end a source's admissions",
     "enrol": "give a keyholder a secret and a keycard",

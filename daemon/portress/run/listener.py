@@ -98,11 +98,14 @@ class Listener:
         """Read what there is, up to the budget."""
         hear, note, counts = self.tracker.hear, self.recent.note, self.counts
         completed: list[tuple[Expected, Source, int]] = []
+        followers = self._events.followers if self._events.followers.closely else None
         for packed, knock, when, _interface in self.watcher.read(BUDGET):
             verdict = hear(packed, knock, when)
             kind = type(verdict)
             counts[kind] += 1
             note(packed, knock, when, verdict)
+            if followers is not None and kind is not Ignored:
+                followers.knock(self.source(packed), knock, verdict)
             if kind not in _QUIET:
                 self._act(packed, verdict, when, completed)
         if completed:

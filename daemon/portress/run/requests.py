@@ -8,11 +8,14 @@ import heapq
 import os
 from collections import Counter
 from collections.abc import Awaitable, Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from portress.admissions import Grant, How
+from portress.control import Stream
 from portress.durations import LONGEST, counted, spell
 from portress.errors import Mistake
+from portress.events import KINDS
+from portress.followers import Follower
 from portress.guard.listing import masked
 from portress.keyholders import file as keyholding
 from portress.knock import SECOND, Source
@@ -26,6 +29,8 @@ if TYPE_CHECKING:
     from portress.run.daemon import Service
 
 Request = dict[str, Any]
+
+FOLLOWERS: Final = 16  # who follow at once
 
 
 class Requests:
@@ -44,6 +49,7 @@ class Requests:
             "keep": self._keep,
             "unguard": self._unguard,
             "reload": self._reload,
+            "follow": self._follow,
         }
 
     async def handle(self, request: Request, uid: int) -> Any:
@@ -85,6 +91,7 @@ class Requests:
             "admissions": [answers.admission(one, now, unix) for one in listed],
             **answers.tracking(service.listener, now),
             "keyholders": len(steps.rota.keyholders),
+            "followers": len(service.events.followers),
             "credential": keyholding.credential() is not None,
             "ledger": {"present": service.books.ledger is not None, "failures": service.books.failures},
             "refusing": answers.refusing(service.past.doubt(service.config), unix),
@@ -121,6 +128,26 @@ class Requests:
             ),
             back=None if recent.forgotten is None else now - recent.forgotten,
         )
+
+    async def _follow(self, request: Request, uid: int) -> Any:
+        """Events as they happen: of the kinds and doors named, or all; `knocks`: each knock, too."""
+        names, doors = _words(request, "events"), _words(request, "doors")
+        for name in names:
+            if name not in KINDS and name != "knock":
+                raise Mistake(f"'{name}': no such event; there are {', '.join(sorted(KINDS))}")
+        for name in doors:
+            if name not in self._service.config.doors:
+                raise Mistake(self._no_door(name))
+        closely = bool(request.get("knocks")) or "knock" in names
+        if closely and not _trusted(uid):
+            raise Mistake("only root may follow knocks: they show the sequences")
+        followers = self._service.events.followers
+        if len(followers) >= FOLLOWERS:
+            raise Mistake(f"{FOLLOWERS} follow already: end one of them")
+        conceal = None if _trusted(uid) else answers.without_ports
+        follower = Follower(frozenset(names), frozenset(doors), closely, conceal)
+        followers.add(follower)
+        return Stream(follower.stream(), lambda: followers.remove(follower))
 
     async def _admit(self, request: Request, _uid: int) -> Any:
         service, source = self._service, self._source(request)
@@ -245,6 +272,14 @@ class Requests:
     def _root_only(uid: int) -> None:
         if not _trusted(uid):
             raise Mistake("only root may change the guard")
+
+
+def _words(request: Request, key: str) -> list[str]:
+    """A list of words in a request; empty if there is none. Raises Mistake."""
+    found = request.get(key, [])
+    if not isinstance(found, list) or not all(isinstance(one, str) for one in found):
+        raise Mistake(f"'{key}' is a list of words")
+    return found
 
 
 def _trusted(uid: int) -> bool:

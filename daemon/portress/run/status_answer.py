@@ -112,10 +112,11 @@ def _bytes(packed: object) -> bytes:
 
 def events(told: list[dict[str, Any]], *, full: bool) -> list[dict[str, Any]]:
     """The last events. What is wrong with a configuration can quote a sequence: only `full` tells that."""
-    return told if full else [{**one, "text": _without_ports(one["event"], one["text"])} for one in told]
+    return told if full else [{**one, "text": without_ports(one["event"], one["text"])} for one in told]
 
 
-def _without_ports(event: str, text: str) -> str:
+def without_ports(event: str, text: str) -> str:
+    """What is left of an event's text for those who may not read the configuration."""
     if event == "ready":  # names the doors' services, which everybody may know
         return text
     if event in ("warning", "refused") and (place := _PLACE.match(text)):
