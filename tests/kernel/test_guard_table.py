@@ -18,6 +18,7 @@ from portress.sequence.trie import Trie
 
 TEXT = """
 public: [tcp/80]
+source_prefix: {ipv4: 32, ipv6: 128}
 always: [192.0.2.0/24]
 callers: 100
 doors:

@@ -21,7 +21,9 @@ def test_a_door_without_an_opener_is_a_mistake() -> None:
 
 @pytest.mark.parametrize("watch", ["packet", "journal", "counter"])
 def test_no_door_can_be_named_as_a_set_of_the_guard(watch: str) -> None:
-    text = with_top(f"watch: {watch}\ninside: [lan0]\nalways: [192.0.2.7]\npublic: [tcp/80]")
+    public = "public: [tcp/80, 'tcp/81@192.0.2.7', 'tcp/81@2001:db8::7']"
+    text = with_top(f"watch: {watch}\ninside: [lan0]\nalways: [192.0.2.7]\n{public}")
+    text = text.replace("services: [tcp/22]", "linger: false, services: [tcp/22, 'tcp/22@192.0.2.7']")
     config = parse(text, "portress.yaml")
     sets = {one.name for one in build(config, [Knock.parse("tcp/4617")]).sets}
     stems = {name[:-2] for name in sets if re.search("_[46]$", name)}

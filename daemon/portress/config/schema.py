@@ -25,7 +25,8 @@ UNITS: Final = {"ms": SECOND // 1000, "s": SECOND, "m": MINUTE, "h": HOUR, "d": 
 
 # What the guard calls its own sets and chains, or may come to: a door of that name would be taken for them.
 RESERVED: Final = frozenset(
-    {"always", "callers", "shunned", "opening", "public", "doors", "strict", "own"}
+    {"always", "callers", "shunned", "opening", "public", "doors", "strict", "placed"}
+    | {"public_to", "doors_to", "strict_to"}
     | {"entry", "report", "heard", "knocks", "paced", "door", "portress", "dismissed"}
 )
 

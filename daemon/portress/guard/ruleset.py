@@ -37,6 +37,7 @@ from portress.guard.language import (
 )
 from portress.knock import Service
 
+EARLY: Final = "early"
 ENTRY: Final = "entry"
 TWIN: Final = "twin"
 RANGES: Final = "_ranges"  # behind the name of a set of services: those of ranges of ports
@@ -44,10 +45,13 @@ TO: Final = {4: "_to_4", 6: "_to_6"}  # those of other destinations, by their ad
 DISMISSED: Final = "dismissed"  # sources whose every packet needs an admission: dismissed_4, dismissed_6
 DISMISSED_SIZE: Final = 65536  # sources of a family
 DISMISSED_FOR: Final = 86400  # s since the last packet
+FIRST: Final = -300  # after fragments are put together (-400), before conntrack (-200)
 PRIORITY: Final = -150  # after conntrack (-200), before destination NAT (-100)
+_HEAD: Final = "type filter hook prerouting priority {}; policy accept;"
 # What the host itself takes a packet by; only the first is a place for knocks.
 _OWN: Final = "local, broadcast, multicast, anycast"
 _NOT_OWN: Final = f"fib daddr type != {{ {_OWN} }} accept"
+_NOT_SYN: Final = "tcp flags & (fin | syn | rst | ack) != syn accept"
 _NOT_LOCAL: Final = "fib daddr type != local accept"
 
 
@@ -104,7 +108,7 @@ def _services(config: Config) -> dict[str, list[tuple[Service, str]]]:
     doors = config.doors.values()
     groups = {
         "strict": [
-            (one, f" : goto {'own' if one.to is None else 'strict'}_{door.name}")
+            (one, f" : {'jump own' if one.to is None else 'goto strict'}_{door.name}")
             for door in doors
             if not door.linger
             for one in door.services
@@ -138,11 +142,24 @@ def _mirrors(config: Config) -> Iterable[Set]:
             "map" if is_map else "set",
             elements=tuple(service_element(service) + goal for service, goal in entries),
         )
+    yield from _placed(config)
     for family in (4, 6):
         networks = sorted(str(network) for network in config.always if network.version == family)
         if networks:
             spec = (f"type {ADDRESS[family]}", "flags interval")
             yield Set(f"always_{family}", spec, elements=tuple(networks))
+
+
+def _placed(config: Config) -> Iterable[Set]:
+    """Every service with a destination, where somebody has to know whether there is one."""
+    if all(door.linger for door in config.doors.values()):
+        return
+    doors = (one for door in config.doors.values() for one in door.services)
+    services = sorted({*doors, *config.public})
+    for family, end in TO.items():
+        here = tuple(service_element(one) for one in services if one.to and one.to.version == family)
+        if here:
+            yield Set(f"placed_{family}", (f"type {_key_type(end)}", "flags interval"), elements=here)
 
 
 def _always(config: Config) -> Iterable[str]:
@@ -169,21 +186,41 @@ def _elsewhere(config: Config, group: str) -> Iterable[str]:
     yield from _looked_up(config, {group + end: f"{KNOCK} . {DADDR[f]}" for f, end in TO.items()})
 
 
-def _entry(config: Config, knocks: Part) -> Iterable[str]:
-    # What is not named is guarded, under whatever name it comes.
+def _inside(config: Config) -> str:
+    """What is not named is guarded, under whatever name it comes."""
     names = ", ".join(f'"{name}"' for name in ("lo", *sorted(config.inside)))
-    yield f"iifname {{ {names} }} accept"
+    return f"iifname {{ {names} }} accept"
+
+
+def _early(config: Config) -> Iterable[str]:
+    """Before connection tracking spends anything on them: SYNs, and datagrams where every one needs the
+    admission. Other datagrams may belong to a flow that outlives it, which only connection tracking knows.
+    """
+    yield _inside(config)
+    yield f"meta l4proto tcp {_NOT_SYN}"
+    yield from (*_elsewhere(config, "strict"), *_at_own(config, "strict"))
+    yield "meta l4proto != tcp accept"
+    yield from _guarded(config)
+
+
+def _guarded(config: Config) -> Iterable[str]:
+    """Where first packets to services go. What comes after is not for one."""
+    yield from _always(config)
+    yield from (*_elsewhere(config, "public"), *_elsewhere(config, "doors"))
+    yield _NOT_OWN
+    yield from (*_at_own(config, "public"), *_at_own(config, "doors"))
+
+
+def _entry(config: Config, knocks: Part) -> Iterable[str]:
+    yield _inside(config)
     yield from (*_elsewhere(config, "strict"), *_at_own(config, "strict"))
     for family in (4, 6):
         yield f"{source(config, family)} @{dismissed_set(family)} jump {DISMISSED}"
     # Not what is related to a flow: a stranger can lead a helper to expect a connection to a door. ICMP
     # errors go on as any ICMP does.
     yield "ct state established accept"
-    yield from _always(config)
-    yield from (*_elsewhere(config, "public"), *_elsewhere(config, "doors"))
-    yield _NOT_OWN
-    yield from (*_at_own(config, "public"), *_at_own(config, "doors"))
-    yield "meta l4proto tcp tcp flags & (fin | syn | rst | ack) != syn accept"
+    yield from _guarded(config)
+    yield f"meta l4proto tcp {_NOT_SYN}"
     yield "meta l4proto != { tcp, udp } accept"
     yield _NOT_LOCAL
     for family in (4, 6):
@@ -212,7 +249,9 @@ def _door(config: Config, door: Door) -> Iterable[Chain]:
         # Every packet, not only a flow's first, needs the admission: sessions end with it.
         strict = f"strict_{door.name}"
         yield Chain(strict, (*_always(config), f"goto {door_chain(door.name)}"))
-        yield Chain(f"own_{door.name}", (_NOT_OWN, f"goto {strict}"))
+        placed = [f"{KNOCK} . {DADDR[int(one.name[-1])]} @{one.name} return" for one in _placed(config)]
+        not_own = _NOT_OWN.replace("accept", "return")
+        yield Chain(f"own_{door.name}", (not_own, *placed, f"goto {strict}"))
 
 
 def _chains(config: Config, knocks: Part) -> Iterable[Chain]:
@@ -220,8 +259,8 @@ def _chains(config: Config, knocks: Part) -> Iterable[Chain]:
     for door in config.doors.values():
         yield from _door(config, door)
     yield Chain(DISMISSED, tuple(_dismissed(config)))
-    head = f"type filter hook prerouting priority {PRIORITY}; policy accept;"
-    yield Chain(ENTRY, tuple(_entry(config, knocks)), head)
+    yield Chain(EARLY, tuple(_early(config)), _HEAD.format(FIRST))
+    yield Chain(ENTRY, tuple(_entry(config, knocks)), _HEAD.format(PRIORITY))
 
 
 def _twin(config: Config, knocks: Part) -> Chain:

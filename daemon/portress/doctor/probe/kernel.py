@@ -104,7 +104,7 @@ def _try_rule(nft: Any, rule: str) -> str | None:
     """Why a guard with this rule would be refused; None: it would not."""
     table = f"{FAMILY} {_TRY}"
     code, _, error = nft.cmd(
-        f"add table {table}; add chain {table} c {{ type filter hook prerouting priority -150; }};"
+        f"add table {table}; add chain {table} c {{ type filter hook prerouting priority -300; }};"
         f"add set {table} s {{ type ipv4_addr; flags dynamic,timeout; size 8; }};"
         f"add set {table} h {{ type ipv4_addr . inet_proto . inet_service; flags dynamic,timeout; size 8; }};"
         f"add map {table} m {{ type inet_proto . inet_service : verdict; flags interval; }};"
