@@ -687,3 +687,17 @@ def test_a_closed_ledger_raises_a_ledger_error(path: Path) -> None:
 def test_a_ledger_made_in_one_thread_is_used_in_another(ledger: Ledger) -> None:
     with ThreadPoolExecutor(1) as executor:
         assert executor.submit(ledger.use, ANA, "vpn", STEP, HOME, NOON).result()
+
+
+@pytest.mark.parametrize("length", [-1, 33, 129])
+def test_a_source_of_an_impossible_length_is_damage_told_in_one_line(path: Path, length: int) -> None:
+    with Ledger(path, now=NOON) as ledger:
+        ledger.use(ANA, "vpn", STEP, HOME, NOON)
+        ledger.admitted(HOME, "vpn", NOON, NOON + 60)
+        for table in ("used", "admission"):
+            ledger._db.execute(f"UPDATE {table} SET length = ?", (length,))
+        for read in (ledger.used, lambda: ledger.under_way(NOON), lambda: list(ledger.history())):
+            with pytest.raises(LedgerError, match="a source of an impossible length"):
+                read()
+        ledger._db.execute("UPDATE admission SET length = 32")
+        assert len(ledger.under_way(NOON)) == 1

@@ -272,3 +272,17 @@ def test_a_ledger_that_is_gone_or_damaged_proves_nothing_though_nothing_was_used
     run = Run(tmp_path, NOON + 1000, 1500.0)
     assert run.doubts and "damaged" in run.told[0]
     run.end()
+
+
+def test_a_use_that_cannot_be_read_is_no_known_one(tmp_path: Path) -> None:
+    """A source of an impossible length: the rest of the table is not believed either."""
+    settled(tmp_path)
+    run = Run(tmp_path)
+    run.use((CLAIMS[0], NOW), (CLAIMS[1], NOW))
+    assert isinstance(run.books.ledger, Ledger)
+    run.books.ledger._db.execute("UPDATE used SET length = 77 WHERE claim = ?", (CLAIMS[0],))
+    run.end()
+    again = Run(tmp_path, NOON + 3, 503.0)
+    assert again.told and "impossible length" in again.told[0]
+    assert all(again.refuses(claim, NOW) for claim in CLAIMS)
+    again.end()

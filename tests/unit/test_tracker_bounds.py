@@ -387,3 +387,35 @@ def test_a_caller_takes_no_more_than_250_bytes(size: int, stages: float) -> None
         assert tracemalloc.get_traced_memory()[0] / count <= 250
     finally:
         tracemalloc.stop()
+
+
+# A reload without `misses:` after misses were counted
+
+
+def test_without_misses_in_the_configuration_any_more_none_counts() -> None:
+    host = Host(SSH, misses=MISSES)
+    host.hear_all(A, F, A, F)
+    assert host.tracker.misses_of(HOME, host.now) == 2
+    host.tracker.misses = None
+    assert host.tracker.misses_of(HOME, host.now) == 0
+    for _ in range(9):
+        host.hear(A)
+        assert host.hear(F) == Missed(1, 3, anew=False)
+    host.at(1000)
+    host.tracker.expire(host.now)
+    assert list(host.tracker.shunned(host.now)) == []
+    assert opened(host.hear_all(A, B, C)) == ["ssh"]
+
+
+def test_misses_counted_before_a_reload_without_them_count_again_only_while_they_are_young() -> None:
+    host = Host(SSH, misses=MISSES)
+    host.hear_all(A, F, A, F)
+    host.tracker.misses = None
+    host.hear_all(A, F)
+    host.tracker.misses = MISSES
+    assert host.tracker.misses_of(HOME, host.now) == 2
+    host.at(101)
+    host.tracker.expire(host.now)
+    assert host.tracker.misses_of(HOME, host.now) == 0
+    host.hear_all(A, F)
+    assert list(host.tracker.shunned(host.now)) == []
