@@ -80,7 +80,7 @@ def test_a_restart_in_the_same_boot_knows_all(tmp_path: Path) -> None:
     assert not run.doubts
     run.use((CLAIMS[0], NOW))
     again = Run(tmp_path)  # the first one was killed
-    assert not again.doubts
+    assert not again.doubts and again.past.floor(CONFIG) < NOW - 20
     assert again.refuses(CLAIMS[0], NOW)
     assert not again.refuses(CLAIMS[1], NOW - 1)
     run.end()
@@ -243,10 +243,18 @@ def test_a_use_owed_to_a_full_disk_is_known_to_the_next_daemon(tmp_path: Path) -
     run = Run(tmp_path)
     assert isinstance(run.books.ledger, Ledger)
     run.books.ledger._db.execute("PRAGMA query_only = 1")
-    run.use((CLAIMS[0], NOW))
+    run.use((CLAIMS[0], NOW), (CLAIMS[30], NOW), (CLAIMS[31], NOW))
+    run.books.ledger._db.execute("PRAGMA query_only = 0")
+    run.use((CLAIMS[31], NOW + 1))  # there is room again, and what is owed has not been paid yet
     again = Run(tmp_path, NOON + 3, 503.0)
     assert not again.doubts
-    assert again.refuses(CLAIMS[0], NOW) and not again.refuses(CLAIMS[1], NOW)
+    assert (
+        again.refuses(CLAIMS[0], NOW)
+        and again.refuses(CLAIMS[30], NOW)
+        and again.refuses(CLAIMS[31], NOW + 1)
+    )
+    assert not again.refuses(CLAIMS[1], NOW) and not again.refuses(CLAIMS[30], NOW + 1)
+    assert again.used[CLAIMS[30]].door == "vpn" and again.used[CLAIMS[30]].source == HOME.packed
     again.end()
 
 
