@@ -223,6 +223,8 @@ def _entry(config: Config, knocks: Part) -> Iterable[str]:
     yield f"meta l4proto tcp {_NOT_SYN}"
     yield "meta l4proto != { tcp, udp } accept"
     yield _NOT_LOCAL
+    # A header whose data offset is out of range, or a wrong checksum: no host takes it for a first packet.
+    yield "ct state invalid accept"
     for family in (4, 6):
         yield f"{source(config, family)} @shunned_{family} accept"
     yield from knocks.rules

@@ -128,6 +128,8 @@ class Table:
         entries = [(door_set(held.door, held.source.family), held.source, held.left) for held in carried]
         if before is not None and before.prefixes == ruleset.prefixes:
             entries += self._part_way(before, (one for one in ruleset.living if one.name not in kept))
+        elif before is not None:
+            entries += self._still_refused(before, ruleset)
         more = [(door_set(door, source.family), source, ns) for door, source, ns in admit]
         lines.append(render(_with_room(ruleset, (*entries, *more)), own=self.own, twin=True))
         together, later = split(entries, iter(more))
@@ -164,6 +166,19 @@ class Table:
             for one in new
             if one.name in before.sets and one.size and before.prefixes is not None
             for each in elements.read(TABLE, one.name)[: None if one.name in doors else one.size]
+        ]
+
+    def _still_refused(self, before: Listing, ruleset: Ruleset) -> list[tuple[str, Source, int]]:
+        """The dismissed, by as much of their addresses as counts from now on."""
+        widths = ruleset.prefixes
+        return [
+            (
+                dismissed_set(one.family),
+                Source.of(one.packed, widths[one.family != 4]),
+                DISMISSED_FOR * SECOND,
+            )
+            for one in self.refused(before)
+            if one.length >= widths[one.family != 4]
         ]
 
     def _takes_over(self, before: Listing) -> bool:
@@ -250,9 +265,9 @@ class Table:
         """Flows of theirs that are under way may outlive an admission again."""
         self._end([(dismissed_set(one.family), one) for one in sources])
 
-    def refused(self) -> set[Source]:
+    def refused(self, known: Listing | None = None) -> set[Source]:
         """Those of whom every packet needs an admission."""
-        known = self.listing()
+        known = known or self.listing()
         if known is None:
             return set()
         lengths = known.prefixes or (32, 128)
