@@ -80,7 +80,7 @@ def test_a_restart_in_the_same_boot_knows_all(tmp_path: Path) -> None:
     assert not run.doubts
     run.use((CLAIMS[0], NOW))
     again = Run(tmp_path)  # the first one was killed
-    assert not again.doubts and again.past.floor(CONFIG) < NOW - 20
+    assert not again.doubts and again.past.floor(CONFIG) < NOW - 10
     assert again.refuses(CLAIMS[0], NOW)
     assert not again.refuses(CLAIMS[1], NOW - 1)
     run.end()
