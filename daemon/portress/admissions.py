@@ -13,7 +13,8 @@ from typing import TypeVar
 
 from attrs import define, frozen
 
-from portress.knock import Source
+from portress.config.model import Door
+from portress.knock import SECOND, Source
 
 Key = TypeVar("Key")
 Inner = TypeVar("Inner")
@@ -54,6 +55,14 @@ class Grant:
     keyholder: str | None = None
     step: int | None = None
     how: How = How.KNOCK
+
+
+def stay_of(door: Door, until: float | None, unix: float) -> int:
+    """How long (ns) who completes a sequence of `door` at `unix` (seconds) stays; 0 or less: not at all.
+
+    No stay goes beyond the keyholder's end, `until` (unix seconds; None: there is none).
+    """
+    return door.stay if until is None else min(door.stay, round((until - unix) * SECOND))
 
 
 @define

@@ -14,10 +14,14 @@ from portress.config.model import Config
 from portress.events import Events, Fields, Kind
 from portress.guard import flows
 from portress.guard.table import GuardError, Held, NoRoom, Table
+from portress.keyholders.file import Keyholder
 from portress.knock import SECOND, Expected, Knock, Sequence, Service, Source
 from portress.ledger.ledger import Record
 from portress.run.doorkeeper import Doorkeeper
+from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
+from portress.sequence.in_force import Rota
+from portress.tracker import Tracker
 
 CONFIG = """\
 admissions: 3
@@ -103,24 +107,20 @@ class House:
         self.now, self.unix = 5 * HOUR, 1_900_000_000.0
         self.told: list[tuple[str, str, Fields]] = []
         self.guard, self.writes = Guard(), Writes()
-        self.repaired: list[str] = []
         self.config: Config = parse(text, "portress.yaml")
+        rota = Rota(self.config)
+        self.in_force = InForce(self.config, rota, Tracker(rota.trie(1)))
         self.keeper = Doorkeeper(
-            self.config,
+            self.in_force,
             cast(Table, self.guard),
             cast(Books, self.writes),
             Events(self._tell, lambda: self.now),
             lambda: self.now,
             lambda: self.unix,
         )
-        self.keeper.repair = self._repair
 
     def _tell(self, name: str, _kind: Kind, text: str, fields: Fields) -> None:
         self.told.append((name, text, fields))
-
-    def _repair(self, cause: str) -> None:
-        self.repaired.append(cause)
-        self.guard.gone = False
 
     def passes(self, seconds: float) -> None:
         self.now += round(seconds * SECOND)
@@ -128,6 +128,17 @@ class House:
 
     def texts(self, name: str) -> list[str]:
         return [text for kind, text, _ in self.told if kind == name]
+
+    def enrol(self, **until: float) -> None:
+        holders = [Keyholder(name, ("ssh",), b"A" * 20, "derived", end) for name, end in until.items()]
+        self.in_force.rota = Rota(self.config, tuple(holders))
+
+    def open(self, *openings: tuple[Expected, Source]) -> None:
+        self.keeper.admit(self.keeper.grants(openings))
+
+    def reload(self, text: str, *ended: Held) -> None:
+        old, self.in_force.config = self.config, parse(text, "portress.yaml")
+        self.keeper.reconfigure(old, ended)
 
     def admit(self, *sources: Source, door: str = "ssh", stay: int = HOUR) -> list[Admission]:
         return self.keeper.admit([Grant(door, one, stay) for one in sources])
@@ -149,7 +160,7 @@ def cut(monkeypatch: pytest.MonkeyPatch) -> Cut:
 
 def test_whoever_completed_stays_for_as_long_as_the_door_says() -> None:
     house = House()
-    house.keeper.open([(Expected(KNOCKS, "ssh"), ANA), (Expected(KNOCKS, "vpn"), BEN)])
+    house.open((Expected(KNOCKS, "ssh"), ANA), (Expected(KNOCKS, "vpn"), BEN))
     assert house.guard.inside == {("ssh", ANA): HOUR, ("vpn", BEN): 600 * SECOND}
     assert house.texts("admitted") == [
         "192.0.2.7 admitted to ssh for 1h",
@@ -170,15 +181,15 @@ def test_whoever_completed_stays_for_as_long_as_the_door_says() -> None:
 
 def test_a_door_that_is_gone_lets_nobody_in() -> None:
     house = House()
-    house.keeper.open([(Expected(KNOCKS, "shop"), ANA)])
+    house.open((Expected(KNOCKS, "shop"), ANA))
     assert house.guard.inside == {} and house.told == []
 
 
 @pytest.mark.parametrize(("left", "stay"), [(7200, 3600), (3600, 3600), (90, 90), (0.5, 0.5)])
 def test_no_stay_goes_beyond_the_keyholders_end(left: float, stay: float) -> None:
     house = House()
-    house.keeper.until = {"ana": house.unix + left, "ben": house.unix + 5}
-    house.keeper.open([(Expected(KNOCKS, "ssh", "ana", 63_333_333), ANA)])
+    house.enrol(ana=house.unix + left, ben=house.unix + 5)
+    house.open((Expected(KNOCKS, "ssh", "ana", 63_333_333), ANA))
     assert house.guard.inside == {("ssh", ANA): round(stay * SECOND)}
     assert house.writes.lines[0][4:6] == ("ana", 63_333_333)
 
@@ -186,8 +197,8 @@ def test_no_stay_goes_beyond_the_keyholders_end(left: float, stay: float) -> Non
 @pytest.mark.parametrize("left", [0, -1, -86400])
 def test_a_keyholder_whose_time_is_over_gets_in_no_more(left: float) -> None:
     house = House()
-    house.keeper.until = {"ana": house.unix + left}
-    house.keeper.open([(Expected(KNOCKS, "ssh", "ana", 1), ANA)])
+    house.enrol(ana=house.unix + left)
+    house.open((Expected(KNOCKS, "ssh", "ana", 1), ANA))
     assert house.guard.inside == {} and len(house.keeper.register) == 0
 
 
@@ -276,25 +287,17 @@ def test_a_set_that_the_kernel_calls_full_keeps_nobody_out_for_whom_there_is_roo
     made = house.admit(*(source(number) for number in range(1, 9)))
     assert len(made) == 5 == len(house.guard.inside) == len(house.keeper.register)
     assert house.keeper.turned_away == {"ssh": 3}
-    assert house.repaired == []  # a full set is no reason to load the guard again
     house.passes(1)
     assert len(house.admit(*(one.source for one in made))) == 5
 
 
-def test_a_guard_that_is_gone_is_put_back_before_somebody_is_let_in() -> None:
+def test_a_guard_that_is_gone_lets_nobody_in_and_is_not_taken_for_a_full_one() -> None:
     house = House()
     house.guard.gone = True
-    assert len(house.admit(ANA)) == 1
-    assert house.repaired == ["missing"] and house.guard.inside == {("ssh", ANA): HOUR}
-
-
-def test_a_guard_that_stays_away_lets_nobody_in_and_says_so() -> None:
-    house = House()
-    house.guard.gone = True
-    house.keeper.repair = lambda _cause: None
     with pytest.raises(GuardError):
         house.admit(ANA)
     assert len(house.keeper.register) == 0 and house.writes.lines == [] and house.told == []
+    assert house.keeper.turned_away == {}
 
 
 def test_what_is_over_is_told_written_and_its_flows_cut_where_they_may_not_linger(
@@ -392,11 +395,9 @@ def test_another_source_prefix_makes_one_of_those_it_covers_and_the_longest_stay
     house.admit(source(1), stay=60 * SECOND)
     house.admit(source(2), stay=90 * SECOND)
     house.keeper.dismiss(source(3), None)
-    wide = parse(f"source_prefix: {{ipv4: 24}}\n{CONFIG}", "portress.yaml")
-    house.keeper.reconfigure(wide, [])
+    house.reload(f"source_prefix: {{ipv4: 24}}\n{CONFIG}")
     (one,) = house.keeper.register
     assert str(one.source) == "203.0.113.0/24" and one.until == house.now + 90 * SECOND
-    assert house.keeper.config is wide
 
 
 @pytest.mark.parametrize(
@@ -409,7 +410,7 @@ def test_another_source_prefix_makes_one_of_those_it_covers_and_the_longest_stay
 def test_what_the_guard_could_not_carry_over_ends_with_the_reason(text: str, how: Ending) -> None:
     house = House()
     house.admit(ANA)
-    house.keeper.reconfigure(parse(text, "portress.yaml"), [Held("ssh", ANA, 5)])
+    house.reload(text, Held("ssh", ANA, 5))
     assert len(house.keeper.register) == 0
     assert house.writes.lines[-1] == ("ended", "ssh", "192.0.2.7", how.value)
     assert house.texts("ended") == [f"192.0.2.7's admission to ssh ended: {how.value}"]

@@ -20,6 +20,7 @@ from portress.keyholders.file import Keyholder
 from portress.knock import SECOND, UNSURE, Knock, Source
 from portress.ledger.ledger import Record
 from portress.run import status_answer as answers
+from portress.run.in_force import InForce
 from portress.run.listener import Listener
 from portress.run.recent import Recent
 from portress.run.why_answer import account
@@ -59,7 +60,9 @@ class Daemon:
         self.config: Config = config(text)
         self.at = 100.0
         self.ears = Ears()
-        tracker = Tracker(Rota(self.config, keyholders).trie(step_at(self.unix)), misses=self.config.misses)
+        rota = Rota(self.config, keyholders)
+        tracker = Tracker(rota.trie(step_at(self.unix)), misses=self.config.misses)
+        now = InForce(self.config, rota, tracker)
         nothing = SimpleNamespace(config=self.config, shun=lambda *_: None, register=Register())
 
         async def use(*_: object) -> bool:
@@ -68,7 +71,7 @@ class Daemon:
         books = SimpleNamespace(use=use)
         events = Events(lambda *_: None, self.clock)
         made: Any = Listener
-        self.listener = made(self.ears, tracker, nothing, nothing, books, events, self.clock)
+        self.listener = made(self.ears, now, nothing, nothing, books, events, self.clock, lambda _: None)
         self.listener._open = lambda _completed: None  # nobody is admitted here
         self.admissions: list[Admission] = []
 

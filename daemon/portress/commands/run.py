@@ -22,9 +22,9 @@ from portress.session import origins
 @common
 def run(paths: Paths, debug: bool, last_good: bool) -> None:
     """Hear knocks and open doors until SIGTERM or SIGINT. The guard stays when it ends."""
-    from portress.run.daemon import Service
+    from portress.run.daemon import Daemon
 
     root_only("portress run")
     write = events.journal() if events.into_journal() else events.plain(sys.stderr)
     teller = events.Events(write, time.monotonic_ns, events.DEBUG if debug else events.INFO)
-    asyncio.run(Service(paths, teller, last_good).run(origins()))
+    asyncio.run(Daemon(paths, teller, last_good).run(origins()))

@@ -95,3 +95,7 @@ class Config:
     def widths(self) -> tuple[int, int]:
         """How many bits of an IPv4 and of an IPv6 address count as one source."""
         return (self.prefix_4, self.prefix_6)
+
+    def width(self, family: int) -> int:
+        """How many bits of an address of that family (4 or 6) count as one source."""
+        return self.prefix_4 if family == 4 else self.prefix_6

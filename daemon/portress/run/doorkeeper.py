@@ -10,7 +10,7 @@ import contextlib
 from collections import Counter
 from collections.abc import Callable, Container, Iterable
 
-from portress.admissions import Admission, Ending, Grant, How, Register
+from portress.admissions import Admission, Ending, Grant, How, Register, stay_of
 from portress.config.model import Config
 from portress.durations import counted, spell
 from portress.events import Events, Minutely
@@ -19,31 +19,27 @@ from portress.guard.ruleset import Ruleset
 from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.knock import SECOND, Expected, Source
 from portress.ledger.ledger import Record
+from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 
 
 class Doorkeeper:
-    """Keeps the doors of `config` in the guard `table`. `clock` gives ns, `unix` unix seconds.
-
-    `repair` is called when the guard refuses an admission: it puts the guard back.
-    """
+    """Keeps the doors `in_force` in the guard `table`. `clock` gives ns, `unix` unix seconds."""
 
     def __init__(
         self,
-        config: Config,
+        in_force: InForce,
         table: Table,
         books: Books,
         events: Events,
         clock: Callable[[], int],
         unix: Callable[[], float],
     ) -> None:
-        self.config = config
         self.register = Register()
         self.admitted: dict[tuple[str, str], int] = {}  # how many, by (door, how)
         self.turned_away: Counter[str] = Counter()  # how many found their door full, by door
-        self.until: dict[str, float] = {}  # when keyholders end (unix seconds), those that do
-        self.repair: Callable[[str], None] = lambda _cause: None
         self._refused: set[Source] = set()  # dismissed, and not admitted since
+        self._in_force = in_force
         self._table = table
         self._books = books
         self._events = events
@@ -51,17 +47,23 @@ class Doorkeeper:
         self._unix = unix
         self._full = Minutely(clock, self._tell_full)
 
-    def open(self, openings: Iterable[tuple[Expected, Source]]) -> None:
-        """Let in those who completed a sequence, each for the door's stay, or as long as a keyholder may."""
+    @property
+    def config(self) -> Config:
+        """The configuration in force."""
+        return self._in_force.config
+
+    def grants(self, openings: Iterable[tuple[Expected, Source]]) -> list[Grant]:
+        """What those who completed a sequence get: each the door's stay, or as long as a keyholder may."""
+        openings = list(openings)
+        until = self._in_force.rota.until if any(one.keyholder for one, _ in openings) else {}
         grants: list[Grant] = []
         for one, source in openings:
             door = self.config.doors.get(one.door)
             if door is not None:
-                until = self.until.get(one.keyholder) if one.keyholder is not None else None
-                left = door.stay if until is None else round((until - self._unix()) * SECOND)
-                if left > 0:
-                    grants.append(Grant(one.door, source, min(left, door.stay), one.keyholder, one.step))
-        self.admit(grants)
+                stay = stay_of(door, until.get(one.keyholder or ""), self._unix())
+                if stay > 0:
+                    grants.append(Grant(one.door, source, stay, one.keyholder, one.step))
+        return grants
 
     def admit(self, grants: Iterable[Grant]) -> list[Admission]:
         """Admit, or renew: the stay is set anew and never shortened. Raises GuardError.
@@ -98,13 +100,7 @@ class Doorkeeper:
             return []
         entries = [(grant.door, grant.source, grant.stay) for grant in grants]
         try:
-            try:
-                self._table.admit(entries, new=new)
-            except NoRoom:
-                raise
-            except GuardError:
-                self.repair("missing")
-                self._table.admit(entries, new=new)
+            self._table.admit(entries, new=new)
         except NoRoom:  # the kernel clears away what is over once a second
             if len(grants) == 1:
                 self._turn_away(grants[0])
@@ -321,23 +317,23 @@ class Doorkeeper:
             self.admitted[grant.door, How.RESTORED] = self.admitted.get((grant.door, How.RESTORED), 0) + 1
         return len(grants)
 
-    def reconfigure(self, config: Config, ended: Iterable[Held]) -> None:
-        """Work from `config` now. `ended` are the admissions that the guard could not carry over."""
+    def reconfigure(self, old: Config, ended: Iterable[Held]) -> None:
+        """Another configuration than `old` is in force. `ended`: what the guard did not carry over."""
+        config = self.config
         gone = {(one.door, one.source) for one in ended}
         for one in [each for each in self.register if (each.door, each.source) in gone]:
             self.register.remove(one.door, one.source)
             how = Ending.PREFIX_CHANGED if one.door in config.doors else Ending.DOOR_REMOVED
             self._end([one], how, "ended")
         widths = config.widths
-        if widths != self.config.widths:
+        if widths != old.widths:
             # Of sources that are one now, the longest admission comes last and stays.
             for one in sorted(self.register, key=lambda each: each.until):
-                source = Source.of(one.source.packed, widths[0] if one.source.family == 4 else widths[1])
+                source = self._in_force.source(one.source.packed)
                 self.register.remove(one.door, one.source)
                 one.source = source
                 self.register.put(one)
-            self._refuse({Source.of(one.packed, widths[one.family != 4]) for one in self._refused})
-        self.config = config
+            self._refuse({self._in_force.source(one.packed) for one in self._refused})
 
     def put_back(self, ruleset: Ruleset) -> None:
         """Load the guard with every admission in force: somebody threw it away or changed it."""

@@ -22,6 +22,7 @@ from portress.events import Events
 from portress.knock import SECOND, Source
 from portress.ledger.ledger import Ledger, LedgerError
 from portress.run import use_mark
+from portress.run.timing import Timing
 from portress.run.use_mark import Entry, Mark
 
 BATCH: Final = 500  # writes in one transaction
@@ -49,7 +50,7 @@ class Books:
     """Writes the ledger in order, in one thread. `ledger` is None where it could not be opened at all.
 
     `unix` gives the present in unix seconds, `clock` in ns; `mark` is the file that proves that all uses are
-    known, `boot` names this boot. Set `observe` to be told each write's seconds.
+    known, `boot` names this boot.
     """
 
     def __init__(
@@ -63,7 +64,7 @@ class Books:
     ) -> None:
         self.ledger = ledger
         self.failures = 0
-        self.observe: Callable[[float], None] = lambda _seconds: None
+        self.writing = Timing(0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)
         self._events = events
         self._unix = unix
         self._clock = clock
@@ -223,7 +224,7 @@ class Books:
         try:
             return await asyncio.get_running_loop().run_in_executor(self._thread, work)
         finally:
-            self.observe((self._clock() - begun) / SECOND)
+            self.writing.observe((self._clock() - begun) / SECOND)
             self._report()
 
     def _failed(self, error: LedgerError) -> None:

@@ -16,8 +16,10 @@ from portress.guard.report import MARGIN, longest_gap
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
 from portress.run.doorkeeper import Doorkeeper
+from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 from portress.run.recent import Recent
+from portress.run.timing import Timing
 from portress.sequence.in_force import still_to_come
 from portress.tracker import Tracker
 from portress.verdict import (
@@ -55,29 +57,31 @@ def _other_family(packed: bytes, verdict: Replayed) -> bool:
 
 
 class Listener:
-    """Hears `watcher`, asks `tracker`, acts through `doorkeeper`. `clock` gives ns."""
+    """Hears `watcher`, asks the tracker in force, acts through `open_doors`. `clock` gives ns."""
 
     def __init__(
         self,
         watcher: Watcher,
-        tracker: Tracker,
+        in_force: InForce,
         doorkeeper: Doorkeeper,
         table: Table,
         books: Books,
         events: Events,
         clock: Callable[[], int],
+        open_doors: Callable[[list[tuple[Expected, Source]]], None],
     ) -> None:
         self.watcher = watcher
-        self.tracker = tracker
+        self._in_force = in_force
         self.recent = Recent()
         self.counts: Counter[type] = Counter()
         self.replays: Counter[str] = Counter()
-        self.opened: Callable[[int], None] = lambda _ns: None  # told how long each opening took
+        self.opening = Timing(0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)
         self._doorkeeper = doorkeeper
         self._table = table
         self._books = books
         self._events = events
         self._clock = clock
+        self._open_doors = open_doors
         self.shuns = 0  # how often a source was shunned
         self.no_room = 0  # first knocks that found no room in the kernel
         self._looked: int | None = None
@@ -113,8 +117,12 @@ class Listener:
 
     def source(self, packed: bytes) -> Source:
         """The source that the watcher's bytes stand for."""
-        config = self._doorkeeper.config
-        return Source.of(packed, config.prefix_4 if len(packed) == 4 else config.prefix_6)
+        return self._in_force.source(packed)
+
+    @property
+    def tracker(self) -> Tracker:
+        """The tracker in force."""
+        return self._in_force.tracker
 
     def _act(
         self, packed: bytes, verdict: Verdict, when: int, completed: list[tuple[Expected, Source, int]]
@@ -193,7 +201,7 @@ class Listener:
                     else "older than the last one used"
                 ),
             )
-        if still_to_come(self._doorkeeper.config, opening.step or 0, last.step):
+        if still_to_come(self._in_force.config, opening.step or 0, last.step):
             why += f", at a clock that was ahead: enrol {opening.keyholder} anew"
         self._events.tell(
             name,
@@ -220,7 +228,7 @@ class Listener:
             self._admit(at_once)
             for opening, _, when in completed:
                 if opening.step is None:
-                    self.opened(self._clock() - when)
+                    self.opening.observe((self._clock() - when) / SECOND)
         for opening, source, when in completed:
             if opening.step is not None:
                 task = asyncio.get_running_loop().create_task(self._open_once(opening, source, when))
@@ -240,11 +248,11 @@ class Listener:
             self._events.tell("warning", text, source=source, door=opening.door)
         elif opening.holder in self.tracker.trie.rotating:  # else unenrolled meanwhile
             self._admit([(opening, source)])
-            self.opened(self._clock() - when)
+            self.opening.observe((self._clock() - when) / SECOND)
 
     def _admit(self, openings: list[tuple[Expected, Source]]) -> None:
         try:
-            self._doorkeeper.open(openings)
+            self._open_doors(openings)
         except GuardError as error:
             self._events.tell("warning", f"{len(openings)} not admitted: {error}")
 
@@ -296,7 +304,7 @@ class Listener:
         if before is None:
             return  # what was counted under another daemon is told already
         self._turned_away += more
-        config = self._doorkeeper.config
+        config = self._in_force.config
         hold = -(-(longest_gap(config) + MARGIN) // SECOND)
         bearable = max(CROWD, config.callers // hold)  # first knocks a second
         if more * SECOND > bearable * (now - before):
@@ -310,7 +318,7 @@ class Listener:
         now = self._clock()
         self._crowded_out += self.tracker.thin(now, bearable, FRESH)
         kept = [(packed, left + MARGIN) for packed, _, left in self.tracker.callers(now)]
-        if len(kept) > self._doorkeeper.config.callers * 9 // 10:
+        if len(kept) > self._in_force.config.callers * 9 // 10:
             return  # nobody to speak of would go
         try:
             self._table.keep_callers((packed, ns) for packed, ns in kept if isinstance(packed, bytes))

@@ -7,27 +7,29 @@ from __future__ import annotations
 
 import platform
 import subprocess
-from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
-from prometheus_client import CollectorRegistry, Histogram, ProcessCollector
-from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
+from attrs import define, field
+from prometheus_client import CollectorRegistry, ProcessCollector
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, HistogramMetricFamily
 from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import Metric
 
 from portress import __version__
-from portress.knock import SECOND
+from portress.run.doorkeeper import Doorkeeper
+from portress.run.exposure import Exposure
 from portress.run.http import Asked, Told
+from portress.run.in_force import InForce
+from portress.run.last_good import LastGood
+from portress.run.ledger_writer import Books
+from portress.run.listener import Listener
+from portress.run.sentinel import Sentinel
+from portress.run.steps import Steps
+from portress.run.wall_clock import Timekeeper
 from portress.verdict import Expired
 from portress.why.reasons import NAMES
-
-if TYPE_CHECKING:
-    from portress.run.daemon import Service
-
-_OPENING: Final = (0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)
-_WRITING: Final = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)
-_STEPPING: Final = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 5)
 
 
 class _Registry(CollectorRegistry):
@@ -51,30 +53,27 @@ class _Named:
                 yield metric
 
 
+@define(eq=False)
 class Metrics:
-    """The metrics of one daemon."""
+    """The metrics of one daemon, read from where they are kept. `clock` gives ns."""
 
-    def __init__(self, service: Service) -> None:
-        self.registry = _Registry()
-        self._service = service
-        self._nft = _nft_version()
+    clock: Callable[[], int]
+    in_force: InForce
+    doorkeeper: Doorkeeper
+    sentinel: Sentinel
+    listener: Listener
+    steps: Steps
+    books: Books
+    last_good: LastGood
+    timekeeper: Timekeeper
+    exposure: Exposure
+    reloads: Mapping[str, int]
+    registry: _Registry = field(factory=_Registry, init=False)
+    _nft: str = field(factory=lambda: _nft_version(), init=False)
+
+    def __attrs_post_init__(self) -> None:
         self.registry.register(self)  # type: ignore[arg-type]  # a collector is what has `collect`
         ProcessCollector(registry=self.registry)
-        self._opened = self._histogram(
-            "portress_knock_to_open_seconds", "From the last knock heard to the door open.", _OPENING
-        )
-        written = self._histogram(
-            "portress_ledger_write_seconds", "One write to the ledger, on the disk.", _WRITING
-        )
-        stepped = self._histogram(
-            "portress_step_change_seconds", "Replacing the expected sequences at a new time step.", _STEPPING
-        )
-        service.listener.opened = lambda ns: self._opened.observe(ns / SECOND)
-        service.books.observe = written.observe
-        service.steps.observe = stepped.observe
-
-    def _histogram(self, name: str, text: str, buckets: tuple[float, ...]) -> Histogram:
-        return Histogram(name, text, buckets=buckets, registry=self.registry)
 
     def answer(self, asked: Asked) -> Told:
         """The metrics, or those of the names in the query, in the format that the scraper takes."""
@@ -89,13 +88,29 @@ class Metrics:
 
     def collect(self) -> Iterator[Metric]:
         """Every counter and gauge, as of now."""
+        yield from self._timings()
         yield from self._knocks()
         yield from self._admissions()
         yield from self._health()
 
+    def _timings(self) -> Iterator[Metric]:
+        for name, text, timing in (
+            (
+                "portress_knock_to_open_seconds",
+                "From the last knock heard to the door open.",
+                self.listener.opening,
+            ),
+            ("portress_ledger_write_seconds", "One write to the ledger, on the disk.", self.books.writing),
+            (
+                "portress_step_change_seconds",
+                "Replacing the expected sequences at a new time step.",
+                self.steps.changing,
+            ),
+        ):
+            yield HistogramMetricFamily(name, text, buckets=timing.buckets(), sum_value=timing.total)
+
     def _knocks(self) -> Iterator[Metric]:
-        service = self._service
-        listener, by = service.listener, service.config.watch
+        listener, by = self.listener, self.in_force.config.watch
         knocks = CounterMetricFamily(
             "portress_knocks", "Knocks heard, by what the tracker said.", labels=["watcher", "outcome"]
         )
@@ -104,7 +119,7 @@ class Metrics:
                 knocks.add_metric([by, name], listener.counts[kind])
         yield knocks
         replays = CounterMetricFamily("portress_replays", "Replays refused.", labels=["door"])
-        for door in service.config.doors:
+        for door in self.in_force.config.doors:
             replays.add_metric([door], listener.replays[door])
         yield replays
         lost = CounterMetricFamily(
@@ -125,62 +140,59 @@ class Metrics:
             "portress_callers_full", "First knocks that found no room in the kernel.", listener.no_room
         )
         yield _counter(
-            "portress_evicted", "Callers that had to make room for others.", service.tracker.evicted
+            "portress_evicted", "Callers that had to make room for others.", self.in_force.tracker.evicted
         )
-        yield _gauge("portress_callers", "Sources part-way through a sequence.", len(service.tracker))
-        shunned = sum(1 for _ in service.tracker.shunned(service.clock()))
+        yield _gauge("portress_callers", "Sources part-way through a sequence.", len(self.in_force.tracker))
+        shunned = sum(1 for _ in self.in_force.tracker.shunned(self.clock()))
         yield _counter("portress_shuns", "How often a source was shunned.", listener.shuns)
         yield _gauge("portress_shunned", "Sources whose knocks are ignored.", shunned)
 
     def _admissions(self) -> Iterator[Metric]:
-        keeper = self._service.doorkeeper
+        keeper = self.doorkeeper
         made = CounterMetricFamily("portress_admissions", "Admissions made.", labels=["door", "how"])
-        none = {(door, how): 0 for door in self._service.config.doors for how in ("knock", "command")}
+        none = {(door, how): 0 for door in self.in_force.config.doors for how in ("knock", "command")}
         for (door, how), count in (none | keeper.admitted).items():
             made.add_metric([door, how], count)
         yield made
         away = CounterMetricFamily(
             "portress_admissions_full", "Admissions refused because the door was full.", labels=["door"]
         )
-        for door in self._service.config.doors:
+        for door in self.in_force.config.doors:
             away.add_metric([door], keeper.turned_away[door])
         yield away
         now = GaugeMetricFamily("portress_admitted", "Sources admitted now.", labels=["door"])
         counts = keeper.register.counts()
-        for door in self._service.config.doors:
+        for door in self.in_force.config.doors:
             now.add_metric([door], counts.get(door, 0))
         yield now
 
     def _health(self) -> Iterator[Metric]:
-        service = self._service
         restored = CounterMetricFamily(
             "portress_guard_restorations", "How often the guard was put back.", labels=["cause"]
         )
         for cause in ("removed", "changed", "missing"):
-            restored.add_metric([cause], service.sentinel.restorations[cause])
+            restored.add_metric([cause], self.sentinel.restorations[cause])
         yield restored
-        yield _gauge("portress_guard_present", "1 if the guard is in force.", int(service.sentinel.in_force))
+        yield _gauge("portress_guard_present", "1 if the guard is in force.", int(self.sentinel.in_place))
         unguarded = GaugeMetricFamily(
             "portress_door_unguarded", "1 if the door is in fact open to strangers.", labels=["door"]
         )
-        for door in service.config.doors:
-            unguarded.add_metric([door], int(door in service.exposure.open or not service.sentinel.guarding))
+        for door in self.in_force.config.doors:
+            unguarded.add_metric([door], int(door in self.exposure.open or not self.sentinel.guarding))
         yield unguarded
-        yield _counter(
-            "portress_ledger_failures", "Writes to the ledger that failed.", service.books.failures
-        )
+        yield _counter("portress_ledger_failures", "Writes to the ledger that failed.", self.books.failures)
         reloads = CounterMetricFamily(
             "portress_config_reloads", "Reloads of the configuration.", labels=["result"]
         )
-        for result, count in service.reloads.items():
+        for result, count in self.reloads.items():
             reloads.add_metric([result], count)
         yield reloads
         yield _gauge(
             "portress_as_configured",
             "1 if what the files say is in force, 0 if what was last good.",
-            int(not service.last_good.falling_back),
+            int(not self.last_good.falling_back),
         )
-        error = service.timekeeper.error
+        error = self.timekeeper.error
         if error is not None:
             yield _gauge(
                 "portress_clock_error_seconds", "How far off the clock may be, by the kernel.", error

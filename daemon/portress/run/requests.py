@@ -8,37 +8,65 @@ import heapq
 import os
 from collections import Counter
 from collections.abc import Awaitable, Callable
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
+
+from attrs import define, field
 
 from portress.admissions import Grant, How
+from portress.config.model import Config
 from portress.control import Stream
 from portress.durations import LONGEST, counted, spell
 from portress.errors import Mistake
-from portress.events import KINDS
+from portress.events import KINDS, Events
 from portress.followers import Follower
 from portress.guard.listing import masked
 from portress.keyholders import file as keyholding
+from portress.keyholders.file import Keyholder
 from portress.knock import SECOND, Source
+from portress.paths import Paths
 from portress.run import status_answer as answers
+from portress.run.changes import Changes
+from portress.run.doorkeeper import Doorkeeper
+from portress.run.exposure import Exposure
+from portress.run.in_force import InForce
+from portress.run.last_good import LastGood
+from portress.run.ledger_writer import Books
+from portress.run.listener import Listener
+from portress.run.recovery import Past
+from portress.run.sentinel import Sentinel
+from portress.run.steps import Steps
 from portress.run.why_answer import account
 from portress.why.background import Background, astray, last_admissions
-
-if TYPE_CHECKING:
-    from portress.config.model import Config
-    from portress.keyholders.file import Keyholder
-    from portress.run.daemon import Service
 
 Request = dict[str, Any]
 
 FOLLOWERS: Final = 16  # who follow at once
 
 
+@define(eq=False)
 class Requests:
-    """Answers the requests to one daemon."""
+    """Answers the requests to one daemon, begun at `begun` (ns of `clock`). `unix` gives unix seconds."""
 
-    def __init__(self, service: Service) -> None:
-        self._service = service
-        self._known: dict[str, Callable[[Request, int], Awaitable[Any]]] = {
+    paths: Paths
+    events: Events
+    clock: Callable[[], int]
+    unix: Callable[[], float]
+    begun: int
+    in_force: InForce
+    doorkeeper: Doorkeeper
+    sentinel: Sentinel
+    listener: Listener
+    steps: Steps
+    books: Books
+    last_good: LastGood
+    exposure: Exposure
+    past: Past
+    changes: Changes
+    later: Callable[[Awaitable[None]], object]
+    _known: dict[str, Callable[[Request, int], Awaitable[Any]]] = field(init=False)
+
+    def __attrs_post_init__(self) -> None:
+        self._known = {
             "status": self._status,
             "why": self._why,
             "admit": self._admit,
@@ -60,10 +88,9 @@ class Requests:
         return await method(request, uid)
 
     async def _status(self, request: Request, uid: int) -> Any:
-        service = self._service
-        now, unix = service.clock(), service.unix()
-        steps = service.steps
-        admitted = [one for one in service.doorkeeper.register if one.until > now]
+        now, unix = self.clock(), self.unix()
+        steps = self.steps
+        admitted = [one for one in self.doorkeeper.register if one.until > now]
         counts = Counter(one.door for one in admitted)
         most = request.get("most")
         if type(most) is int and most >= 0:
@@ -72,60 +99,58 @@ class Requests:
             listed = sorted(admitted, key=lambda one: one.until)
         return {
             **answers.about(
-                service.config,
-                str(service.last_good.in_use),
+                self.in_force.config,
+                str(self.last_good.in_use),
                 os.getpid(),
-                now - service.begun,
-                steps.step if steps.rota.rotates else None,
+                now - self.begun,
+                steps.step if self.in_force.rota.rotates else None,
                 unix,
             ),
             "guard": {
-                "present": service.sentinel.in_force,
-                "restorations": dict(service.sentinel.restorations),
-                "trial": service.sentinel.trial_left,
-                "open": dict(service.exposure.open),
+                "present": self.sentinel.in_place,
+                "restorations": dict(self.sentinel.restorations),
+                "trial": self.sentinel.trial_left,
+                "open": dict(self.exposure.open),
             },
-            "doors": [answers.door(door, counts[name]) for name, door in service.config.doors.items()],
-            "as_configured": not service.last_good.falling_back,
+            "doors": [answers.door(door, counts[name]) for name, door in self.in_force.config.doors.items()],
+            "as_configured": not self.last_good.falling_back,
             "admitted": len(admitted),
             "admissions": [answers.admission(one, now, unix) for one in listed],
-            **answers.tracking(service.listener, now),
-            "keyholders": len(steps.rota.keyholders),
-            "followers": len(service.events.followers),
+            **answers.tracking(self.listener, now),
+            "keyholders": len(self.in_force.rota.keyholders),
+            "followers": len(self.events.followers),
             "credential": keyholding.credential() is not None,
-            "ledger": {"present": service.books.ledger is not None, "failures": service.books.failures},
-            "refusing": answers.refusing(service.past.doubt(service.config), unix),
-            "events": answers.events(service.events.last(), full=_trusted(uid)),
+            "ledger": {"present": self.books.ledger is not None, "failures": self.books.failures},
+            "refusing": answers.refusing(self.past.doubt(self.in_force.config), unix),
+            "events": answers.events(self.events.last(), full=_trusted(uid)),
         }
 
     async def _why(self, request: Request, uid: int) -> Any:
-        service, source = self._service, self._source(request)
-        now, unix = service.clock(), service.unix()
+        source = self._source(request)
+        now, unix = self.clock(), self.unix()
         background = await self._background(source, now, unix)
         return account(
-            service.listener,
-            service.config,
+            self.listener,
+            self.in_force.config,
             source,
-            service.doorkeeper.register.of(source),
+            self.doorkeeper.register.of(source),
             now,
             unix,
-            up=now - service.begun,
+            up=now - self.begun,
             full=_trusted(uid),
-            guarded=service.sentinel.in_force,
+            guarded=self.sentinel.in_place,
             background=background,
-            doubt=service.past.doubt(service.config),
+            doubt=self.past.doubt(self.in_force.config),
         )
 
     async def _background(self, source: Source, now: int, unix: float) -> Background:
         """What the ledger and the keyholders' sequences of other times tell of a source."""
-        service, recent = self._service, self._service.listener.recent
-        keyholders = service.steps.rota.keyholders
+        recent, keyholders = self.listener.recent, self.in_force.rota.keyholders
+        config, notes = self.in_force.config, recent.of(source.packed)
         return Background(
-            past=await asyncio.to_thread(last_admissions, service.paths.ledger, source),
-            enrolled=None if service.last_good.no_keyholders else frozenset(one.name for one in keyholders),
-            astray=await asyncio.to_thread(
-                astray, recent.of(source.packed), source.packed, service.config, keyholders, now, unix
-            ),
+            past=await asyncio.to_thread(last_admissions, self.paths.ledger, source),
+            enrolled=None if self.last_good.no_keyholders else frozenset(one.name for one in keyholders),
+            astray=await asyncio.to_thread(astray, notes, source.packed, config, keyholders, now, unix),
             back=None if recent.forgotten is None else now - recent.forgotten,
         )
 
@@ -136,12 +161,12 @@ class Requests:
             if name not in KINDS and name != "knock":
                 raise Mistake(f"'{name}': no such event; there are {', '.join(sorted(KINDS))}")
         for name in doors:
-            if name not in self._service.config.doors:
+            if name not in self.in_force.config.doors:
                 raise Mistake(self._no_door(name))
         closely = bool(request.get("knocks")) or "knock" in names
         if closely and not _trusted(uid):
             raise Mistake("only root may follow knocks: they show the sequences")
-        followers = self._service.events.followers
+        followers = self.events.followers
         if len(followers) >= FOLLOWERS:
             raise Mistake(f"{FOLLOWERS} follow already: end one of them")
         conceal = None if _trusted(uid) else answers.without_ports
@@ -150,34 +175,34 @@ class Requests:
         return Stream(follower.stream(), lambda: followers.remove(follower))
 
     async def _admit(self, request: Request, _uid: int) -> Any:
-        service, source = self._service, self._source(request)
-        door = service.config.doors.get(str(request.get("door")))
+        source = self._source(request)
+        door = self.in_force.config.doors.get(str(request.get("door")))
         if door is None:
             raise Mistake(self._no_door(request.get("door")))
         seconds = request.get("for")
         if seconds is not None and not (type(seconds) is int and 0 < seconds <= LONGEST // SECOND):
             raise Mistake("an admission lasts from 1s to 366d")
-        if not service.sentinel.guarding:
+        if not self.sentinel.guarding:
             raise Mistake("the guard was taken away: the doors are open; portress guard shuts them")
         ns = door.stay if seconds is None else seconds * SECOND
-        made = service.doorkeeper.admit([Grant(door.name, source, ns, how=How.COMMAND)])
-        known = made[0] if made else service.doorkeeper.register.get(door.name, source)
+        made = self.sentinel.admit([Grant(door.name, source, ns, how=How.COMMAND)])
+        known = made[0] if made else self.doorkeeper.register.get(door.name, source)
         if known is None:
-            count = service.doorkeeper.register.count(door.name, source.family)
+            count = self.doorkeeper.register.count(door.name, source.family)
             full = f"{door.name} is full: {counted(count, 'source')} of its family are admitted"
-            raise Mistake(f"{full} (admissions: {service.config.admissions} in {service.paths.config})")
-        left = spell(known.until - service.clock())
+            raise Mistake(f"{full} (admissions: {self.in_force.config.admissions} in {self.paths.config})")
+        left = spell(known.until - self.clock())
         longer = "" if made else ", as it was already, for longer than asked"
         return {"text": f"{source} is admitted to {door.name} for {left}{longer}"}
 
     async def _dismiss(self, request: Request, _uid: int) -> Any:
-        service, source, door = self._service, self._source(request), request.get("door")
-        if door is not None and not (isinstance(door, str) and door in service.config.doors):
+        source, door = self._source(request), request.get("door")
+        if door is not None and not (isinstance(door, str) and door in self.in_force.config.doors):
             raise Mistake(self._no_door(door))
-        ended = service.doorkeeper.dismiss(source, door)
+        ended = self.doorkeeper.dismiss(source, door)
         if not ended:
             not_admitted = f"{source} is not admitted{f' to {door}' if door else ''}"
-            cut = service.doorkeeper.cut(source, door)
+            cut = self.doorkeeper.cut(source, door)
             if not cut:
                 raise Mistake(not_admitted)
             return {"text": f"{not_admitted} any more; {counted(cut, 'flow')} that outlived it cut"}
@@ -188,27 +213,29 @@ class Requests:
 
         A daemon that was given a credential takes those of the text besides: nobody in it is thrown out.
         """
-        service, text = self._service, request.get("text")
+        text = request.get("text")
         given = keyholding.credential() is not None
         if isinstance(text, str):
             if not _trusted(uid):
                 raise Mistake("only root may change the keyholders")
-            holders = keyholding.parse(text, keyholding.FILE, service.config.doors)
+            holders = keyholding.parse(text, keyholding.FILE, self.in_force.config.doors)
         else:
-            holders, given = service.load_keyholders(service.config), False
+            holders, given = self.changes.load_keyholders(self.in_force.config), False
         names = {one.name for one in holders}
-        await service.take_keyholders(
+        await self.changes.take_keyholders(
             lambda known: (*(one for one in known if given and one.name not in names), *holders)
         )
         return {"keyholders": len(holders), "credential": given}
 
     async def _unenrol(self, request: Request, uid: int) -> Any:
         """Expect a keyholder's sequences no more and end their admissions."""
-        service, name = self._service, str(request.get("name"))
+        name = str(request.get("name"))
         if not _trusted(uid):
             raise Mistake("only root may change the keyholders")
-        found = any(one.name == name for one in service.steps.rota.keyholders)
-        ended = await service.take_keyholders(lambda known: tuple(one for one in known if one.name != name))
+        found = any(one.name == name for one in self.in_force.rota.keyholders)
+        ended = await self.changes.take_keyholders(
+            lambda known: tuple(one for one in known if one.name != name)
+        )
         gone = [one for one in ended if one.keyholder == name]
         return {
             "dismissed": [{"source": str(one.source), "door": one.door} for one in gone],
@@ -222,51 +249,56 @@ class Requests:
         `config`: the file that is meant. `provisional`: what is in force now was itself only on trial.
         """
         self._root_only(uid)
-        service, seconds = self._service, _trial_seconds(request.get("trial"))
-        mine, meant = service.paths.config.resolve(), request.get("config", None)
+        seconds = _trial_seconds(request.get("trial"))
+        mine, meant = self.paths.config.resolve(), request.get("config", None)
         if meant is not None and str(mine) != meant:
             raise Mistake(f"{meant}: the daemon here has its configuration from {mine}: change that one")
         listed = request.get("admit", [])
         if not isinstance(listed, list):
             raise Mistake("admit is a list of sources")
         admit = [_read_source(text) for text in listed]
-        before, sentinel = self._before(provisional=bool(request.get("provisional"))), service.sentinel
+        before, sentinel = self._before(provisional=bool(request.get("provisional"))), self.sentinel
         trying, undo = sentinel.trial_left is not None, sentinel.undo
-        await service.reload()
+        await self.changes.reload()
         sentinel.keep()
-        sentinel.resume(masked(source, service.config.widths) for source in admit)
+        sentinel.resume(masked(source, self.in_force.config.widths) for source in admit)
         if seconds is not None:
             # With another configuration in force before, that one comes back; else the guard goes away.
-            if not trying and before is not None and before[0] != service.config:
-                undo = functools.partial(service.go_back, *before)
+            if not trying and before is not None and before[0] != self.in_force.config:
+                undo = functools.partial(self._go_back, *before)
             sentinel.on_trial(seconds, str(request.get("number", ""))[:100], undo)
-        return {"doors": list(service.config.doors), "goes_back": seconds is not None and undo is not None}
+        return {
+            "doors": list(self.in_force.config.doors),
+            "goes_back": seconds is not None and undo is not None,
+        }
 
     def _before(self, *, provisional: bool) -> tuple[Config, tuple[Keyholder, ...]] | None:
         """What is in force now, for a trial to go back to; None if nothing is that somebody chose to keep."""
-        service = self._service
-        if provisional or service.last_good.falling_back or not service.sentinel.guarding:
+        if provisional or self.last_good.falling_back or not self.sentinel.guarding:
             return None
-        return service.config, service.steps.rota.keyholders
+        return self.in_force.config, self.in_force.rota.keyholders
+
+    def _go_back(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
+        self.later(self.changes.go_back(config, keyholders))
 
     async def _keep(self, _request: Request, uid: int) -> Any:
         self._root_only(uid)
-        return {"kept": self._service.sentinel.keep()}
+        return {"kept": self.sentinel.keep()}
 
     async def _unguard(self, _request: Request, uid: int) -> Any:
         self._root_only(uid)
-        return {"removed": self._service.sentinel.stand_down("the guard was taken away by command")}
+        return {"removed": self.sentinel.stand_down("the guard was taken away by command")}
 
     async def _reload(self, _request: Request, uid: int) -> Any:
         self._root_only(uid)
-        await self._service.reload()
-        return {"doors": list(self._service.config.doors)}
+        await self.changes.reload()
+        return {"doors": list(self.in_force.config.doors)}
 
     def _source(self, request: Request) -> Source:
-        return masked(_read_source(request.get("source")), self._service.config.widths)
+        return masked(_read_source(request.get("source")), self.in_force.config.widths)
 
     def _no_door(self, door: object) -> str:
-        return f"there is no door '{door}'; the doors are {', '.join(self._service.config.doors)}"
+        return f"there is no door '{door}'; the doors are {', '.join(self.in_force.config.doors)}"
 
     @staticmethod
     def _root_only(uid: int) -> None:

@@ -17,19 +17,19 @@ from pathlib import Path
 from typing import Final
 
 from portress import files
-from portress.admissions import Grant, How
+from portress.admissions import Admission, Grant, How
 from portress.durations import counted
 from portress.events import Events
 from portress.guard import flows, strangers
 from portress.guard.ruleset import Ruleset, build
 from portress.guard.table import GuardError, Table
 from portress.guard.vigil import Vigil
-from portress.knock import SECOND, UDP, Source
+from portress.knock import SECOND, UDP, Expected, Source
 from portress.ledger.ledger import Record
 from portress.run.away import Away
 from portress.run.doorkeeper import Doorkeeper
+from portress.run.in_force import InForce
 from portress.session import connected
-from portress.tracker import Tracker
 
 BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
 BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandbox hides or mistakes that file
@@ -41,7 +41,7 @@ class Sentinel:
     def __init__(
         self,
         table: Table,
-        tracker: Tracker,
+        in_force: InForce,
         doorkeeper: Doorkeeper,
         events: Events,
         clock: Callable[[], int],
@@ -52,8 +52,8 @@ class Sentinel:
         self.guarding = True
         self.loaded_anew = False  # by this daemon, where there was no guard before
         self.restorations: Counter[str] = Counter()  # how often the guard was put back, by cause
-        self.tracker = tracker
         self.vigil = Vigil()
+        self._in_force = in_force
         self._table = table
         self._doorkeeper = doorkeeper
         self._events = events
@@ -67,7 +67,7 @@ class Sentinel:
 
     def ruleset(self) -> Ruleset:
         """The guard as it has to be now."""
-        return build(self._doorkeeper.config, self.tracker.trie.opening)
+        return build(self._in_force.config, self._in_force.tracker.trie.opening)
 
     def begin(self, records: list[Record], admit: Iterable[Source], state: Path) -> tuple[int, int]:
         """Take over the guard and its admissions, or load it: how many were found, how many restored.
@@ -88,7 +88,7 @@ class Sentinel:
         self.loaded_anew = before is None
         found = self._doorkeeper.take_over(self._table.admissions(), records)
         restored = 0
-        if self._doorkeeper.config.restore and (before is None or rebooted):
+        if self._in_force.config.restore and (before is None or rebooted):
             restored = self._doorkeeper.restore(records)
         if before is None:
             self.admit_everywhere(admit)
@@ -103,7 +103,7 @@ class Sentinel:
 
     def _adopt_sessions(self) -> None:
         """Sessions under way go on when the doors are shut, also where nothing tracked them so far."""
-        doors = self._doorkeeper.config.doors.values()
+        doors = self._in_force.config.doors.values()
         try:
             flows.adopt(connected(service for door in doors for service in door.services))
         except OSError as error:
@@ -112,14 +112,27 @@ class Sentinel:
 
     def admit_everywhere(self, sources: Iterable[Source]) -> None:
         """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
-        self._doorkeeper.admit(
+        self.admit(
             Grant(door.name, source, door.stay, how=How.COMMAND)
             for source in sources
-            for door in self._doorkeeper.config.doors.values()
+            for door in self._in_force.config.doors.values()
         )
 
+    def admit(self, grants: Iterable[Grant]) -> list[Admission]:
+        """Admit, or renew. A guard that is gone is put back first. Raises GuardError."""
+        wanted = list(grants)
+        try:
+            return self._doorkeeper.admit(wanted)
+        except GuardError:
+            self.put_back("missing")
+            return self._doorkeeper.admit(wanted)
+
+    def open(self, openings: Iterable[tuple[Expected, Source]]) -> None:
+        """Let in those who completed a sequence. Raises GuardError."""
+        self.admit(self._doorkeeper.grants(openings))
+
     @property
-    def in_force(self) -> bool:
+    def in_place(self) -> bool:
         """Whether the guard is in the kernel, and is meant to be."""
         try:
             return self.guarding and self._table.there()

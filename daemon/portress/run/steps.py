@@ -13,10 +13,11 @@ from concurrent.futures import ThreadPoolExecutor
 from portress.guard.ruleset import build
 from portress.guard.table import Table
 from portress.knock import SECOND
+from portress.run.in_force import InForce
+from portress.run.timing import Timing
 from portress.sequence.in_force import Rota
 from portress.sequence.rotating import STEP, step_at
 from portress.sequence.trie import Node, Trie
-from portress.tracker import Tracker
 
 
 def pause_at(unix: float, most: float) -> float:
@@ -25,15 +26,14 @@ def pause_at(unix: float, most: float) -> float:
 
 
 class Steps:
-    """Keeps `tracker` and `table` at the present step of `rota`. `unix` gives unix seconds, `clock` ns."""
+    """Keeps what is `in_force` and `table` at the present step. `unix` gives unix seconds, `clock` ns."""
 
     def __init__(
-        self, rota: Rota, tracker: Tracker, table: Table, unix: Callable[[], float], clock: Callable[[], int]
+        self, in_force: InForce, table: Table, unix: Callable[[], float], clock: Callable[[], int]
     ) -> None:
-        self.rota = rota
-        self.tracker = tracker
         self.step = step_at(unix())
-        self.observe: Callable[[float], None] = lambda _seconds: None  # told how long each change took
+        self.changing = Timing(0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 5)
+        self._in_force = in_force
         self._table = table
         self._unix = unix
         self._clock = clock
@@ -43,11 +43,11 @@ class Steps:
 
     def adopt(self, rota: Rota, step: int) -> None:
         """Take `rota` as it was loaded elsewhere, for time step `step`."""
-        self.rota, self.step, self._ready = rota, step, None
+        self._in_force.rota, self.step, self._ready = rota, step, None
 
     async def prepare(self) -> None:
         """Derive the next step's sequences, unless that is done."""
-        rota, step = self.rota, self.step + 1
+        rota, step = self._in_force.rota, self.step + 1
         if not rota.rotates or (self._ready is not None and self._ready[:2] == (rota, step)):
             return
         async with self.busy:
@@ -60,12 +60,13 @@ class Steps:
         Raises GuardError if the guard's first knocks cannot be replaced; then nothing is.
         """
         step = step_at(self._unix())
-        wanted = self.rota if rota is None else rota
+        now = self._in_force
+        wanted = now.rota if rota is None else rota
         if rota is None and (step == self.step or not wanted.rotates):
             return False
         begun = self._clock()
         async with self.busy:
-            if rota is None and (step == self.step or wanted is not self.rota):
+            if rota is None and (step == self.step or wanted is not now.rota):
                 return False
             loop, loads = asyncio.get_running_loop(), self._table.loads
             ready = self._ready
@@ -73,16 +74,16 @@ class Steps:
                 trie = ready[2]
             else:
                 trie = await loop.run_in_executor(self._thread, wanted.trie, step)
-            old = [*self.tracker.trie.root.children.values()]
+            old = [*now.tracker.trie.root.children.values()]
             await loop.run_in_executor(
-                self._thread, self._change_opening, self.tracker.trie.opening, trie.opening
+                self._thread, self._change_opening, now.tracker.trie.opening, trie.opening
             )
-            self.tracker.replace(trie)
+            now.tracker.replace(trie)
             self._thread.submit(_let_go, old)
-            self.rota, self.step, self._ready = wanted, step, None
+            now.rota, self.step, self._ready = wanted, step, None
             if self._table.loads != loads:  # the guard was put back meanwhile, perhaps with the old knocks
                 self._table.load(build(wanted.config, trie.opening))
-        self.observe((self._clock() - begun) / SECOND)
+        self.changing.observe((self._clock() - begun) / SECOND)
         return True
 
     def _change_opening(self, before: frozenset[int], after: frozenset[int]) -> None:

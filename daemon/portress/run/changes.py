@@ -1,0 +1,152 @@
+"""What changes while the daemon runs: the configuration, whole or not at all, and the keyholders.
+
+In: the files, or a choice among the keyholders. Out: guard, tracker, watcher and admissions
+as they want them. One change comes after the other.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+
+from attrs import define, field
+
+from portress.admissions import Admission
+from portress.config import load as configuration
+from portress.config.model import Config
+from portress.durations import counted
+from portress.errors import Mistake
+from portress.events import Events
+from portress.guard.ruleset import build
+from portress.guard.table import GuardError, Table
+from portress.keyholders import file as keyholding
+from portress.keyholders.file import Keyholder
+from portress.paths import Paths
+from portress.run.doorkeeper import Doorkeeper
+from portress.run.ears import Ears
+from portress.run.in_force import InForce
+from portress.run.last_good import LastGood
+from portress.run.listener import Listener
+from portress.run.metrics_server import Publisher
+from portress.run.recovery import Past
+from portress.run.sentinel import Sentinel
+from portress.run.steps import Steps
+from portress.sequence.in_force import Rota
+from portress.sequence.rotating import step_at
+from portress.tracker import Tracker
+
+Keyholders = tuple[Keyholder, ...]
+
+
+@define(eq=False)
+class Changes:
+    """Changes what is `in_force`, with all that depends on it. `unix` gives unix seconds."""
+
+    paths: Paths
+    events: Events
+    unix: Callable[[], float]
+    in_force: InForce
+    table: Table
+    doorkeeper: Doorkeeper
+    sentinel: Sentinel
+    listener: Listener
+    steps: Steps
+    ears: Ears
+    publisher: Publisher
+    last_good: LastGood
+    past: Past
+    reloads: dict[str, int] = field(factory=lambda: {"done": 0, "refused": 0}, init=False)
+    _changing: asyncio.Lock = field(factory=asyncio.Lock, init=False)
+
+    def load_keyholders(self, config: Config) -> Keyholders:
+        """The keyholders in the file or credential. Raises Mistake."""
+        some = bool(self.in_force.rota.keyholders) or self.last_good.no_keyholders
+        return keyholding.load(keyholding.locate(self.paths.config), config.doors, some=some)
+
+    async def reload(self) -> None:
+        """Take the configuration and the keyholders anew, whole or not at all.
+
+        Raises Mistake, which is told and counted: the one way of reloading, whoever asks for it.
+        """
+        try:
+            async with self._changing:
+                config = configuration.load(self.paths.config, here=True)
+                await self._take(config, self.load_keyholders(config))
+                self.last_good.taken(config)
+        except Mistake as mistake:
+            self.reloads["refused"] += 1
+            for line in (*mistake.lines, "not reloaded: what was in force before goes on"):
+                self.events.tell("refused", line)
+            raise
+        self.reloads["done"] += 1
+        for line in config.warnings:
+            self.events.tell("warning", line)
+        self.events.tell("reloaded", f"reloaded {self.paths.config}: {counted(len(config.doors), 'door')}")
+
+    async def go_back(self, config: Config, keyholders: Keyholders) -> None:
+        """A trial has ended and nobody kept it: what was in force before it is so again."""
+        await self._take(config, keyholders)
+        self.sentinel.trial_ended()
+        text = "the configuration was on trial and nobody kept it: the one before is in force again"
+        self.events.tell("reloaded", text)
+
+    async def take_keyholders(self, choose: Callable[[Keyholders], Keyholders]) -> list[Admission]:
+        """Expect the sequences of those that `choose` makes of the present keyholders from now on.
+
+        Returns the admissions of others, which end. Raises GuardError.
+        """
+        async with self._changing:
+            config = self.in_force.config
+            unknown = self.last_good.no_keyholders
+            known = self.load_keyholders(config) if unknown else self.in_force.rota.keyholders
+            rota = Rota(config, choose(known))
+            self._know_again()
+            if self.sentinel.guarding:
+                try:
+                    await self.steps.change(rota)
+                except GuardError:
+                    self.sentinel.put_back("missing")
+                    await self.steps.change(rota)
+                ended = self.doorkeeper.keep_only(rota.keys)
+            else:
+                ended = await self._take(config, rota.keyholders)
+        self.events.tell("keyholders", f"{counted(len(rota.keyholders), 'keyholder')} now")
+        return ended
+
+    def _know_again(self) -> None:
+        """Keyholders that could not be read at the start are known from now on."""
+        if self.last_good.no_keyholders:
+            self.last_good.no_keyholders = False
+            self.last_good.mark()
+
+    async def _take(self, config: Config, keyholders: Keyholders) -> list[Admission]:
+        async with self.steps.busy:
+            return await self._take_whole(config, keyholders)
+
+    async def _take_whole(self, config: Config, keyholders: Keyholders) -> list[Admission]:
+        now = self.in_force
+        old, rota, step = now.config, Rota(config, keyholders), step_at(self.unix())
+        trie = await asyncio.get_running_loop().run_in_executor(None, rota.trie, step)
+        with contextlib.ExitStack() as undo:
+            if config.ears != old.ears:
+                self.ears.change(self.listener, config, old)
+                undo.callback(self.ears.change, self.listener, old, old)
+            if config.metrics != old.metrics:
+                undo.callback(self.publisher.publish_if_possible, old.metrics)
+                self.publisher.publish(config.metrics)
+            ended = self.table.load(build(config, trie.opening)) if self.sentinel.guarding else []
+            undo.pop_all()
+        now.config = config
+        self._know_again()
+        self.last_good.keep(config)
+        self.doorkeeper.reconfigure(old, ended)
+        if config.widths == old.widths:
+            now.tracker.limit, now.tracker.misses = config.callers, config.misses
+            now.tracker.replace(trie)
+        else:  # sources are not what they were
+            used = now.tracker.used
+            now.tracker = Tracker(trie, limit=config.callers, misses=config.misses, used=used)
+        self.steps.adopt(rota, step)
+        now.tracker.floor = self.past.floor(config)
+        return self.doorkeeper.keep_only(rota.keys)
