@@ -83,7 +83,7 @@ class Machine:
             raise LabError(f"{self.name} is on already")
         self.connect()
         self._nspawn = subprocess.Popen(
-            ["unshare", "--mount", "--propagation", "private", "sh", "-ec", _BOOT, "sh", *self._words()],
+            ["unshare", "--mount", "--propagation", "private", "sh", "-ec", BOOT, "sh", *self._words()],
             stdin=subprocess.DEVNULL,
             stdout=(self._folder / "console").open("a"),
             stderr=subprocess.STDOUT,
@@ -243,7 +243,7 @@ class Machine:
 
 _ENVIRONMENT: Final = {"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "HOME": "/root", "LANG": "C.UTF-8"}
 # nspawn wants to share mounts by way of /run/systemd/nspawn: it gets one that nobody else has.
-_BOOT: Final = """
+BOOT: Final = """
 for tree in /sys/fs/cgroup/systemd /sys/fs/cgroup/unified /sys/fs/cgroup; do
   if [ -e "$tree/cgroup.procs" ]; then
     mkdir -p "$tree/$MACHINE"
@@ -272,7 +272,7 @@ def remove_control_groups(name: str) -> None:
 
 
 @contextlib.contextmanager
-def _disk(root: Path, folder: Path) -> Iterator[Path]:
+def layered(root: Path, folder: Path) -> Iterator[Path]:
     """A copy of the root that shares what nobody changes."""
     disk, upper, work = (folder / name for name in ("disk", "upper", "work"))
     for each in (disk, upper, work):
@@ -308,7 +308,7 @@ class Machines:
         name = f"pt-{os.getpid()}-m{self._count}"
         with (
             scratch() as folder,
-            _disk(self.root, folder) as disk,
+            layered(self.root, folder) as disk,
             namespace("stranger") as stranger,
             namespace("another") as another,
         ):
