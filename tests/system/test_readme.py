@@ -9,6 +9,7 @@ import json
 import re
 import shutil
 import subprocess
+import time
 from pathlib import Path
 
 from lab import World, scratch, tcp_state
@@ -18,8 +19,8 @@ from system.machine import Machine, Machines
 
 README = (REPOSITORY / "README.md").read_text()
 PLACES = {"gate.example.org": World.host4, "YOUR-ADDRESS": World.stranger4, "198.51.100.7": World.stranger4}
-# What `scripts/demo` and `scripts/test` do is shown by tests of their own; a trace needs a capture.
-ELSEWHERE = ("scripts/demo", "scripts/test", "portress trace FILE")
+# Shown by tests of their own; a trace needs a capture, and following never ends.
+ELSEWHERE = ("scripts/demo", "scripts/test", "portress trace FILE", "portress follow")
 
 
 def _section(title: str) -> str:
@@ -101,6 +102,11 @@ def _connecting(machine: Machine) -> None:
     enrol, listed, unenrol, knock = commands("Connecting")[:4]
     machine.run("sh", "-ec", f"cd /root && {_filled_in(enrol)}")
     assert "ana" in machine.run(*listed.split()).stdout
+    # As the README says: for the first minute after a boot, rotating sequences are refused.
+    until = time.monotonic() + 90
+    while json.loads(machine.run("portress", "status", "--json").stdout).get("refusing"):
+        assert time.monotonic() < until
+        time.sleep(1)
     with scratch() as folder:
         shutil.copy(machine.path("/root/ana.keycard"), folder)
         machine.stranger.run(["sh", "-ec", f"cd {folder}; PATH={REPOSITORY / 'scripts'}:$PATH; {knock}"])
