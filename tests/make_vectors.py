@@ -77,6 +77,43 @@ def derived(
     }
 
 
+def paper(name: str, secret: bytes, door: str, number: int, site: str = "", **rule: Any) -> Row:
+    first, last = rule.get("pool", (10100, 32767))
+    ordered = rule.get("protocols", ["tcp"])
+    rejected, skipped, knocks = [], [], list[str]()
+    position = 0
+    while len(knocks) < rule.get("length", 5):
+        size = last - first + 1 if knocks else min(64, last - first + 1)
+        m = len(ordered) * size
+        counter, place = divmod(position, 8)
+        label = b"portress-1-paper" + b"\0" + site.encode() + b"\0" + door.encode() + b"\0"
+        block = mac("sha256", secret, label + number.to_bytes(8, "big") + counter.to_bytes(4, "big"))
+        word = int.from_bytes(block[4 * place : 4 * place + 4], "big")
+        index = word % m
+        knock = f"{ordered[index // size]}/{first + index % size}"
+        if word >= 2**32 // m * m:
+            rejected.append({"position": position, "word": word})
+        elif knock in knocks:
+            skipped.append({"position": position, "word": word, "knock": knock})
+        else:
+            knocks.append(knock)
+        position += 1
+    return {
+        "name": name,
+        "secret_hex": secret.hex(),
+        "secret": base64.b32encode(secret).decode().rstrip("="),
+        "site": site,
+        "door": door,
+        "pool": [first, last],
+        "protocols": ordered,
+        "length": rule.get("length", 5),
+        "number": number,
+        "knocks": knocks,
+        "rejected": rejected,
+        "skipped": skipped,
+    }
+
+
 def authenticator(name: str, secret: bytes, base: int, unix: int) -> Row:
     step = unix // 30
     tag = mac("sha1", secret, step.to_bytes(8, "big"))
@@ -165,6 +202,21 @@ DERIVED = [
     derived("one skipped, one rejected", HUNTED, "lab", "tcp udp", "1024-65512", 16, 65015330 * 30),
 ]
 
+PAPER = [
+    paper("the first of a sheet", made(20), "vpn", 1),
+    paper("the tenth", made(20), "vpn", 10),
+    paper("another door", made(20), "ssh", 1),
+    paper("a site", made(20), "vpn", 1, "edge"),
+    paper("a number that is also a time step", made(20), "vpn", NOW // 30),
+    paper("number 2^32", made(20), "vpn", 2**32),
+    paper("both protocols", made(20), "vpn", 1, protocols=["tcp", "udp"]),
+    paper("sixteen knocks", made(20), "vpn", 1, length=16),
+    paper("a pool smaller than 64", made(20), "vpn", 1, pool=(7101, 7106)),
+    paper("a pool of 70, knocks to skip", made(20), "vpn", 3, pool=(7101, 7170), length=16),
+    paper("shortest secret, 128 bits", made(16), "vpn", 1),
+    paper("door beyond ASCII", made(20), "büro-倉庫", 1),
+]
+
 AUTHENTICATOR = [
     *(
         authenticator(f"RFC 6238 appendix B, T = {unix}", RFC_6238, 21000, unix)
@@ -243,6 +295,7 @@ def vectors() -> Row:
         "version": 1,
         "specification": "shared/sequence/v1.md",
         "derived": DERIVED,
+        "paper": PAPER,
         "authenticator": AUTHENTICATOR,
         "keycards": KEYCARDS,
         "refused": REFUSED,

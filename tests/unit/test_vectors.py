@@ -11,10 +11,10 @@ import pytest
 
 import client
 import make_vectors
-from portress.config.model import Authenticator, Rotating
+from portress.config.model import Authenticator, Paper, Rotating
 from portress.keyholders import secret
 from portress.knock import PROTOCOLS, SECOND
-from portress.sequence import authenticator, rotating
+from portress.sequence import authenticator, paper, rotating
 
 Row = dict[str, Any]
 VECTORS: Row = json.loads(make_vectors.VECTORS.read_text(encoding="utf-8"))
@@ -47,6 +47,48 @@ def test_the_daemon_meets_a_derived_vector(row: Row) -> None:
     assert step == row["step"]
     sequence = rotating.derive(secret.from_base32(row["secret"]), row["door"], rule, step, row["site"])
     assert [str(knock) for knock in sequence.knocks] == row["knocks"]
+
+
+@each("paper")
+def test_the_daemon_meets_a_vector_on_paper(row: Row) -> None:
+    first, last = row["pool"]
+    protocols = tuple(PROTOCOLS[name] for name in row["protocols"])
+    rule = Paper((first, last), protocols, row["length"], 60 * SECOND, 10)
+    sequence = paper.derive(bytes.fromhex(row["secret_hex"]), row["door"], rule, row["number"], row["site"])
+    assert [str(knock) for knock in sequence.knocks] == row["knocks"]
+    assert sequence.gap == 60 * SECOND
+    assert first <= sequence.knocks[0] & 0xFFFF < first + 64
+
+
+@each("paper")
+def test_the_first_block_on_paper_is_what_openssl_computes(row: Row) -> None:
+    label = f"portress-1-paper\0{row['site']}\0{row['door']}\0"
+    message = label.encode() + row["number"].to_bytes(8, "big") + bytes(4)
+    key = f"hexkey:{row['secret_hex']}"
+    command = ["openssl", "dgst", "-sha256", "-mac", "HMAC", "-macopt", key, "-binary"]
+    block = subprocess.run(command, input=message, capture_output=True, check=True, timeout=20).stdout
+    size = min(64, row["pool"][1] - row["pool"][0] + 1)
+    index = int.from_bytes(block[:4], "big") % (size * len(row["protocols"]))
+    assert row["rejected"] == [] or row["rejected"][0]["position"] > 0
+    assert row["knocks"][0] == f"{row['protocols'][index // size]}/{row['pool'][0] + index % size}"
+
+
+def test_a_number_is_no_time_step() -> None:
+    """The same secret, door and number in the other domain: nothing in common but by chance."""
+    (row,) = [one for one in VECTORS["paper"] if one["name"] == "a number that is also a time step"]
+    rule = Rotating(tuple(row["pool"]), (6,), 5, SECOND, 1)
+    other = rotating.derive(bytes.fromhex(row["secret_hex"]), row["door"], rule, row["number"])
+    assert [str(knock) for knock in other.knocks] != row["knocks"]
+
+
+def test_what_cannot_be_on_paper_is_refused() -> None:
+    rule = Paper((4617, 4620), (6,), 5, SECOND, 10)
+    with pytest.raises(ValueError, match="1 to 4"):
+        paper.derive(bytes(20), "vpn", rule, 1)
+    with pytest.raises(ValueError, match="from 1"):
+        paper.derive(bytes(20), "vpn", Paper((4617, 5000), (6,), 5, SECOND, 10), 0)
+    with pytest.raises(ValueError, match="128 bits"):
+        paper.derive(bytes(15), "vpn", Paper((4617, 5000), (6,), 5, SECOND, 10), 1)
 
 
 @each("authenticator")

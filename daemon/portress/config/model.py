@@ -28,6 +28,17 @@ class Rotating:
 
 
 @frozen
+class Paper:
+    """Sequences that are printed, numbered, and work once each, whatever the time (shared/sequence/v1.md)."""
+
+    pool: tuple[int, int]  # first and last port, both included
+    protocols: tuple[int, ...]  # IP protocol numbers, tcp before udp
+    length: int
+    gap: int
+    sequences: int  # on one sheet
+
+
+@frozen
 class Authenticator:
     """Sequences read off an RFC 6238 code of 8 digits: knock i goes to tcp port base + 100 i + pair i."""
 

@@ -6,6 +6,7 @@ Specified in shared/sequence/v1.md, held to shared/sequence/vectors.json. Pure: 
 from __future__ import annotations
 
 import hmac
+from collections.abc import Iterable
 from struct import Struct
 from typing import Final
 
@@ -35,24 +36,40 @@ def derive(secret: bytes, door: str, rotating: Rotating, step: int, site: str = 
 
     Raises ValueError for a secret under 128 bits, and for a length that the pool has not enough knocks for.
     """
-    checked(secret)
-    first, last = rotating.pool
-    size = last - first + 1
-    protocols = sorted(rotating.protocols)  # tcp (6) before udp (17)
-    choices = size * len(protocols)
-    length = rotating.length
-    if not 1 <= length <= choices:
-        raise ValueError(f"a length is 1 to {choices} with this pool and these protocols")
-    bound = (1 << 32) // choices * choices
     message = b"portress-1\0%b\0%b\0" % (site.encode(), door.encode()) + step.to_bytes(8, "big")
+    return Sequence(drawn(secret, message, rotating.pool, rotating.protocols, rotating.length), rotating.gap)
+
+
+def drawn(
+    secret: bytes,
+    message: bytes,
+    pool: tuple[int, int],
+    protocols: Iterable[int],
+    length: int,
+    openers: int | None = None,
+) -> tuple[Knock, ...]:
+    """So many different knocks from the word stream of `message`, the first from the first `openers` ports
+    alone.
+
+    Raises ValueError for a secret under 128 bits, and for a length that the pool has not enough knocks for.
+    """
+    checked(secret)
+    first, last = pool
+    whole = last - first + 1
+    ordered = sorted(protocols)  # tcp (6) before udp (17)
+    if not 1 <= length <= whole * len(ordered):
+        raise ValueError(f"a length is 1 to {whole * len(ordered)} with this pool and these protocols")
+    size = whole if openers is None else min(openers, whole)
     # A dict keeps the order of the knocks and finds the ones already there at once.
     knocks: dict[Knock, None] = {}
     counter = 0
     while True:
         for word in _WORDS.unpack(mac(secret, message + counter.to_bytes(4, "big"))):
-            if word < bound:
+            choices = size * len(ordered)
+            if word < (1 << 32) // choices * choices:
                 protocol, offset = divmod(word % choices, size)
-                knocks[Knock(protocols[protocol] << 16 | first + offset)] = None
+                knocks[Knock(ordered[protocol] << 16 | first + offset)] = None
+                size = whole
                 if len(knocks) == length:
-                    return Sequence(tuple(knocks), rotating.gap)
+                    return tuple(knocks)
         counter += 1
