@@ -121,6 +121,6 @@ def test_the_pages_are_installed_where_the_readme_says() -> None:
         words = [str(REPOSITORY / "scripts/install"), "--destdir", str(folder), "--prefix", "/usr"]
         subprocess.run(words, check=True, capture_output=True)
         doc = folder / "usr/share/doc/portress"
-        links = re.findall(r"\]\(([^)#:]+)", (doc / "README.md").read_text())
+        links = re.findall(r"(?:\]\(|src=\")([^)#:\"]+)", (doc / "README.md").read_text())
         assert len(links) > 5
         assert [link for link in links if link != "DEVELOPERS.md" and not (doc / link).exists()] == []

@@ -41,7 +41,7 @@ def test_no_docstring_points_at_a_file_that_is_not_there(file: str) -> None:
 @pytest.mark.parametrize("page", PAGES)
 def test_a_pages_links_lead_somewhere(page: str) -> None:
     text = (ROOT / page).read_text()
-    for link in re.findall(r"\]\(([^)\s]+)\)", text):
+    for link in re.findall(r"(?:\]\(|src=\")([^)\s\"]+)", text):
         target, _, anchor = link.partition("#")
         if "://" in target:
             continue
@@ -121,3 +121,10 @@ def test_the_contributors_page_names_modules_that_exist() -> None:
         assert any((top / name).exists() or (top / f"{name}.py").exists() for top in (package, ROOT)), name
     rooms = {path.name for path in package.iterdir() if path.is_dir() and path.name != "__pycache__"}
     assert {room for room in rooms if f"{room}/" not in text} == set()
+
+
+@pytest.mark.parametrize("picture", sorted((ROOT / "shared/doc").glob("*.svg")), ids=lambda path: path.name)
+def test_a_picture_loads_nothing(picture: Path) -> None:
+    drawn = re.sub(r"<!--.*?-->|xmlns=\"[^\"]*\"", "", picture.read_text(), flags=re.DOTALL)
+    assert "<svg" in drawn
+    assert not re.findall(r"https?:|url\((?!#)|href", drawn)
