@@ -10,14 +10,15 @@ has to be read from the guard.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Hashable
-from typing import Final
+from collections.abc import Callable, Collection, Hashable, Iterable
+from typing import Any, Final
 
 from portress.knock import SECOND, Expected, Knock, Sequence
-from portress.sequence.trie import Node
+from portress.sequence.trie import Node, Path
 from portress.tracker import State, Tracker
 from portress.verdict import (
     Completed,
+    Doubted,
     Echoed,
     Ignored,
     Lapsed,
@@ -36,7 +37,7 @@ _IGNORED: Final = Ignored()
 class Mirror(Tracker):
     """Follows the guard's decisions. Set `where` to what says at which (path, floor) a source is now."""
 
-    where: Callable[[Hashable], tuple[tuple[int, ...], int] | None] = staticmethod(lambda _source: None)
+    where: Callable[[Any], tuple[Path, int] | None] = staticmethod(lambda _source: None)
     astray = False  # a report was not understood: some before it are missing
 
     def follow(self, source: Hashable, knock: int, now: int, report: str) -> Verdict | None:
@@ -79,14 +80,27 @@ class Mirror(Tracker):
         fresh: list[Expected] = []
         older: Verdict = _IGNORED
         for one in end.endings:
-            last = None if one.step is None else self.used.get(one.claim)
-            if one.step is not None and last is not None and one.step < last.step:
-                older = Replayed(one, last)
-            elif last is None or one.door in doors or one.step != last.step:
+            if one.step is None:
                 fresh.append(one)
-                if one.step is not None:
-                    self.used[one.claim] = Use(one.step, source, one.door)
+                continue
+            last = self.used.get(one.claim)
+            if last is not None and one.step < last.step:
+                older = Replayed(one, last)
+            elif last is None or one.door in doors or one.step > last.step:
+                fresh.append(one)
+                self.used[one.claim] = Use(one.step, source, one.door)
         return Completed(tuple(fresh), bool(end.children)) if fresh else older
+
+    def know(self, found: Iterable[tuple[Hashable, tuple[Path, int], int]], now: int) -> None:
+        """These are the callers at `now`: source, path and floor of its node, ns that its state has left."""
+        self._callers, self._rooms = {}, {}
+        states = []
+        for source, (path, floor), left in found:
+            node = self.trie.at(path, floor)
+            if node is not None and node.children:
+                states.append((min(now, now + left - node.hold), source, node))
+        for since, source, node in sorted(states, key=lambda each: each[0]):
+            self._stay(source, node, since, None)
 
     def _here(self, state: State | None) -> Node | None:
         """The node where a caller is, in the present tree."""
@@ -162,16 +176,22 @@ class Mirror(Tracker):
         if state is not None:
             self._leave(state)
         rotating = [] if end is None else [one for one in end.endings if one.step is not None]
-        for one in rotating:
-            assert one.step is not None
-            last = self.used.get(one.claim)
-            if last == Use(one.step, source, one.door):
-                return Echoed(one)
         if not rotating:
             self.astray = True
             return _IGNORED
+        doors = [one.door for one in rotating]
+        for one in rotating:
+            last = self.used.get(one.claim)
+            if last is not None and (last.step, last.source) == (one.step, source) and last.door in doors:
+                return Echoed(one)
         one = rotating[-1]
-        return Replayed(one, self.used.get(one.claim, Use(one.step or 0, b"")))
+        last = self.used.get(one.claim)
+        if last is None or last.step < (one.step or 0):
+            if (one.step or 0) <= self.floor:
+                return Doubted(one, self.floor)
+            self.astray = True  # its use was not reported
+            last = Use(one.step or 0, b"", one.door)
+        return Replayed(one, last)
 
 
 def _told(state: State | None, knock: int, now: int) -> bool:

@@ -165,13 +165,15 @@ class Tracker:
         fresh: list[Expected] = []
         refused: Replayed | None = None
         other: Doubted | Echoed | None = None
+        doors = [opening.door for opening in node.endings]
+        before = {opening.claim: self.used.get(opening.claim) for opening in node.endings}
         for opening in node.endings:
             if opening.step is None:
                 fresh.append(opening)
                 continue
-            last = self.used.get(opening.claim)
+            last = before[opening.claim]  # one code for several doors is one use
             if last is not None and opening.step <= last.step:
-                if last == Use(opening.step, source, opening.door):
+                if last.step == opening.step and last.source == source and last.door in doors:
                     other = Echoed(opening)
                 else:
                     refused = Replayed(opening, last)

@@ -25,7 +25,6 @@ def terms(config: Config, until: Until = None, used: Iterable[Expected] = ()) ->
     return Terms(
         until=lambda one: None if one.step is None else until,
         used=lambda one: one in gone,
-        code=lambda one: config.doors[one.door].authenticator is not None,
         chains=frozenset(one.chain for one in decide.openers(config)),
         plain=decide.plain(config),
         spent_for=decide.spent_for(config),
@@ -42,15 +41,15 @@ def numbered(
     return edges.build(trie, trie.opening, terms(config, used=used), numbering or Numbering(), SECOND)
 
 
-def text(config: Config, held: Edges, room: int = 65536) -> str:
+def text(config: Config, held: Edges, room: int = 0) -> str:
     """The whole table as text."""
     elements = decide.elements(decide.contents(held), 0)
-    lines = [f"table {TABLE} {{"]
+    lines = [f"table {TABLE} {{", "  counter came { }"]
     lines += [f"  counter {name} {{ }}" for name in decide.COUNTERS]
-    for name, holding in decide.living(config, room, 65536).items():
+    for name, (size, spec) in decide.living(config).items():
         kind = "map" if decide.is_map(name) else "set"
         listed = f" elements = {{ {', '.join(elements[name])} }}" if elements.get(name) else ""
-        lines.append(f"  {kind} {name} {{ {holding}{listed} }}")
+        lines.append(f"  {kind} {name} {{ {'; '.join(spec)}; size {room or size};{listed} }}")
     for door in config.doors:
         for family, address in ((4, "ipv4_addr"), (6, "ipv6_addr")):
             lines.append(f"  set {door}_{family} {{ type {address}; size 65536; flags dynamic,timeout; }}")
@@ -65,6 +64,7 @@ def text(config: Config, held: Edges, room: int = 65536) -> str:
         f"    meta l4proto . th dport {{ {', '.join(ports)} }} drop",
         "    meta l4proto tcp tcp flags & (fin | syn | rst | ack) != syn accept",
         "    meta l4proto != { tcp, udp } accept",
+        "    counter name came",
         *(f"    {rule}" for rule in decide.tail()),
         "  }",
         "}",

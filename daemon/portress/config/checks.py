@@ -160,6 +160,9 @@ def check(top: Found, findings: Findings, carriers: frozenset[str] = frozenset()
     """Note every mistake and warning of meaning. `top`: what `keys.CONFIGURATION` read; `carriers`: the
     interfaces by which default routes go."""
     claims = Claims(top)
+    decide, watch = top.get("decide"), top.get("watch")
+    if decide and watch and decide.value == "kernel" and watch.value != "packet":
+        findings.mistake(decide.place, f"watch: {watch.value} leaves it to the daemon: decide: daemon")
     _services(claims, findings)
     _inside(top, findings, carriers)
     _always(top, findings)

@@ -14,6 +14,7 @@ from portress.config.fleet import Fleet
 from portress.knock import SECOND, Sequence, Service
 
 Watch = Literal["packet", "journal", "counter"]
+Decide = Literal["kernel", "daemon"]
 
 
 @frozen
@@ -77,6 +78,7 @@ class Config:
 
     doors: dict[str, Door]
     watch: Watch = "packet"
+    decide: Decide = "daemon"
     site: str = ""  # goes into the derivation of rotating sequences; empty: none is named
     inside: tuple[str, ...] = ()  # interfaces that are not guarded, beside lo
     inside_default_route: tuple[str, ...] = ()  # those of them that may carry the default route
@@ -98,9 +100,14 @@ class Config:
     text: str = field(default="", eq=False, repr=False)  # the file it was read from
 
     @property
+    def room(self) -> int:
+        """How many sources of a family the kernel has room for, part-way."""
+        return self.callers if self.decide == "daemon" else max(self.callers, 1 << 18)
+
+    @property
     def ears(self) -> tuple[object, ...]:
         """What of it the watcher is made from."""
-        return (self.watch, self.group, *self.widths, self.counter_interval, self.journal_prefix)
+        return (self.watch, self.decide, self.group, *self.widths, self.counter_interval, self.journal_prefix)
 
     @property
     def widths(self) -> tuple[int, int]:

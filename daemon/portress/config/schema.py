@@ -27,6 +27,7 @@ UNITS: Final = {"ms": SECOND // 1000, "s": SECOND, "m": MINUTE, "h": HOUR, "d": 
 RESERVED: Final = frozenset(
     {"always", "callers", "shunned", "opening", "public", "doors", "strict", "placed"}
     | {"public_to", "doors_to", "strict_to"}
+    | {"at", "next", "right", "ends", "stays", "checks", "slower", "claims", "spent", "priorities"}
     | {"entry", "report", "heard", "knocks", "paced", "door", "portress", "dismissed"}
 )
 
@@ -309,6 +310,12 @@ CONFIGURATION: Final = Keys(
     {
         "watch": Key(
             one_of("packet", "journal", "counter"), "what turns packets into knocks", default="packet"
+        ),
+        "decide": Key(
+            one_of("kernel", "daemon"),
+            "who decides what opens: kernel, in the knock's own packet and also while no daemon runs"
+            " (needs watch: packet), or daemon",
+            default="daemon",
         ),
         "site": Key(
             _text(_SITE_WANTS, site, _SITE, "edge"),

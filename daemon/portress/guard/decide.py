@@ -8,7 +8,7 @@ every knock comes to. What the maps hold comes from `sequence/edges.py`.
     right           node . protocol . port: knocks got right on the way there, which change nothing (rule 4)
     ends            node -> the chain of what it opens: `goto`, or `jump` where a longer sequence goes on
     stays           node -> the chain that lets the caller stay there, where that is not the usual one
-    within_MS_4 _6  sources whose last right knock is no longer ago than MS, where sequences with different
+    within.MS_4 _6  sources whose last right knock is no longer ago than MS, where sequences with different
                     gaps go on from their node
     checks, slower  node -> the chain that looks whether the pause was short enough for it; node -> the one
                     that leaves out the sequences for which it was too long (the twins of `sequence/trie.py`)
@@ -36,17 +36,20 @@ from typing import Final
 from attrs import frozen
 
 from portress.config.model import Authenticator, Config, Door, Rotating
+from portress.guard.language import KNOCK, SADDR, Chain, Part, Set, source
 from portress.knock import PROTOCOL_NAMES, SECOND, Sequence
-from portress.sequence.edges import MILLISECOND, USED, Edges, Until
+from portress.sequence.edges import MILLISECOND, USED, Edges, Numbering, Terms, Until, build
+from portress.sequence.fixed import expected as fixed_sequences
+from portress.sequence.trie import Trie
 from portress.verdict import Report
 
-FAMILIES: Final = {4: "ip saddr", 6: "ip6 saddr"}
-KNOCK: Final = "meta l4proto . th dport"
 EDGE: Final = f"meta priority . {KNOCK}"
 NODE: Final = "meta priority"
 MARGIN: Final = 2 * SECOND  # ns that a late knock is reported after the gap
 SPENT_SIZE: Final = 65536
 FEW: Final = 4  # doors that share a base: what any of them open together has a chain of its own
+EDGES: Final = 1 << 20
+PRIORITIES: Final = 65536
 HURRIED: Final = 1000  # ms that a first knock above the rate has for the second
 FIRST_RATE: Final = 5000  # first knocks a second that have the whole gap
 TOLD_FIRST: Final = 500  # first knocks a second that are reported
@@ -126,41 +129,47 @@ def openers(config: Config) -> list[Opener]:
     return found
 
 
-def source(config: Config, family: int) -> str:
-    """The source of a packet: its address, or as much of it as the configuration counts."""
-    length, full = (config.prefix_4, 32) if family == 4 else (config.prefix_6, 128)
-    if length == full:
-        return FAMILIES[family]
-    mask = ((1 << length) - 1) << (full - length)
-    if family == 4:
-        return f"{FAMILIES[4]} & " + ".".join(str(mask >> shift & 255) for shift in (24, 16, 8, 0))
-    return f"{FAMILIES[6]} & " + ":".join(f"{mask >> shift & 0xFFFF:x}" for shift in range(112, -1, -16))
+def part(config: Config) -> Part:
+    """The part of the guard that decides. Its maps hold the sequences that stay the same; what rotates comes
+    to them later, and they keep it over a reload."""
+    held = elements(fixed(config), 0)
+    return Part(
+        counters=COUNTERS,
+        living=tuple(
+            Set(name, spec, "map" if is_map(name) else "set", size, tuple(held.get(name, ())), steady=False)
+            for name, (size, spec) in living(config).items()
+        ),
+        chains=tuple(Chain(name, tuple(rules)) for name, rules in chains(config).items()),
+        rules=tuple(tail()),
+    )
 
 
-def living(config: Config, room: int, edges: int) -> dict[str, str]:
-    """What stands in the braces of each set and map that keeps what it holds over a reload, by name.
+def fixed(config: Config) -> Contents:
+    """What the maps hold of the sequences that stay the same, numbered from 1."""
+    trie = Trie(fixed_sequences(config))
+    terms = Terms(lambda _: None, lambda _: False, frozenset(), plain(config), spent_for(config))
+    return contents(build(trie, trie.opening, terms, Numbering(), 0))
 
-    `room`: callers of a family there may be, `edges`: edges that the maps have room for.
-    """
-    found = {"spent": _holding(f"typeof {NODE}", SPENT_SIZE, "dynamic,timeout")}
-    for family, saddr in FAMILIES.items():
-        found[f"at_{family}"] = _holding(f"typeof {saddr} : {NODE}", room, "dynamic,timeout")
-        for name in ("callers", *(f"within_{gap}" for gap in gaps(config)[1:])):
-            found[f"{name}_{family}"] = _holding(f"typeof {saddr}", room, "dynamic,timeout")
-    found["next"] = _holding(f"typeof {EDGE} : {NODE}", edges, "timeout")
-    found["right"] = _holding(f"typeof {EDGE}", 4 * edges, "timeout")
-    found |= {name: _holding(f"typeof {NODE} : verdict", edges) for name in ("ends", "stays", "checks")}
-    found |= {name: _holding(f"typeof {NODE} : {NODE}", edges) for name in ("slower", "claims")}
-    return found | {"priorities": _holding(f"typeof meta cpu : {NODE}", 65536, "dynamic")}
+
+def living(config: Config) -> dict[str, tuple[int, tuple[str, str]]]:
+    """Size and specification of each set and map that keeps what it holds over a reload, by name."""
+    timed, room = "flags dynamic,timeout", config.room
+    found = {"spent": (SPENT_SIZE, (f"typeof {NODE}", timed))}
+    for family, saddr in SADDR.items():
+        found[f"at_{family}"] = (room, (f"typeof {saddr} : {NODE}", timed))
+        for name in ("callers", *(f"within.{gap}" for gap in gaps(config)[1:])):
+            found[f"{name}_{family}"] = (room, (f"typeof {saddr}", timed))
+    # With timeouts, the kernel takes the kind of map that grows with what it holds.
+    found["next"] = (EDGES, (f"typeof {EDGE} : {NODE}", "flags timeout"))
+    found["right"] = (4 * EDGES, (f"typeof {EDGE}", "flags timeout"))
+    found |= dict.fromkeys(VERDICTS, (EDGES, (f"typeof {NODE} : verdict", "flags timeout")))
+    found |= dict.fromkeys(("slower", "claims"), (EDGES, (f"typeof {NODE} : {NODE}", "flags timeout")))
+    return found | {"priorities": (PRIORITIES, (f"typeof meta cpu : {NODE}", "flags dynamic"))}
 
 
 def is_map(name: str) -> bool:
     """Whether that is a map and no set."""
     return name.startswith("at_") or name == "priorities" or (name in MAPS and name != "right")
-
-
-def _holding(kind: str, size: int, flags: str = "") -> str:
-    return f"{kind}; size {size};" + (f" flags {flags};" if flags else "")
 
 
 def tail() -> list[str]:
@@ -171,14 +180,14 @@ def tail() -> list[str]:
 def chains(config: Config) -> dict[str, list[str]]:
     """Every chain with its rules, those first that others go to."""
     found = _telling(config.group)
-    for door in config.doors.values():
+    for place, door in enumerate(config.doors.values()):
         found[f"admit_{door.name}"] = [
             *_both(
                 config,
                 f"update @{door.name}_{{family}} {{{{ {{source}} timeout {door.stay // SECOND}s }}}} return",
             ),
             'counter name "admissions_full"',
-            f"goto tell_{Report.FULL}",
+            f"limit rate {TOLD}/second burst {TOLD} packets {_log(Report.FULL, config.group, place)}",
         ]
     found[USED] = [f"goto tell_{Report.REFUSED}"]
     for number, one in enumerate(openers(config)):
@@ -190,7 +199,7 @@ def chains(config: Config) -> dict[str, list[str]]:
         for mixed in (False, True):
             found[staying(gap, mixed)] = _stay(config, gap, f"goto stayed_{gap}", mixed=mixed)
     for gap in gaps(config)[1:]:
-        within = _both(config, f"{{source}} @within_{gap}_{{family}} return")
+        within = _both(config, f"{{source}} @within.{gap}_{{family}} return")
         found[checking(gap, False)] = [*within, f"{NODE} set 0"]
         found[checking(gap, True)] = [*within, f"{NODE} set {NODE} map @slower"]
     return found | _ways(config)
@@ -208,7 +217,7 @@ def checking(gap: int, twin: bool) -> str:
 
 def _both(config: Config, rule: str) -> list[str]:
     """The rule for both families."""
-    return [rule.format(family=family, source=source(config, family)) for family in FAMILIES]
+    return [rule.format(family=family, source=source(config, family)) for family in SADDR]
 
 
 def _log(report: Report, group: int, number: int = 0) -> str:
@@ -219,7 +228,7 @@ def _telling(group: int) -> dict[str, list[str]]:
     """The chains that report what happened, at a bounded rate."""
     found = {}
     for one in Report:
-        if one in (Report.OPENED, Report.CLAIMED):
+        if one in (Report.OPENED, Report.CLAIMED, Report.FULL):
             continue
         rate = TOLD_FIRST if one is Report.BEGUN else TOLD
         missed = "untold_first" if one is Report.BEGUN else "untold"
@@ -253,7 +262,7 @@ def _stay(config: Config, gap: int, then: str, *, mixed: bool) -> list[str]:
     rules = []
     for shorter in (one for one in gaps(config)[1:] if mixed and one < max(gap, HURRIED + 1)):
         rules += _both(
-            config, f"update @within_{shorter}_{{family}} {{{{ {{source}} timeout {shorter}ms }}}}"
+            config, f"update @within.{shorter}_{{family}} {{{{ {{source}} timeout {shorter}ms }}}}"
         )
     rules += _both(config, f"add @at_{{family}} {{{{ {{source}} timeout {gap}ms : {NODE} }}}} {then}")
     return [*rules, 'counter name "callers_full"']
@@ -343,6 +352,11 @@ def edge_key(node: int, knock: int) -> bytes:
 def edge_of(key: bytes) -> tuple[int, int]:
     """The node and the knock of an edge's key."""
     return int.from_bytes(key[:4], sys.byteorder), key[4] << 16 | int.from_bytes(key[8:10], "big")
+
+
+def node_key(number: int) -> bytes:
+    """A node as a key."""
+    return _NODE(number)
 
 
 def number_of(data: bytes) -> int:

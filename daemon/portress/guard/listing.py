@@ -22,7 +22,8 @@ from portress.netlink import ACK, DUMP, Netfilter, attribute, attributes
 _COMMENT: Final = re.compile(r"portress 1 prefix (\d+) (\d+) config [0-9a-f]+")
 _GETTABLE, _GETCHAIN, _GETRULE, _GETSET, _GETOBJ = 1, 4, 7, 10, 19
 _OF: Final = 1  # NFTA_CHAIN_TABLE, NFTA_RULE_TABLE, NFTA_SET_TABLE, NFTA_OBJ_TABLE; NFTA_TABLE_NAME
-_TABLE_FLAGS, _TABLE_OWNER = 2, 7
+_TABLE_FLAGS, _TABLE_HANDLE, _TABLE_OWNER = 2, 4, 7
+_SET_HANDLE: Final = 16
 _CHAIN_NAME: Final = 3
 _RULE_CHAIN, _RULE_USERDATA = 2, 7
 _SET_NAME, _SET_FLAGS, _SET_DESC, _DESC_SIZE = 2, 3, 9, 1
@@ -146,6 +147,16 @@ def owner() -> int:
     """The netlink port that owns the table; 0 if none does, or there is no table. Raises OSError."""
     found = _one(_GETTABLE)
     return 0 if found is None else _number(found, _TABLE_OWNER)
+
+
+def lineage(name: str) -> str:
+    """What tells a set of the guard from another of this name, before and after; "" if there is none. In a
+    network namespace, no two tables are ever given the same handle. Raises OSError."""
+    table = _one(_GETTABLE)
+    found = _one(_GETSET, _OURS + attribute(_SET_NAME, name.encode() + b"\0"))
+    if table is None or found is None:
+        return ""
+    return f"{_number(table, _TABLE_HANDLE)}/{_number(found, _SET_HANDLE)}"
 
 
 def counted(name: str) -> int:

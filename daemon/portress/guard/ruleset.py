@@ -11,10 +11,11 @@ import hashlib
 from collections.abc import Iterable
 from typing import Final
 
-from attrs import evolve, frozen
+from attrs import evolve, field, frozen
 
 from portress.config.model import Config, Door
-from portress.guard import report
+from portress.guard import decide, report
+from portress.guard.decide import Contents
 from portress.guard.language import (
     ADDRESS,
     DADDR,
@@ -70,6 +71,8 @@ class Ruleset:
     comment: str
     twin: Chain  # there while the rules change (`render`)
     prefixes: tuple[int, int]  # bits of an IPv4 and of an IPv6 address that count as one source
+    contents: Contents = field(factory=dict, eq=False)  # what the maps that decide are to hold
+    steady: Contents = field(factory=dict, eq=False)  # what the text has of it
 
     @property
     def sets(self) -> tuple[Set, ...]:
@@ -277,14 +280,22 @@ def _twin(config: Config, knocks: Part) -> Chain:
 
 def _identity(config: Config, ruleset: Ruleset) -> str:
     """What the comment says: how much of an address counts, and a digest of all that does not rotate."""
-    steady = render(evolve(ruleset, mirrors=without_passing(ruleset.mirrors)))
+    steady = render(
+        evolve(
+            ruleset,
+            mirrors=without_passing(ruleset.mirrors),
+            living=without_passing(ruleset.living),
+        )
+    )
     digest = hashlib.sha256(steady.encode()).hexdigest()[:16]
     return f"portress 1 prefix {config.prefix_4} {config.prefix_6} config {digest}"
 
 
-def build(config: Config, opening: Iterable[int]) -> Ruleset:
-    """The guard for `config`; a source is reported once it hits one of the first knocks `opening`."""
-    knocks = report.part(config, opening)
+def build(config: Config, opening: Iterable[int], contents: Contents | None = None) -> Ruleset:
+    """The guard for `config`; a source is reported once it hits one of the first knocks `opening`.
+
+    `contents`: what the maps are to hold where the kernel decides; left out: what stays the same."""
+    knocks = decide.part(config) if config.decide == "kernel" else report.part(config, opening)
     *others, entry = _chains(config, knocks)
     bare = Ruleset(
         counters=knocks.counters,
@@ -294,11 +305,19 @@ def build(config: Config, opening: Iterable[int]) -> Ruleset:
         comment="",
         twin=_twin(config, knocks),
         prefixes=config.widths,
+        contents=_contents(config, contents),
+        steady=_contents(config, None),
     )
     comment = _identity(config, bare)
     first, *rest = entry.rules
     entry = evolve(entry, rules=(f'{first} comment "{comment}"', *rest))
     return evolve(bare, chains=(*others, entry), comment=comment)
+
+
+def _contents(config: Config, wanted: Contents | None) -> Contents:
+    if config.decide == "daemon":
+        return {}
+    return decide.fixed(config) if wanted is None else wanted
 
 
 def render(ruleset: Ruleset, *, own: bool = False, twin: bool = False) -> str:

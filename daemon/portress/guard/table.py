@@ -23,6 +23,7 @@ from portress.guard import elements, listing
 from portress.guard.elements import Changes
 from portress.guard.language import FAMILY, OWNED, TABLE, Set
 from portress.guard.listing import Listing
+from portress.guard.maps import Maps
 from portress.guard.report import FULL
 from portress.guard.ruleset import DISMISSED_FOR, TWIN, Ruleset, dismissed_set, door_set, render
 from portress.guard.timed import split, timed_parts
@@ -49,11 +50,12 @@ class NoRoom(GuardError):
 
 @frozen
 class Held:
-    """An admission as the kernel holds it: `left` is ns until it ends."""
+    """An admission as the kernel holds it: `left` is ns until it ends, `since` ns since it was set."""
 
     door: str
     source: Source
     left: int
+    since: int = 0
 
 
 class Table:
@@ -69,6 +71,7 @@ class Table:
         self._nft.set_numeric_prio_output(True)
         self._transactions = Transactions()
         self._turn = threading.RLock()
+        self.maps = Maps(self._change)
         self.loads = 0  # how often this process has loaded the guard
         self.own = own and self._may_own()
 
@@ -131,15 +134,26 @@ class Table:
         elif before is not None:
             entries += self._still_refused(before, ruleset)
         more = [(door_set(door, source.family), source, ns) for door, source, ns in admit]
-        lines.append(render(_with_room(ruleset, (*entries, *more)), own=self.own, twin=True))
+        holding = self.maps.make_way(ruleset, kept)
+        bare = _without_kept(ruleset, kept)
+        lines.append(render(_with_room(bare, (*entries, *more)), own=self.own, twin=True))
         together, later = split(entries, iter(more))
         lines += timed_parts(together, new=before is None)
         self._run("\n".join(lines))
         self._run(f"delete chain {FAMILY} {TABLE} {TWIN}")
         self.loads += 1
+        self.maps.fill(ruleset, holding)
         # The doors are shut to strangers by now, and sessions under way go on.
         self._start([*later], new=before is None)
         return ended
+
+    def record(self) -> str:
+        """Names the set in which the guard records uses: another one, or none (""), remembers others."""
+        return _asked(lambda: listing.lineage("spent"))
+
+    def counted(self, name: str) -> int:
+        """The packets that a counter of the guard has counted. Raises GuardError."""
+        return _asked(lambda: listing.counted(name))
 
     def _carry_over(self, before: Listing, ruleset: Ruleset) -> tuple[list[Held], list[Held]]:
         """The admissions to be added anew, because their sets are, and those that end."""
@@ -164,7 +178,10 @@ class Table:
         return [
             (one.name, Source.of(each.key, before.prefixes[one.name.endswith("_6")]), each.left * 1_000_000)
             for one in new
-            if one.name in before.sets and one.size and before.prefixes is not None
+            if one.name.endswith(("_4", "_6"))
+            and one.name in before.sets
+            and one.size
+            and before.prefixes is not None
             for each in elements.read(TABLE, one.name)[: None if one.name in doors else one.size]
         ]
 
@@ -193,7 +210,7 @@ class Table:
         kept: set[str] = set()
         for kind, sizes in (("map", before.maps), ("set", before.sets)):
             for name, size in sizes.items():
-                if same_prefixes and living.get(name) == size:
+                if living.get(name) == size and (same_prefixes or not name.endswith(("_4", "_6"))):
                     kept.add(name)
                 else:
                     lines.append(f"delete {kind} {FAMILY} {TABLE} {name}")
@@ -240,7 +257,12 @@ class Table:
             return []
         lengths = known.prefixes or (32, 128)
         return [
-            Held(door, Source.of(one.key, lengths[0] if family == 4 else lengths[1]), one.left * 1_000_000)
+            Held(
+                door,
+                Source.of(one.key, lengths[0] if family == 4 else lengths[1]),
+                one.left * _MILLISECOND,
+                max(0, one.timeout - one.left) * _MILLISECOND,
+            )
             for door in known.doors
             for family in (4, 6)
             for one in elements.read(TABLE, door_set(door, family))
@@ -378,3 +400,9 @@ def _told(error: str) -> str:
     if "Operation not permitted" in first:
         return "the kernel does not let this process change the guard: run it as root, or through the daemon"
     return f"the guard cannot be changed: {first}"
+
+
+def _without_kept(ruleset: Ruleset, kept: set[str]) -> Ruleset:
+    """The ruleset without the elements of maps that stay: they are changed apart."""
+    living = (evolve(one, elements=()) if one.name in kept else one for one in ruleset.living)
+    return evolve(ruleset, living=tuple(living))

@@ -72,3 +72,11 @@ def read(table: str, now: int) -> Contents:
             one.key: (one.data, now + one.left if one.left else None) for one in read_map(table, name)
         }
     return found
+
+
+def common(one: Contents, other: Contents) -> Contents:
+    """What both hold alike."""
+    return {
+        name: {key: item for key, item in items.items() if _same(item, other.get(name, {}).get(key))}
+        for name, items in one.items()
+    }

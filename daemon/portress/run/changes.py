@@ -23,18 +23,19 @@ from portress.guard.table import GuardError, Table
 from portress.keyholders import file as keyholding
 from portress.keyholders.file import Keyholder
 from portress.paths import Paths
+from portress.run.deciding import Plan
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Ears
+from portress.run.follower import Follower
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
-from portress.run.listener import Listener
 from portress.run.metrics_server import Publisher
 from portress.run.recovery import Past
 from portress.run.sentinel import Sentinel
 from portress.run.steps import Steps
 from portress.sequence.in_force import Rota
 from portress.sequence.rotating import step_at
-from portress.tracker import Tracker
+from portress.sequence.trie import Trie
 
 Keyholders = tuple[Keyholder, ...]
 
@@ -50,7 +51,7 @@ class Changes:
     table: Table
     doorkeeper: Doorkeeper
     sentinel: Sentinel
-    listener: Listener
+    listener: Follower
     steps: Steps
     ears: Ears
     publisher: Publisher
@@ -135,18 +136,26 @@ class Changes:
             if config.metrics != old.metrics:
                 undo.callback(self.publisher.publish_if_possible, old.metrics)
                 self.publisher.publish(config.metrics)
-            ended = self.table.load(build(config, trie.opening)) if self.sentinel.guarding else []
+            plan = self._plan(rota, trie)
+            wanted = build(config, trie.opening, None if plan is None else plan.contents)
+            ended = self.table.load(wanted) if self.sentinel.guarding else []
             undo.pop_all()
-        now.config = config
+        now.config, now.plan = config, plan
         self._know_again()
         self.last_good.keep(config)
         self.doorkeeper.reconfigure(old, ended)
-        if config.widths == old.widths:
+        if config.widths == old.widths and config.decide == old.decide:
             now.tracker.limit, now.tracker.misses = config.callers, config.misses
             now.tracker.replace(trie)
         else:  # sources are not what they were
-            used = now.tracker.used
-            now.tracker = Tracker(trie, limit=config.callers, misses=config.misses, used=used)
+            now.tracker = self.listener.tracker_for(config, trie, now.tracker.used, now.tracker.floor)
         self.steps.adopt(rota, step)
         now.tracker.floor = self.past.floor(config)
+        self.sentinel.replaced()
         return self.doorkeeper.keep_only(rota.keys)
+
+    def _plan(self, rota: Rota, trie: Trie) -> Plan | None:
+        if rota.config.decide == "daemon":
+            return None
+        used, floor = self.in_force.tracker.used, self.past.floor(rota.config)
+        return self.steps.deciding.plan_for(rota, trie, used, floor)

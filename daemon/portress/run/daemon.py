@@ -22,8 +22,9 @@ from portress.doctor.open_doors import probe
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
-from portress.guard.table import Table
+from portress.guard.table import GuardError, Table
 from portress.knock import Source
+from portress.mirror import Mirror
 from portress.paths import Paths
 from portress.run import gc_tuning as tuning
 from portress.run import trial, use_mark
@@ -32,12 +33,12 @@ from portress.run.changes import Changes
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Ears
 from portress.run.exposure import Exposure
+from portress.run.follower import Follower
 from portress.run.http import Answer
 from portress.run.in_force import InForce
 from portress.run.interfaces import Interfaces
 from portress.run.last_good import LastGood
 from portress.run.ledger_writer import Books
-from portress.run.listener import Listener
 from portress.run.metrics_server import Publisher
 from portress.run.recovery import Past, open_ledger
 from portress.run.requests import Requests
@@ -105,6 +106,7 @@ class Daemon:
             self._events.tell("warning", line)
         self._wire(config, rota)
         found, restored = self._sentinel.begin(self._past.under_way(), admit, self._paths.state)
+        self._sentinel.replaced()
         if not self._last_good.no_keyholders:
             self._doorkeeper.keep_only(rota.keys)  # those unenrolled while no daemon ran are dismissed
         try:
@@ -129,10 +131,12 @@ class Daemon:
         ledger = open_ledger(paths, events, unix())
         self._books = books = Books(ledger, events, unix, clock, mark, boot)
         self._stack.push_async_callback(books.close)
-        self._past = past = Past(books, events, unix, since_boot, mark, boot)
+        record = table.record() if config.decide == "kernel" else None
+        self._past = past = Past(books, events, unix, since_boot, mark, boot, record)
         trie, used = rota.trie(step_at(unix())), past.used()
-        limit, misses, floor = config.callers, config.misses, past.floor(config)
-        tracker = Tracker(trie, limit=limit, misses=misses, used=used, floor=floor)
+        limit, misses, floor = config.room, config.misses, past.floor(config)
+        kind = Mirror if config.decide == "kernel" else Tracker
+        tracker = kind(trie, limit=limit, misses=misses, used=used, floor=floor)
         self._in_force = now = InForce(config, rota, tracker)
         self._doorkeeper = doorkeeper = Doorkeeper(now, table, books, events, clock, unix)
         away, ended = Away(paths.socket), trial.ended_file(paths.socket)
@@ -142,7 +146,11 @@ class Daemon:
         self._stack.callback(self._steps.close)
         self._stack.callback(self._ears.close)
         hearing = self._ears.open(config)
-        self._listener = Listener(hearing, now, doorkeeper, table, books, events, clock, sentinel.open)
+        self._listener = Follower(hearing, now, doorkeeper, table, books, events, clock, sentinel.open)
+        self._listener.decides(self._steps.deciding)
+        self._listener.begin()
+        sentinel.catch_up = self._listener.listen
+        sentinel.replaced = lambda: self._record(table)
         self._ears.turn(self._listener, hearing)
         self._changes = Changes(
             paths,
@@ -159,6 +167,12 @@ class Daemon:
             self._last_good,
             past,
         )
+
+    def _record(self, table: Table) -> None:
+        """The mark names the guard's own record of uses, where there is one."""
+        kernel = self._in_force.config.decide == "kernel" and self._sentinel.guarding
+        with contextlib.suppress(GuardError):
+            self._books.records(table.record() if kernel else "")
 
     def _requests(self) -> Requests:
         return Requests(

@@ -65,6 +65,54 @@ class Doorkeeper:
                     grants.append(Grant(one.door, source, stay, one.keyholder, one.step))
         return grants
 
+    def opened(self, openings: Iterable[tuple[Expected, Source, int]]) -> None:
+        """The guard itself has let these in, at those moments (ns): note it.
+
+        Where the stay is another than the door's, that is put right: a keyholder's end may come before, and
+        an admission is never shortened.
+        """
+        for one, source, when in openings:
+            door = self.config.doors.get(one.door)
+            if door is None:
+                continue
+            until = self._in_force.rota.until.get(one.keyholder) if one.keyholder is not None else None
+            stay = stay_of(door, until, self._unix())
+            known = self.register.get(one.door, source)
+            if known is not None and known.until > when + stay:
+                self._table.admit([(one.door, source, known.until - self._clock())])
+                continue
+            if stay <= 0:
+                self._table.dismiss([(one.door, source)])
+                continue
+            if stay < door.stay:
+                self._table.admit([(one.door, source, stay)])
+            self._refuse_no_more({source})
+            self._note(Grant(one.door, source, stay, one.keyholder, one.step), when)
+
+    def find(self, held: Iterable[Held]) -> None:
+        """Know the admissions in the guard that nobody told of."""
+        now, unix = self._clock(), self._unix()
+        for one in held:
+            known = self.register.get(one.door, one.source)
+            if one.door in self.config.doors and known is None:
+                self._find(one, now, unix)
+            elif known is not None and now + one.left > known.until + SECOND:
+                known.until = now + one.left
+                self.register.put(known)
+                self._books.renewed(known, unix + one.left / SECOND)
+
+    def _find(self, held: Held, now: int, unix: float) -> Admission:
+        since = max(0, held.since)
+        admission = Admission(held.door, held.source, now - since, now + held.left, None, How.FOUND)
+        self._books.admitted(admission, unix + held.left / SECOND, since=unix - since / SECOND)
+        self.register.put(admission)
+        return admission
+
+    def found_full(self, door: str) -> None:
+        """The guard found no room at a door for a source that completed a sequence."""
+        self.turned_away[door] += 1
+        self._full.add()
+
     def admit(self, grants: Iterable[Grant]) -> list[Admission]:
         """Admit, or renew: the stay is set anew and never shortened. Raises GuardError.
 
@@ -282,8 +330,7 @@ class Doorkeeper:
         for one in held:
             record = known.pop((one.door, one.source), None)
             if record is None:
-                admission = Admission(one.door, one.source, now, now + one.left, None, How.FOUND)
-                self._books.admitted(admission, unix + one.left / SECOND)
+                admission = self._find(one, now, unix)
             else:
                 since = now - round((unix - record.since) * SECOND)
                 admission = Admission(

@@ -8,7 +8,9 @@ from __future__ import annotations
 from attrs import define
 
 from portress.config.model import Config
+from portress.guard.ruleset import Ruleset, build
 from portress.knock import Source
+from portress.run.deciding import Plan
 from portress.sequence.in_force import Rota
 from portress.tracker import Tracker
 
@@ -20,6 +22,12 @@ class InForce:
     config: Config
     rota: Rota
     tracker: Tracker
+    plan: Plan | None = None  # what the guard's maps hold, where the kernel decides
+
+    def ruleset(self) -> Ruleset:
+        """The guard as it has to be now."""
+        contents = None if self.plan is None or self.config.decide == "daemon" else self.plan.contents
+        return build(self.config, self.tracker.trie.opening, contents)
 
     def source(self, packed: bytes) -> Source:
         """The source that an address's bytes, as a watcher tells them, stand for."""

@@ -72,6 +72,7 @@ class Books:
         self._mark_file = mark
         self._boot = boot
         self._doubt: float | None = None
+        self._record = ""
         self._troubles: deque[str] = deque()  # to be told
         self._owed: list[Entry] = []  # touched by the thread alone, once it has work
         self._waiting: deque[Write] = deque()
@@ -84,6 +85,12 @@ class Books:
         self._doubt, self._owed = doubt, list(owed)
         self._write_mark()
         self._report()
+
+    def records(self, record: str) -> None:
+        """The guard records uses by itself, under that name; "" if it does not."""
+        if record != self._record:
+            self._record = record
+            self._thread.submit(self._write_mark)
 
     async def use(self, claim: bytes, door: str, step: int, source: Source) -> Noted:
         """Note a use, durably, in the ledger or in the mark."""
@@ -111,15 +118,19 @@ class Books:
         knows that it does not know."""
         digest = 0 if self.ledger is None else self.ledger.digest
         try:
-            use_mark.write(self._mark_file, self._boot, Mark(digest, self._doubt, tuple(self._owed)))
+            use_mark.write(
+                self._mark_file, self._boot, Mark(digest, self._doubt, tuple(self._owed), self._record)
+            )
         except OSError as error:
             self._troubles.append(f"{self._mark_file}: cannot be written: {error.strerror or error}")
             return False
         return True
 
-    def admitted(self, admission: Admission, until: float, step: int | None = None) -> None:
-        """Note an admission that lasts until the moment `until` (unix seconds)."""
-        since, source = self._unix(), admission.source
+    def admitted(
+        self, admission: Admission, until: float, step: int | None = None, *, since: float | None = None
+    ) -> None:
+        """Note an admission that lasts until the moment `until`, since now or `since` (unix seconds)."""
+        since, source = self._unix() if since is None else since, admission.source
         door, keyholder, how = admission.door, admission.keyholder, admission.how
 
         def write(ledger: Ledger) -> None:

@@ -32,6 +32,7 @@ NEVER: Final = 1 << 63  # a step that does not come
 
 _UNMARKED: Final = "this is the first start since the host was booted"
 _UNFIT: Final = "the ledger is not as the daemon left it: damaged, older or another one"
+_UNRECORDED: Final = "the guard in which uses were recorded is gone"
 _NONE: Final = "there is no ledger, so nothing would remember a use"
 
 
@@ -62,7 +63,7 @@ class Past:
     """What the ledger of `books` and the mark at `mark` say of the time before.
 
     `unix` gives unix seconds; `since_boot` the seconds of CLOCK_BOOTTIME, which no setting of the clock
-    moves.
+    moves. `record` names the guard's own record of uses, which there is where the kernel decides.
     """
 
     def __init__(
@@ -73,12 +74,14 @@ class Past:
         since_boot: Callable[[], float],
         mark: Path,
         boot: str,
+        record: str | None = None,
     ) -> None:
         self._books = books
         self._events = events
         self._unix = unix
         self._since_boot = since_boot
         self._mark = use_mark.read(mark, boot)
+        self._record = record
         self._doubt: float | None = None  # the moment (CLOCK_BOOTTIME) before which not all uses are known
         self._why = ""
 
@@ -90,6 +93,8 @@ class Past:
             self._doubt, self._why = self._since_boot(), _UNMARKED
         elif ledger is None or not whole or mark.digest != ledger.digest:
             self._doubt, self._why = self._since_boot(), _UNFIT
+        elif self._record is not None and mark.record not in ("", self._record):
+            self._doubt, self._why = self._since_boot(), _UNRECORDED
         else:
             self._doubt, self._why = mark.doubt, "a daemon before this one did not know every use"
         owed = () if mark is None else mark.owed

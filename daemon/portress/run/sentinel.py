@@ -21,7 +21,7 @@ from portress.admissions import Admission, Grant, How
 from portress.durations import counted
 from portress.events import Events
 from portress.guard import flows, strangers
-from portress.guard.ruleset import Ruleset, build
+from portress.guard.ruleset import Ruleset
 from portress.guard.table import GuardError, Table
 from portress.guard.vigil import Vigil
 from portress.knock import SECOND, UDP, Expected, Source
@@ -60,6 +60,8 @@ class Sentinel:
         self._clock = clock
         self._away = away
         self._ended = ended
+        self.catch_up: Callable[[], None] = lambda: None  # hears what the guard that is gone has reported
+        self.replaced: Callable[[], None] = lambda: None  # told when the guard was put back
         self._number: str | None = None  # of the trial under way
         self._seen = clock()  # when the guard was last known to be in force
         self._trial: asyncio.TimerHandle | None = None
@@ -67,7 +69,7 @@ class Sentinel:
 
     def ruleset(self) -> Ruleset:
         """The guard as it has to be now."""
-        return build(self._in_force.config, self._in_force.tracker.trie.opening)
+        return self._in_force.ruleset()
 
     def begin(self, records: list[Record], admit: Iterable[Source], state: Path) -> tuple[int, int]:
         """Take over the guard and its admissions, or load it: how many were found, how many restored.
@@ -156,12 +158,14 @@ class Sentinel:
         if not self.guarding:
             return
         begun = self._clock()
+        self.catch_up()
         try:
             self._doorkeeper.put_back(self.ruleset())
         except GuardError as error:
             self._events.tell("refused", f"the guard was {cause}{culprit} and cannot be put back: {error}")
             return
         self.restorations[cause] += 1
+        self.replaced()
         took = (self._clock() - begun) / SECOND * 1000
         count = len(self._doorkeeper.register)
         done = f"the guard was {cause}{culprit}; put back with {counted(count, 'admission')} in {took:.0f} ms"

@@ -10,9 +10,9 @@ import asyncio
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
-from portress.guard.ruleset import build
 from portress.guard.table import Table
 from portress.knock import SECOND
+from portress.run.deciding import Deciding, Plan
 from portress.run.in_force import InForce
 from portress.run.timing import Timing
 from portress.sequence.in_force import Rota
@@ -38,7 +38,8 @@ class Steps:
         self._unix = unix
         self._clock = clock
         self._thread = ThreadPoolExecutor(1, "steps")
-        self._ready: tuple[Rota, int, Trie] | None = None
+        self._ready: tuple[Rota, int, Trie, Plan | None] | None = None
+        self.deciding = Deciding(table.maps, unix, clock)
         self.busy = asyncio.Lock()  # held while sequences change; a reload holds it, too
 
     def adopt(self, rota: Rota, step: int) -> None:
@@ -51,8 +52,8 @@ class Steps:
         if not rota.rotates or (self._ready is not None and self._ready[:2] == (rota, step)):
             return
         async with self.busy:
-            trie = await asyncio.get_running_loop().run_in_executor(self._thread, rota.trie, step)
-            self._ready = (rota, step, trie)
+            ready = await asyncio.get_running_loop().run_in_executor(self._thread, self._plan, rota, step)
+            self._ready = (rota, step, *ready)
 
     async def change(self, rota: Rota | None = None) -> bool:
         """Bring into force what the present moment, or `rota`, wants. True if anything changed.
@@ -71,20 +72,34 @@ class Steps:
             loop, loads = asyncio.get_running_loop(), self._table.loads
             ready = self._ready
             if ready is not None and ready[0] is wanted and ready[1] == step:
-                trie = ready[2]
+                trie, plan = ready[2:]
             else:
-                trie = await loop.run_in_executor(self._thread, wanted.trie, step)
+                trie, plan = await loop.run_in_executor(self._thread, self._plan, wanted, step)
             old = [*now.tracker.trie.root.children.values()]
-            await loop.run_in_executor(
-                self._thread, self._change_opening, now.tracker.trie.opening, trie.opening
-            )
+            if plan is None:
+                before = now.tracker.trie.opening
+                await loop.run_in_executor(self._thread, self._change_opening, before, trie.opening)
+            else:
+                maps = self._table.maps
+                await loop.run_in_executor(self._thread, maps.change_contents, plan.contents, plan.changes)
             now.tracker.replace(trie)
+            now.plan = plan
+            if plan is not None:  # what was used since the plan was made
+                self.deciding.withdraw(plan, plan.ends, now.tracker.used, now.tracker.floor)
             self._thread.submit(_let_go, old)
             now.rota, self.step, self._ready = wanted, step, None
             if self._table.loads != loads:  # the guard was put back meanwhile, perhaps with the old knocks
-                self._table.load(build(wanted.config, trie.opening))
+                self._table.load(now.ruleset())
         self.changing.observe((self._clock() - begun) / SECOND)
         return True
+
+    def _plan(self, rota: Rota, step: int) -> tuple[Trie, Plan | None]:
+        trie = rota.trie(step)
+        if rota.config.decide == "daemon":
+            return trie, None
+        ahead = max(0.0, step * STEP - self._unix())
+        tracker = self._in_force.tracker
+        return trie, self.deciding.plan_for(rota, trie, dict(tracker.used), tracker.floor, ahead)
 
     def _change_opening(self, before: frozenset[int], after: frozenset[int]) -> None:
         self._table.change_opening(before - after, after - before)

@@ -27,11 +27,12 @@ Entry = tuple[bytes, str, int, Source, float]  # claim, door, step, source, unix
 class Mark:
     """`digest`: of all the uses in the ledger (`Ledger.digest`). `doubt`: before which moment of
     CLOCK_BOOTTIME (s) uses may have gone unnoticed; None if none has. `owed`: uses that the ledger has not
-    taken yet."""
+    taken yet. `record`: names the guard's own record of uses (`Table.record`), where it has one."""
 
     digest: int
     doubt: float | None = None
     owed: tuple[Entry, ...] = ()
+    record: str = ""
 
 
 def boot() -> str:
@@ -52,7 +53,12 @@ def read(path: Path, boot: str) -> Mark | None:
             for claim, door, step, source, at in told["owed"]
         )
         doubt = told["doubt"]
-        return Mark(int(told["digest"], 16), None if doubt is None else float(doubt), owed)
+        return Mark(
+            int(told["digest"], 16),
+            None if doubt is None else float(doubt),
+            owed,
+            str(told.get("record", "")),
+        )
     except (OSError, ValueError, TypeError, KeyError, OverflowError, RecursionError):
         return None
 
@@ -63,6 +69,7 @@ def write(path: Path, boot: str, mark: Mark) -> None:
         "boot": boot,
         "digest": f"{mark.digest:x}",
         "doubt": mark.doubt,
+        "record": mark.record,
         "owed": [(claim.hex(), door, step, str(source), at) for claim, door, step, source, at in mark.owed],
     }
     new = path.with_name(path.name + ".new")

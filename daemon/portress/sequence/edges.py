@@ -10,7 +10,7 @@ sequence while it can be in `spent`: numbers are only ever given out upwards.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from typing import Final
 
 from attrs import define, field, frozen
@@ -23,11 +23,9 @@ _MOST: Final = 0xFFFFFFFF
 USED: Final = "used"  # the chain of a sequence that is used up
 
 Until = int | None  # unix ms; None: for ever
-Identity = tuple[str | None, str, int | None]
+Identity = tuple[bytes, str, int | None]
 Key = tuple[Path, int, tuple[Identity, ...]]
-Claim = tuple[
-    str, int, str
-]  # keyholder, step, door ("" for an authenticator's code: it counts for all doors)
+Claim = tuple[bytes, int]  # what a use is remembered under, step
 
 
 @define
@@ -53,9 +51,10 @@ class Numbering:
         self._claims[claim] = (number, now)
         return number
 
-    def claimed(self, number: int) -> Iterator[Claim]:
-        """The uses that a number in `spent` stands for."""
-        return (claim for claim, (one, _) in self._claims.items() if one == number)
+    def claimed(self, claim: bytes, step: int, key: Key) -> int | None:
+        """The number by which a use is claimed: its own, or that of an end node found in the kernel."""
+        known = self._claims.get((claim, step)) or self._nodes.get(key)
+        return None if known is None else known[0]
 
     def adopt(self, key: Key, number: int, now: int) -> None:
         """A node found in the kernel under this number keeps it."""
@@ -89,7 +88,6 @@ class Terms:
 
     until: Callable[[Expected], Until]  # until when one may be begun
     used: Callable[[Expected], bool]  # whether it is used up, or older than the last one used
-    code: Callable[[Expected], bool]  # whether it is an authenticator's code: one use counts for all doors
     chains: frozenset[str]  # the chains there are for what several doors open to
     plain: int  # ms: the pause that needs no entry in `stays`
     spent_for: int  # s that a claim is remembered
@@ -150,7 +148,7 @@ class _Builder:
         return numbers[id(top)]
 
     def _enter(self, node: Node, numbers: dict[int, int]) -> int:
-        number = self.numbering.node(_key(node), self.now)
+        number = self.numbering.node(key_of(node), self.now)
         self.edges.nodes[number] = node
         lives: dict[int, Until] = {}
         for one in node.endings:
@@ -210,21 +208,19 @@ class _Builder:
         if not live:
             return how, USED
         first = live[0]
-        assert first.keyholder is not None and first.step is not None
-        code = self.terms.code(first)
-        claim = self.numbering.claim(
-            (first.keyholder, first.step, "" if code else first.door), number, self.now
-        )
+        assert first.step is not None
+        claim = self.numbering.claim((first.claim, first.step), number, self.now)
         if claim != number:
             self.edges.claims[number] = claim
             how = "goto"  # what is in the register then is no node to go on from
-        doors = [one.door for one in live if (one.keyholder, one.step) == (first.keyholder, first.step)]
+        doors = [one.door for one in live if (one.claim, one.step) == (first.claim, first.step)]
         together = f"claim_{'.'.join(doors)}"
-        return how, together if code and together in self.terms.chains else f"claim_{first.door}"
+        return how, together if together in self.terms.chains else f"claim_{first.door}"
 
 
-def _key(node: Node) -> Key:
-    ids = tuple((one.keyholder, one.door, one.step) for one in node.endings if one.step is not None)
+def key_of(node: Node) -> Key:
+    """What a node's number depends on."""
+    ids = tuple((one.claim, one.door, one.step) for one in node.endings if one.step is not None)
     return node.path, node.floor, ids
 
 

@@ -6,13 +6,18 @@ it is in force, so that a change of step derives one step's and no more.
 
 from __future__ import annotations
 
+from typing import Final
+
 from attrs import define, field
 
 from portress.config.model import Config
 from portress.keyholders.file import Keyholder
-from portress.knock import Expected
+from portress.knock import SECOND, Expected
 from portress.sequence import enrolled, fixed
+from portress.sequence.rotating import STEP
 from portress.sequence.trie import Trie
+
+MOST_UNDER_WAY: Final = 4  # steps that are over and can still be completed, where the kernel decides
 
 
 def furthest(config: Config) -> int:
@@ -51,22 +56,39 @@ class Rota:
 
     def trie(self, step: int) -> Trie:
         """The tree of all sequences in force in time step `step`."""
-        expected = fixed.expected(self.config)
+        expected, lately = fixed.expected(self.config), []
         if self.rotates:
             reach = furthest(self.config)
-            steps = range(max(0, step - reach), step + reach + 1)
+            steps = range(max(0, step - reach - self._under_way()), step + reach + 1)
             self._steps = {one: self._of(one) for one in steps}
-            skews = self._skews()
+            skews = self.skews()
             for one in steps:
                 away = abs(one - step)
-                expected += [each for each in self._steps[one] if away <= skews[each.keyholder, each.door]]
-        return Trie(expected)
+                for each in self._steps[one]:
+                    if away <= skews[each.keyholder, each.door]:
+                        expected.append(each)
+                    elif one < step:
+                        lately.append(each)
+        return Trie(expected, lately)
+
+    def _under_way(self) -> int:
+        """For how many steps after its own a sequence that was begun in time can be under way: only where the
+        kernel decides does the tree have to hold these."""
+        if self.config.decide == "daemon":
+            return 0
+        longest = 0
+        for door in self.config.doors.values():
+            if door.rotating is not None:
+                longest = max(longest, (door.rotating.length - 1) * door.rotating.gap)
+            if door.authenticator is not None:
+                longest = max(longest, 3 * door.authenticator.gap)
+        return min(MOST_UNDER_WAY, -(-longest // (STEP * SECOND)))
 
     def _of(self, step: int) -> list[Expected]:
         known = self._steps.get(step)
         return known if known is not None else enrolled.expected(self.keyholders, self.config, step)
 
-    def _skews(self) -> dict[tuple[str | None, str], int]:
+    def skews(self) -> dict[tuple[str | None, str], int]:
         """How many steps off the present one is accepted, by (keyholder, door)."""
         skews: dict[tuple[str | None, str], int] = {}
         for keyholder in self.keyholders:

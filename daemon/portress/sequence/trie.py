@@ -87,18 +87,22 @@ _UNSETTLED: Final = _marks(0, 0, 0, ())
 class Trie:
     """The prefix tree of `expected`.
 
-    `opening` holds the first knocks. `age` is higher the later a tree was made, and every node carries its
-    tree's. `rotating` holds those who have rotating sequences: (keyholder, door, claim).
+    `opening` holds the first knocks. Those of `lately` can be gone on with, but not begun. `age` is higher
+    the later a tree was made, and every node carries its tree's. `rotating` holds those who have rotating
+    sequences: (keyholder, door, claim).
     """
 
     __slots__ = ("age", "opening", "root", "rotating")
 
-    def __init__(self, expected: Iterable[Expected] = ()) -> None:
+    def __init__(self, expected: Iterable[Expected] = (), lately: Iterable[Expected] = ()) -> None:
         self.age = next(_ages)
-        everything = tuple(expected)
-        self.rotating = frozenset(one.holder for one in everything if one.step is not None)
+        present = tuple(expected)
+        everything = (*present, *lately)
+        self.rotating = frozenset(one.holder for one in present if one.step is not None)
         self.root = self._grow((), 0, everything)
-        self.opening = frozenset(self.root.children)
+        self.opening = frozenset(one.sequence.knocks[0] for one in present)
+        if lately:
+            self.root.children = {k: self.root.children[k] for k in self.root.children if k in self.opening}
 
     def _grow(self, path: Path, floor: int, expected: Iterable[Expected]) -> Node:
         """A node at `path`, from which the rest of `expected`, which all begin with that path, goes on."""

@@ -77,6 +77,12 @@ def watcher(
             prefix_6=config.prefix_6,
             oldest=longest_gap(config),
         )
+    if config.decide == "kernel":
+        from portress.watch.reports import ReportWatcher
+
+        return ReportWatcher(
+            config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6
+        )
     from portress.watch.packet import PacketWatcher
 
     return PacketWatcher(config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6)

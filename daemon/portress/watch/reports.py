@@ -15,8 +15,8 @@ from portress.watch.packetlog import Heard, Reader
 
 Reported = tuple[bytes, int, int, int, str, int]
 
-_PREFIX: Final = 10  # NFULA_PREFIX: the kernel writes it right after the packet's header of eight bytes
-_AT: Final = 20 + 12  # where its attribute begins in a message: after netlink's headers and NFULA_PACKET_HDR
+_PREFIX: Final = 10  # NFULA_PREFIX: the kernel writes it right after NFULA_PACKET_HDR
+_AT: Final = 20 + 8  # where its attribute begins in a message: after netlink's headers and NFULA_PACKET_HDR
 _SIZE: Final = 4 + 5 + 1  # its header, a letter and four digits, NUL
 _read: Final = Struct("=HHc4s").unpack_from
 

@@ -82,7 +82,14 @@ def read() -> Tables:
     nft.set_stateless_output(True)
     nft.set_terse_output(True)
     nft.set_numeric_prio_output(True)
-    listing = _ask(nft, "list ruleset")
+    # Table by table: what nft 1.0.6 cannot put into JSON, as the guard's own maps, it complains of.
+    others = [one["table"] for one in _ask(nft, "list tables") if "table" in one]
+    listing = [
+        found
+        for one in others
+        if (one["family"], one["name"]) != (FAMILY, TABLE)
+        for found in _ask(nft, f"list table {one['family']} {one['name']}")
+    ]
     chains = {key: _placed(chain) for key, chain in _chains(listing, _texts(listing)).items()}
     nft.set_terse_output(False)
     wanted = {(*chain.key[:2], name) for chain in chains.values() for name in _references(chain)}
@@ -152,6 +159,9 @@ def _translated(expressions: list[Json], text: str) -> Iterator[Json]:
     """A rule's expressions; those of iptables as nftables' own, or as `unknown` where that cannot be."""
     rest = []
     for expression in expressions:
+        if not isinstance(expression, dict):  # a statement that nft has no JSON for
+            rest.append({"unknown": expression})
+            continue
         foreign = expression.get("xt")
         if "xt" not in expression:
             if "match" in expression:

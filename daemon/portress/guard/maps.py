@@ -1,0 +1,98 @@
+"""The maps of the guard that decide, in the kernel: kept at what they are to hold, and read.
+
+In: contents (`guard/decide.py`), end nodes that lead elsewhere now. Out: transactions over netlink, and what
+the packet path itself has put into the maps: where callers are, and which uses were claimed.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from typing import Final
+
+from attrs import define
+
+from portress.errors import Mistake
+from portress.guard import decide, elements, upkeep
+from portress.guard.decide import Contents
+from portress.guard.elements import Changes
+from portress.guard.language import TABLE
+from portress.guard.ruleset import Ruleset
+from portress.knock import SECOND
+
+_MILLISECOND: Final = SECOND // 1000
+
+
+@define(eq=False)
+class Maps:
+    """`change` makes changes in one transaction, and raises Mistake. `holding`: what the maps hold; None: not
+    known. `clock` gives ms."""
+
+    change: Callable[[Changes], None]
+    holding: Contents | None = None
+    clock: Callable[[], int] = lambda: time.monotonic_ns() // _MILLISECOND
+
+    def make_way(self, ruleset: Ruleset, kept: set[str]) -> Contents:
+        """Before the rules: out of the maps that stay goes what is not wanted there. What they hold then."""
+        now = self.clock()
+        if not ruleset.contents:
+            self.holding = None
+            return {}
+        if "next" not in kept:
+            return ruleset.steady
+        have = upkeep.read(TABLE, now) if self.holding is None else self.holding
+        stays = upkeep.common(have, ruleset.contents)
+        try:
+            self.change(upkeep.change(TABLE, have, stays, now))
+        except Mistake:  # somebody else has changed it
+            have = upkeep.read(TABLE, now)
+            stays = upkeep.common(have, ruleset.contents)
+            self.change(upkeep.change(TABLE, have, stays, now))
+        return stays
+
+    def fill(self, ruleset: Ruleset, holding: Contents) -> None:
+        """After the rules: into the maps that decide comes what is wanted in them."""
+        if ruleset.contents:
+            self.change(upkeep.change(TABLE, holding, ruleset.contents, self.clock()))
+            self.holding = ruleset.contents
+
+    def change_contents(self, wanted: Contents, prepared: Changes | None = None) -> None:
+        """Have the maps that decide hold what is wanted, in one transaction."""
+        have = self.holding
+        if prepared is None or have is None:
+            now = self.clock()
+            have = upkeep.read(TABLE, now) if have is None else have
+            prepared = upkeep.change(TABLE, have, wanted, now)
+        try:
+            self.change(prepared)
+        except Mistake:  # an element was not as it was thought to be
+            now = self.clock()
+            self.change(upkeep.change(TABLE, upkeep.read(TABLE, now), wanted, now))
+        self.holding = wanted
+
+    def withdraw(self, ends: Iterable[tuple[bytes, bytes]]) -> None:
+        """Have end nodes (key, verdict) lead to another chain from now on."""
+        changes = Changes(TABLE)
+        new = dict(ends)
+        changes.delete("ends", new)
+        changes.map("ends", ((key, verdict, 0) for key, verdict in new.items()))
+        self.change(changes)
+        if self.holding is not None:
+            self.holding["ends"] |= {key: (verdict, None) for key, verdict in new.items()}
+
+    def spent(self) -> set[int]:
+        """The numbers by which uses are claimed, those that were."""
+        return {decide.number_of(one.key) for one in elements.read(TABLE, "spent")}
+
+    def part_way(self) -> list[tuple[bytes, int, int]]:
+        """The callers: source, node, ms that its state has left."""
+        return [
+            (one.key, decide.number_of(one.data), one.left)
+            for family in (4, 6)
+            for one in elements.read_map(TABLE, f"at_{family}")
+        ]
+
+    def stands_at(self, packed: bytes) -> int | None:
+        """The node where a source is, None if it is no caller. Raises OSError."""
+        found = elements.find(TABLE, f"at_{4 if len(packed) == 4 else 6}", packed)
+        return None if found is None else decide.number_of(found.data)

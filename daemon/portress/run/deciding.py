@@ -1,0 +1,152 @@
+"""Where the kernel decides: the maps of the guard follow the sequences in force and what of them is used up.
+
+In: the tree of a time step, what is used, what the maps hold. Out: `Plan`, what they are to hold, made in any
+thread; and what of a plan has to change at once when a sequence was used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Final
+
+from attrs import define, field, frozen
+
+from portress.guard import decide, upkeep
+from portress.guard.decide import Contents
+from portress.guard.elements import Changes
+from portress.guard.language import TABLE
+from portress.guard.maps import Maps
+from portress.knock import SECOND, Expected
+from portress.sequence import edges
+from portress.sequence.edges import MILLISECOND, USED, Edges, Numbering, Terms
+from portress.sequence.in_force import Rota
+from portress.sequence.rotating import STEP
+from portress.sequence.trie import Node, Trie
+from portress.verdict import Use
+
+_SECOND_MS: Final = SECOND // MILLISECOND
+
+
+@frozen(eq=False)
+class Plan:
+    """What the maps are to hold for a tree; `ends` are the end nodes of each claim."""
+
+    trie: Trie
+    edges: Edges
+    contents: Contents
+    ends: Mapping[bytes, tuple[int, ...]]
+    changes: Changes | None = None  # made ahead of time
+
+    def place_of(self, number: int | None) -> tuple[tuple[int, ...], int] | None:
+        """The path and the floor of a node."""
+        node = None if number is None else self.edges.nodes.get(number)
+        return None if node is None else (node.path, node.floor)
+
+
+@define(eq=False)
+class Deciding:
+    """Plans for the guard's `maps`. `unix` gives unix seconds, `clock` ns."""
+
+    maps: Maps
+    unix: Callable[[], float]
+    clock: Callable[[], int]
+    numbering: Numbering = field(factory=Numbering)
+
+    def plan_for(
+        self, rota: Rota, trie: Trie, used: Mapping[bytes, Use], floor: int, ahead: float | None = None
+    ) -> Plan:
+        """The plan for `trie`; its sequences up to step `floor`, and those of `used`, are used up.
+
+        `ahead`: the changes are made now, for a moment so many seconds from now.
+        """
+        terms = self._terms(rota, used, floor)
+        fixed = Trie(one for one in trie.root.beyond() if one.step is None)
+        edges.build(fixed, fixed.opening, terms, self.numbering, self.clock())  # these have the first numbers
+        built = edges.build(trie, trie.opening, terms, self.numbering, self.clock())
+        contents = decide.contents(built)
+        ends: dict[bytes, tuple[int, ...]] = {}
+        for number in built.ends:
+            for claim in {one.claim for one in built.nodes[number].endings if one.step is not None}:
+                ends[claim] = (*ends.get(claim, ()), number)
+        holding = self.maps.holding
+        changes = None
+        if ahead is not None and holding is not None:
+            moment = self.maps.clock() + round(ahead * _SECOND_MS)
+            changes = upkeep.change(TABLE, holding, contents, moment)
+        return Plan(trie, built, contents, ends, changes)
+
+    def _terms(self, rota: Rota, used: Mapping[bytes, Use], floor: int) -> Terms:
+        config, skews, until = rota.config, rota.skews(), rota.until
+        ahead = self.clock() // MILLISECOND - round(self.unix() * _SECOND_MS)  # of unix ms
+
+        def ends(one: Expected) -> int | None:
+            if one.step is None:
+                return None
+            over = (one.step + skews.get((one.keyholder, one.door), 0) + 1) * STEP
+            return round(min(over, until.get(one.keyholder or "", over)) * _SECOND_MS) + ahead
+
+        return Terms(
+            until=ends,
+            used=lambda one: used_up(one, used, floor),
+            chains=frozenset(one.chain for one in decide.openers(config)),
+            plain=decide.plain(config),
+            spent_for=decide.spent_for(config),
+        )
+
+    def withdraw(self, plan: Plan, claims: Iterable[bytes], used: Mapping[bytes, Use], floor: int) -> None:
+        """Have the guard refuse at once what was used, and older steps. Raises GuardError."""
+        gone: list[tuple[bytes, bytes]] = []
+        for number in {number for claim in claims for number in plan.ends.get(claim, ())}:
+            how, chain = plan.edges.ends[number]
+            endings = plan.edges.nodes[number].endings
+            if chain != USED and all(used_up(one, used, floor) for one in endings):
+                plan.edges.ends[number] = (how, USED)
+                gone.append((decide.node_key(number), f"{how} {USED}".encode()))
+        if gone:
+            self.maps.withdraw(gone)
+
+    def adopt(self, trie: Trie, now: int) -> None:
+        """The nodes of `trie` that the guard in the kernel knows keep the numbers they have there.
+
+        Raises GuardError.
+        """
+        held = upkeep.read(TABLE, now // MILLISECOND)
+        following = {decide.edge_of(key): decide.number_of(item[0]) for key, item in held["next"].items()}
+        slower = {decide.number_of(key): decide.number_of(item[0]) for key, item in held["slower"].items()}
+        todo: list[tuple[Node, int]] = [(trie.root, 0)]
+        while todo:
+            node, number = todo.pop()
+            for knock, child in node.children.items():
+                there = following.get((number, knock))
+                one: Node | None = child
+                while one is not None and there is not None:
+                    self.numbering.adopt(edges.key_of(one), there, now)
+                    todo.append((one, there))
+                    one, there = one.slower, slower.get(there)
+        self.numbering.avoid({*following.values(), *slower.values(), *self.maps.spent()})
+        self.maps.holding = held
+
+    def spent(self, trie: Trie) -> list[Expected]:
+        """The sequences of `trie` that the guard has seen used, by its own record. Raises GuardError."""
+        numbers = self.maps.spent()
+        found, todo = [], [trie.root]
+        while todo:
+            node = todo.pop()
+            todo += node.children.values()
+            if node.slower is not None:
+                todo.append(node.slower)
+            for one in node.endings:
+                if (
+                    one.step is not None
+                    and self.numbering.claimed(one.claim, one.step, edges.key_of(node)) in numbers
+                ):
+                    found.append(one)
+        return found
+
+
+def used_up(one: Expected, used: Mapping[bytes, Use], floor: int) -> bool:
+    """Whether a sequence is used, older than the last one used, or not to be believed."""
+    if one.step is None:
+        return False
+    last = used.get(one.claim)
+    return one.step <= (floor if last is None else max(floor, last.step))

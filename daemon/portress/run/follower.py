@@ -1,0 +1,265 @@
+"""The hot path where the kernel decides: what the guard reports is followed, noted and explained.
+
+In: reports of the guard, and its maps where reports are missing. Out: the register of admissions, the uses in
+the ledger, events; and what the guard alone cannot know is put right: sequences older than the last one used,
+a stay that is shorter or longer than the door's, other doors that the same end opens.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Final, cast
+
+from portress.config.model import Config
+from portress.durations import counted
+from portress.events import Minutely
+from portress.guard import decide
+from portress.guard.decide import Opener
+from portress.guard.table import GuardError
+from portress.knock import SECOND, Expected, Source
+from portress.mirror import Mirror
+from portress.run.deciding import Deciding
+from portress.run.listener import BUDGET, Listener
+from portress.sequence.trie import Trie
+from portress.tracker import Tracker
+from portress.verdict import Completed, Ignored, Repeated, Replayed, Report, Use, Verdict
+from portress.watch.reports import Reported
+
+_MILLISECOND: Final = SECOND // 1000
+_QUIET: Final = (Ignored, Repeated)
+_UNTOLD: Final = ("untold", "untold_openings", "untold_first")
+Opened = tuple[Expected, Source, int]
+
+
+class Follower(Listener):
+    """A Listener that follows the guard where its tracker is a Mirror; call `decides` before it hears."""
+
+    def decides(self, deciding: Deciding) -> None:
+        """Act through `deciding`."""
+        self.deciding = deciding
+        self._openers: tuple[object, list[Opener]] = (None, [])
+        self._full_at: set[tuple[bytes, str]] = set()  # found no room, by the report before
+        self._behind = False  # reports are missing: look at the maps
+        self._crowded = False  # first knocks were not reported, lately
+        self._counted: dict[str, int] = {}
+        self._no_claims = Minutely(self._clock, self._tell_no_claims)
+
+    def listen(self) -> None:
+        """Read what there is, up to the budget."""
+        if not isinstance(self.tracker, Mirror):
+            super().listen()
+            return
+        opened: list[Opened] = []
+        others: list[Opened] = []
+        for packed, knock, when, _, report, number in cast(list[Reported], self.watcher.read(BUDGET)):
+            verdict = self._follow(self.tracker, packed, knock, when, report, number, opened, others)
+            if verdict is None:
+                continue
+            self.counts[type(verdict)] += 1
+            self.recent.note(packed, knock, when, verdict)
+            if not isinstance(verdict, (*_QUIET, Completed)):
+                self._act(packed, verdict, when, [])
+        if opened:
+            self._note_opened(opened)
+        if others:
+            self._open(others)
+
+    def _follow(
+        self,
+        mirror: Mirror,
+        packed: bytes,
+        knock: int,
+        when: int,
+        report: str,
+        number: int,
+        opened: list[Opened],
+        others: list[Opened],
+    ) -> Verdict | None:
+        if report == Report.FULL:
+            self._found_full(packed, number)
+            return None
+        if report == Report.NO_CLAIM:
+            self._no_claims.add()
+            return Ignored()
+        if report not in (Report.OPENED, Report.CLAIMED):
+            return mirror.follow(packed, knock, when, report)
+        doors = self.openers[number].doors if number < len(self.openers) else ()
+        verdict = mirror.completed(packed, knock, when, doors)
+        source = self.source(packed)
+        if isinstance(verdict, Completed):
+            for one in verdict.openings:
+                if (packed, one.door) in self._full_at:
+                    continue
+                (opened if one.door in doors else others).append((one, source, when))
+        elif isinstance(verdict, Replayed):  # older than the last one used: the guard could not know yet
+            self._put_out(source, doors)
+        self._full_at.clear()
+        return verdict
+
+    @property
+    def openers(self) -> list[Opener]:
+        """What the numbers in reports mean."""
+        config = self._in_force.config
+        if self._openers[0] is not config:
+            self._openers = (config, decide.openers(config))
+        return self._openers[1]
+
+    def _found_full(self, packed: bytes, number: int) -> None:
+        doors = list(self._in_force.config.doors)
+        if number < len(doors):
+            self._full_at.add((packed, doors[number]))
+            self._doorkeeper.found_full(doors[number])
+
+    def _put_out(self, source: Source, doors: Iterable[str]) -> None:
+        """The guard let a source in that should not be: it was not admitted before."""
+        gone = [(door, source) for door in doors if self._doorkeeper.register.get(door, source) is None]
+        try:
+            self._table.dismiss(gone)
+        except GuardError as error:
+            self._events.tell("warning", f"{source} cannot be put out again: {error}", source=source)
+
+    def _note_opened(self, opened: Sequence[Opened]) -> None:
+        """The doors are open already: note it, and see to it that nothing of it can be repeated."""
+        rotating = [one for one in opened if one[0].step is not None]
+        known = self.tracker.trie.rotating
+        unenrolled = [one for one in rotating if one[0].holder not in known]
+        for one, source, _ in unenrolled:
+            self._put_out(source, [one.door])
+        self._withdraw({one.claim for one, _, _ in rotating})
+        self._doorkeeper.opened(one for one in opened if one not in unenrolled)
+        now = self._clock()
+        for _, _, when in opened:
+            self.opening.observe((now - when) / SECOND)
+        for one, source, _ in rotating:
+            self._spawn(self._note_use(one, source))
+
+    def _withdraw(self, claims: Iterable[bytes]) -> None:
+        plan = self._in_force.plan
+        if plan is None:
+            return
+        try:
+            self.deciding.withdraw(plan, claims, self.tracker.used, self.tracker.floor)
+        except GuardError as error:
+            self._events.tell("warning", f"used sequences were not withdrawn from the guard: {error}")
+
+    async def _note_use(self, opening: Expected, source: Source) -> None:
+        """Have it in the ledger, behind the door that is open already."""
+        assert opening.step is not None
+        noted = await self._books.use(opening.claim, opening.door, opening.step, source)
+        if noted == "nowhere":
+            text = f"{source} is in at {opening.door}, but its use can be noted nowhere"
+            self._events.tell("warning", text, source=source, door=opening.door)
+
+    def _spawn(self, work: Any) -> None:
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    def tracker_for(self, config: Config, trie: Trie, used: Mapping[bytes, Use], floor: int) -> Tracker:
+        """A tracker that has to follow the guard, or to decide, as `config` wants."""
+        if config.decide == "daemon":
+            return Tracker(trie, limit=config.callers, misses=config.misses, used=used, floor=floor)
+        mirror = Mirror(trie, limit=config.room, misses=config.misses, used=used, floor=floor)
+        mirror.where = self.place
+        return mirror
+
+    # What reports did not tell
+
+    def begin(self) -> None:
+        """At the start: take over what the guard in the kernel knows, and plan what it is to hold."""
+        if not isinstance(self.tracker, Mirror):
+            return
+        rota = self._in_force.rota
+        known = self._table.listing()
+        if known is not None and "next" in known.maps and "spent" in known.sets:
+            self.deciding.adopt(self.tracker.trie, self._clock())
+            self._learn_uses()
+        tracker = self.tracker
+        self._in_force.plan = self.deciding.plan_for(rota, tracker.trie, tracker.used, tracker.floor)
+        tracker.where = self.place
+        self._know_callers()
+
+    def place(self, packed: bytes) -> tuple[tuple[int, ...], int] | None:
+        """The path and the floor of the node where the guard has a source now."""
+        plan = self._in_force.plan
+        try:
+            return None if plan is None else plan.place_of(self.deciding.maps.stands_at(packed))
+        except OSError:
+            return None
+
+    def _learn_uses(self) -> None:
+        """What the guard's own record has of uses, and nobody else."""
+        used = self.tracker.used
+        learnt = set()
+        for one in self.deciding.spent(self.tracker.trie):
+            assert one.step is not None
+            last = used.get(one.claim)
+            if last is None or last.step < one.step:
+                used[one.claim] = Use(one.step, b"", one.door)
+                learnt.add(one.claim)
+                nobody = Source.of(bytes(4))
+                self._spawn(self._note_use(one, nobody))
+        self._withdraw(learnt)
+
+    def _know_callers(self) -> None:
+        """Who is part-way, by the guard's maps."""
+        assert isinstance(self.tracker, Mirror)
+        now, plan = self._clock(), self._in_force.plan
+        found = []
+        for packed, number, left in self.deciding.maps.part_way():
+            place = None if plan is None else plan.place_of(number)
+            if place is not None:
+                found.append((packed, place, left * _MILLISECOND))
+        self.tracker.know(found, now)
+
+    def tidy(self) -> None:
+        """Once a second, as Listener does; and where reports are missing, look at what the guard has done."""
+        lost = self.watcher.lost
+        overruns, before = self.watcher.overruns, (self._lost, self._overruns)
+        super().tidy()
+        if not isinstance(self.tracker, Mirror):
+            return
+        self._no_claims.settle()
+        try:
+            more = self._more()
+        except GuardError:
+            return
+        behind = (lost, overruns) != before or more["untold"] or more["untold_openings"]
+        if behind or self.tracker.astray:
+            self._look_at_guard()
+        elif self._crowded and not more["untold_first"]:
+            self._know_callers()
+        self._crowded = bool(more["untold_first"])
+
+    def _more(self) -> dict[str, int]:
+        """How much the guard's counters of what it did not report have grown."""
+        now = {name: self._table.counted(name) for name in _UNTOLD}
+        before, self._counted = self._counted, now
+        return {name: max(0, count - before.get(name, count)) for name, count in now.items()}
+
+    def _look_at_guard(self) -> None:
+        assert isinstance(self.tracker, Mirror)
+        self.tracker.astray = False
+        self._learn_uses()
+        self._doorkeeper.find(self._table.admissions())
+        if not self._crowded:
+            self._know_callers()
+
+    def look_for_room(self) -> None:
+        """Once a second: whether first knocks found no room. The guard itself makes them short in a flood."""
+        if not isinstance(self.tracker, Mirror):
+            super().look_for_room()
+            return
+        try:
+            no_room = self._table.found_no_room()
+        except GuardError:
+            return
+        if self._looked is not None:
+            self._turned_away += max(0, no_room - self.no_room)
+        self._looked, self.no_room = self._clock(), no_room
+        self._tell_turned_away(self._looked)
+
+    def _tell_no_claims(self, count: int) -> None:
+        text = f"{counted(count, 'rotating sequence')} refused: the guard's record of uses is full"
+        self._events.tell("full", text, count=count)
