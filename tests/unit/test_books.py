@@ -218,3 +218,9 @@ def test_without_a_ledger_work_goes_on_and_no_use_counts(tmp_path: Path) -> None
         await books.close()
 
     asyncio.run(whole())
+
+
+def test_the_name_of_this_boot_is_the_kernels(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert use_mark.boot() == Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    monkeypatch.setattr(use_mark, "BOOT", tmp_path / "nothing")
+    assert use_mark.boot() == ""
