@@ -178,7 +178,7 @@ def test_who_came_in_at_a_clock_that_was_ahead_is_told_how_to_get_in_again() -> 
         knock(w, w.another4, secret("ana"), at)
         d.wait_for("refused at vpn", w.another4, "at a clock that was ahead: enrol ana anew")
         told = " ".join(d.verb("why", w.another4).stdout.split())
-        assert "a clock was ahead" in told and "portress unenrol ana, and enrol them anew" in told
+        assert "a clock was ahead" in told and "portress unenrol ana, then enrol them again" in told
 
 
 def test_unenrolments_at_once_do_not_undo_each_other() -> None:
