@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import time
 
-from lab import daemon, sender, tcp_state, world
+from lab import crowd, daemon, sender, tcp_state, until, world
 
 KNOCKS = ["tcp/4617", "udp/2953", "tcp/6381"]
 CONFIG = """
@@ -36,3 +37,82 @@ def test_a_door_opens_while_the_daemon_is_dead_and_is_found_by_the_next_one() ->
         assert {one["source"] for one in d.status()["admissions"]} == {w.stranger6}
         send.knocks(w.stranger4, w.host4, KNOCKS[2:])
         d.wait_for(f"{w.stranger4} admitted to ssh")
+
+
+MARKING = """
+table inet marking {
+  counter came { }
+  counter kept { }
+  counter plain { }
+  chain before {
+    type filter hook prerouting priority -299; policy accept;
+    ip saddr 198.51.100.10 meta priority set 1:20 meta mark set 7
+  }
+  chain between {
+    type filter hook prerouting priority -160; policy accept;
+    ip saddr 198.51.100.10 ct mark set 9
+  }
+  chain after {
+    type filter hook prerouting priority -140; policy accept;
+    ip saddr 198.51.100.10 counter name came
+    ip saddr 198.51.100.10 meta priority 1:20 meta mark 7 ct mark 9 counter name kept
+    ip6 saddr 2001:db8:1::10 meta priority 0 meta mark 0 ct mark 0 counter name plain
+  }
+}
+"""
+
+
+def test_no_mark_and_no_priority_of_a_packet_is_changed() -> None:
+    """The host's own rules give packets marks and a priority before the guard sees them, and look after it."""
+    wrong = ["tcp/4617", "tcp/9999", "udp/2953", "tcp/4617", "tcp/4617", "udp/2953", "tcp/9998"]
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        w.host.nft(MARKING)
+        for source, host in ((w.stranger4, w.host4), (w.stranger6, w.host6)):
+            send.knocks(source, host, [*wrong, *KNOCKS])
+        until(lambda: len(d.status()["admissions"]) == 2)
+        sent = len(wrong) + len(KNOCKS)
+        listed = {
+            name: w.host.run(["nft", "list", "counter", "inet", "marking", name]).stdout
+            for name in ("came", "kept", "plain")
+        }
+        found = {name: int(text.split("packets")[1].split()[0]) for name, text in listed.items()}
+        assert found["came"] == found["kept"] == sent
+        assert found["plain"] >= sent
+
+
+def test_misses_shun_and_status_tells_what_the_guard_did() -> None:
+    text = CONFIG.replace("doors:", "misses: {limit: 3, within: 10m, shun: 30m}\ndoors:")
+    with world() as w, daemon(w.host, text) as d, sender(w.stranger) as send:
+        for _ in range(3):
+            send.knocks(w.stranger4, w.host4, ["tcp/4617", "tcp/9999"], pause=0.01)
+        d.wait_for(f"{w.stranger4} shunned for 30m after 3 misses")
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        assert [one["source"] for one in d.status()["shunned"]] == [w.stranger4]
+        send.knocks(w.another4, w.host4, KNOCKS)
+        d.wait_for(f"{w.another4} admitted to ssh")
+
+
+def test_an_admission_is_not_shortened_by_knocking_again() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        d.verb("admit", w.stranger4, "ssh", "--for", "8h")
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        time.sleep(1)
+        assert d.status()["admissions"][0]["left"] > 7 * 3600
+        listed = w.host.run(["nft", "list", "set", "inet", "portress", "ssh_4"]).stdout
+        assert "7h5" in listed
+
+
+def test_more_than_is_reported_is_known_within_seconds() -> None:
+    """More sources complete the sequence at once than the guard reports: none is forgotten."""
+    sources = crowd(3000, 6)
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        for number, source in enumerate(sources):
+            send.knocks(source, w.host6, KNOCKS)
+            if number % 20 == 0:  # the other end of the link gets its turn
+                time.sleep(0.001)
+        until(lambda: len(d.status()["admissions"]) == len(sources), 10)
+        listed = w.host.run(["nft", "list", "counters", "table", "inet", "portress"]).stdout
+        untold = re.search(r"counter untold_first \{\s+packets (\d+)", listed)
+        assert untold is not None
+        assert int(untold[1]) > 0
