@@ -63,7 +63,7 @@ table inet marking {
 
 
 def test_no_mark_and_no_priority_of_a_packet_is_changed() -> None:
-    """The host's own rules give packets marks and a priority before the guard sees them, and look after it."""
+    """The host's own rules give packets marks and a priority before the guard sees them, and look later."""
     wrong = ["tcp/4617", "tcp/9999", "udp/2953", "tcp/4617", "tcp/4617", "udp/2953", "tcp/9998"]
     with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
         w.host.nft(MARKING)
