@@ -12,10 +12,13 @@ import subprocess
 import time
 from pathlib import Path
 
+import pytest
+
 from lab import World, scratch, tcp_state
 from lab.portress import REPOSITORY
 from system.host import await_admitted, configure
 from system.machine import Machine, Machines
+from system.root import debian, release
 
 README = (REPOSITORY / "README.md").read_text()
 PLACES = {"gate.example.org": World.host4, "YOUR-ADDRESS": World.stranger4, "198.51.100.7": World.stranger4}
@@ -68,7 +71,9 @@ def _client(machine: Machine, line: str) -> str:
     return machine.stranger.run(["sh", "-ec", path + line], timeout=60).stdout
 
 
-def test_the_installation_works_as_it_is_written(machines: Machines) -> None:
+@pytest.mark.parametrize("suite", ["bookworm", "trixie"])
+def test_the_installation_works_as_it_is_written(suite: str) -> None:
+    machines = Machines(debian() if suite == release() else debian(suite, more=()))
     steps = commands("Install it without locking yourself out")
     build, install, check, doctor, trial, start, knock, keep, enable = steps
     with machines.boot() as machine, scratch() as folder:
@@ -80,7 +85,7 @@ def test_the_installation_works_as_it_is_written(machines: Machines) -> None:
         assert machine.run(*doctor.split(), check=False).returncode in (0, 1)
         assert tcp_state(machine.stranger, machine.host4, 22) == "open"
         machine.run(*trial.split())
-        machine.run(*start.split())
+        machine.systemctl(*start.split()[1:])
         machine.await_state("portress.service", "active")
         assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
         assert "in" in _client(machine, knock).split()

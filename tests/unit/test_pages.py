@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from portress.doctor.probe.upkeep import FIRST_STEPS
+
 ROOT = Path(__file__).resolve().parents[2]
 _LISTED = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True).stdout.split()
 # A tree without git, as in a package's build: what lies there, without what tools have made.
@@ -91,7 +93,7 @@ def test_the_trades_term_is_where_people_look_for_it_once() -> None:
 
 
 def test_the_order_of_the_first_steps_is_the_same_everywhere() -> None:
-    """README, package, installed configuration and manual: check, doctor, trial, start, keep, enable."""
+    """README, doctor, installed configuration and manual: check, doctor, trial, start, keep, enable."""
     steps = [
         "portress check",
         "portress doctor",
@@ -110,6 +112,11 @@ def test_the_order_of_the_first_steps_is_the_same_everywhere() -> None:
         places = [text.find(step) for step in steps]
         assert -1 not in places, (file, steps[places.index(-1)])
         assert places == sorted(places), file
+    places = [
+        FIRST_STEPS.find(step) for step in steps[2:]
+    ]  # check and doctor come before the doctor's advice
+    assert -1 not in places
+    assert places == sorted(places)
 
 
 def test_the_contributors_page_names_modules_that_exist() -> None:

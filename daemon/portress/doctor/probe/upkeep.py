@@ -33,6 +33,11 @@ _DEED: Final = re.compile(
     r"|(?:goto|jump) +\S+|(?:vmap|map|update|add|delete) +@\S+)"
 )
 _DORMANT: Final = re.compile(r"^\s*flags [^\n]*\bdormant\b", re.MULTILINE)
+# The order of README, portress(1) and the installed configuration: nobody is locked out by it.
+FIRST_STEPS: Final = (
+    "portress guard --trial 5m; then systemctl start portress; knock and log in from a second terminal; "
+    "then portress guard --keep; then systemctl enable portress"
+)
 _RELOAD: Final = "systemctl reload portress; without the service: portress guard"
 
 
@@ -136,7 +141,7 @@ def judge_guard(config: Config, guard: Guard | None, *, away: bool) -> Iterator[
             "error",
             f"the guard is not loaded{by_hand}",
             "every door is open: only the host's own firewall applies",
-            "portress guard",
+            "portress guard" if away else FIRST_STEPS,
             opens=True,
         )
     elif guard.dormant:
