@@ -336,6 +336,17 @@ class Tracker:
             if left >= 0:
                 yield source, node.advanced, left
 
+    def progress_of(self, source: Hashable, now: int) -> tuple[Advanced, int] | None:
+        """Where a source is part-way at `now`, and the ns left; None if it is not."""
+        state = self._callers.get(source)
+        left = -1 if state is None else state[0] + state[1].hold - now
+        return None if state is None or left < 0 else (state[1].advanced, left)
+
+    def shunned_until(self, source: Hashable, now: int) -> int | None:
+        """Until when (ns) a source is shunned at `now`; None if it is not."""
+        until = self._shunned.get(source)
+        return until if until is not None and until > now else None
+
     def shunned(self, now: int) -> Iterator[tuple[Hashable, int]]:
         """Those shunned at `now`: source, end of the shunning (ns)."""
         return ((source, until) for source, until in self._shunned.items() if until > now)

@@ -62,58 +62,19 @@ def _figures(found: dict[int, Took]) -> Iterator[Figure]:
     for count, took in found.items():
         among = "1 admission" if count == 1 else f"{count:,} admissions"
         grow = Target("<=", 1.5, ratio=True) if count == COUNTS[-1] else None
-        yield Figure(
-            SUBJECT,
-            f"admit one more, in the guard, {among}",
-            took.table * 1000,
-            "µs",
-            one.table * 1000,
-            "with 1",
-            grow,
-        )
-        yield Figure(
-            SUBJECT,
-            f"admit one more, asked by the control socket, {among}",
-            took.socket,
-            "ms",
-            one.socket,
-            "with 1",
-            grow,
-        )
-        yield Figure(
-            SUBJECT,
-            f"list, as status --json asks for it, {among}",
-            took.status,
-            "ms",
-            took.nft_list,
-            "nft -j list table",
-        )
-        yield Figure(
-            SUBJECT,
-            f"reload, admissions carried over, {among}",
-            took.reload,
-            "ms",
-            took.nft_load,
-            "nft -f of the whole table",
-        )
-        yield Figure(
-            SUBJECT,
-            f"after a flush, until strangers are shut out, {among}",
-            took.shut,
-            "ms",
-            took.nft_load,
-            "nft -f of the whole table",
-            Target("<", 100),
-        )
-        yield Figure(
-            SUBJECT,
-            f"after a flush, until all are admitted again, {among}",
-            took.back,
-            "ms",
-            took.nft_load,
-            "nft -f of the whole table",
-            Target("<", 100) if count < COUNTS[-1] else None,
-        )
+        soon, late = Target("<", 100), Target("<", 100) if count < COUNTS[-1] else None
+        listed, loaded, alone = "nft -j list table", "nft -f of the whole table", "with 1"
+        after = "after a flush, until"
+        asked = "admit one more, asked by the control socket"
+        for what, value, unit, other, beside, target in (
+            ("admit one more, in the guard", took.table * 1000, "µs", one.table * 1000, alone, grow),
+            (asked, took.socket, "ms", one.socket, alone, grow),
+            ("list, as status --json asks for it", took.status, "ms", took.nft_list, listed, None),
+            ("reload, admissions carried over", took.reload, "ms", took.nft_load, loaded, None),
+            (f"{after} strangers are shut out", took.shut, "ms", took.nft_load, loaded, soon),
+            (f"{after} all are admitted again", took.back, "ms", took.nft_load, loaded, late),
+        ):
+            yield Figure(SUBJECT, f"{what}, {among}", value, unit, other, beside, target)
 
 
 def _source(number: int) -> Source:

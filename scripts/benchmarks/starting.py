@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchmarks.figures import Figure, Target
-from benchmarks.hosts import PYTHON, cpu, doors, memory, running
+from benchmarks.hosts import PYTHON, Running, cpu, doors, memory, running
 from lab.space import namespace
 
 SUBJECT: Final = "The daemon itself"
@@ -42,33 +42,36 @@ def measure(quick: bool) -> Iterator[Figure]:
             Target("<", 0.5),
         )
         with running(ns, doors()) as host:
-            plain = _sleeper(_LIBRARIES + _SLEEP)
-            seconds = 10 if quick else 60
-            time.sleep(2)
-            before, other = host.cpu, cpu(plain.pid)
-            time.sleep(seconds)
-            used, other = host.cpu - before, cpu(plain.pid) - other
-            yield Figure(
-                SUBJECT,
-                "resident memory",
-                memory(host.pid),
-                "MB",
-                memory(plain.pid),
-                "Python with the libraries alone",
-                Target("<", 40),
-                f"{memory(host.pid, 'Pss'):.1f} MB of it not shared with others",
-            )
-            yield Figure(
-                SUBJECT,
-                f"CPU while nothing happens, over {seconds} s",
-                100 * used / seconds,
-                "%",
-                100 * other / seconds,
-                "a loop with one timer a second",
-                Target("<", 0.1),
-            )
-            plain.kill()
-            plain.wait()
+            yield from _at_rest(host, 10 if quick else 60)
+
+
+def _at_rest(host: Running, seconds: int) -> Iterator[Figure]:
+    plain = _sleeper(_LIBRARIES + _SLEEP)
+    time.sleep(2)
+    before, other = host.cpu, cpu(plain.pid)
+    time.sleep(seconds)
+    used, other = host.cpu - before, cpu(plain.pid) - other
+    yield Figure(
+        SUBJECT,
+        "resident memory",
+        memory(host.pid),
+        "MB",
+        memory(plain.pid),
+        "Python with the libraries alone",
+        Target("<", 40),
+        f"{memory(host.pid, 'Pss'):.1f} MB of it not shared with others",
+    )
+    yield Figure(
+        SUBJECT,
+        f"CPU while nothing happens, over {seconds} s",
+        100 * used / seconds,
+        "%",
+        100 * other / seconds,
+        "a loop with one timer a second",
+        Target("<", 0.1),
+    )
+    plain.kill()
+    plain.wait()
 
 
 def _import() -> float:

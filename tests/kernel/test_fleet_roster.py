@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from lab.etcd import Etcd, etcd
-from portress.config.fleet import Fleet
+from portress.config.model import Fleet
 from portress.errors import Mistake
 from portress.fleet.roster import at_store, keyholders
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.secret import to_base32
 
 SECRET = bytes(range(32))

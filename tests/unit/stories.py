@@ -10,7 +10,7 @@ from typing import Final
 
 from portress.config import load as configuration
 from portress.config.model import Config
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, TCP, Knock
 from portress.watch import Heard
 

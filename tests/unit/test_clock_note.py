@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from portress.doctor.probe.clock import Clock, noted
+from portress.doctor.probe.clock import ClockState, noted
 
 WRITER = Path(__file__).resolve().parents[2] / "systemd/clock-error"
 
@@ -17,7 +17,7 @@ WRITER = Path(__file__).resolve().parents[2] / "systemd/clock-error"
 def test_a_note_of_the_last_minutes_is_believed(tmp_path: Path) -> None:
     note = tmp_path / "clock"
     note.write_text('{"at": 1700000000, "synchronised": true, "error": 0.25}')
-    assert noted(note, 1_700_000_100) == Clock(synchronised=True, error=0.25)
+    assert noted(note, 1_700_000_100) == ClockState(synchronised=True, error=0.25)
 
 
 def test_an_old_note_is_not(tmp_path: Path) -> None:
@@ -45,6 +45,6 @@ def test_the_writer_writes_what_the_reader_reads(tmp_path: Path) -> None:
         "error": 16.0,
     }
     writer["main"](str(note))
-    assert noted(note, time.time()) == Clock(synchronised=False, error=16.0)
+    assert noted(note, time.time()) == ClockState(synchronised=False, error=16.0)
     assert note.stat().st_mode & 0o777 == 0o640
     assert set(json.loads(note.read_text())) == {"at", "synchronised", "error"}

@@ -21,7 +21,7 @@ from portress.tracker import Tracker
 from portress.verdict import Completed
 from portress.watch import Heard
 from portress.watch.counter import CounterWatcher
-from portress.watch.counts import Count, Counts
+from portress.watch.counts import Count, KnockCounts
 from portress.watch.order import Hit, in_order
 
 MS = SECOND // 1000
@@ -34,7 +34,7 @@ def source(number: int) -> bytes:
     return bytes((192, 0, 2, number))
 
 
-class Kernel(Counts):
+class Kernel(KnockCounts):
     """The guard's sets, driven by a script of packets (ms, source, knock); `tick` ms are a tick of its clock.
 
     Time goes on while it is asked, too, half a ms for one element of six if it is `slow`; a dump forgets each

@@ -14,7 +14,7 @@ from portress.config.model import Config
 from portress.events import Events, Fields, Kind
 from portress.guard import flows
 from portress.guard.table import GuardError, Held, NoRoom, Table
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Expected, Knock, Sequence, Service, Source
 from portress.ledger.ledger import Record
 from portress.run.doorkeeper import Doorkeeper

@@ -13,7 +13,7 @@ from attrs import evolve
 
 from portress.config.model import Authenticator, Door, Rotating
 from portress.keyholders import keycard
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, TCP, UDP, Service
 
 VPN = Door(

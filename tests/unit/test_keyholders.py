@@ -15,7 +15,8 @@ from attrs import evolve
 from portress.config.model import Authenticator, Config, Door, Rotating
 from portress.errors import Mistake
 from portress.keyholders import edit as enrolment
-from portress.keyholders.file import Keyholder, expiry, expiry_text, load, locate, parse, without_hope
+from portress.keyholders.file import expiry, expiry_text, load, locate, parse, without_hope
+from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.secret import to_base32
 from portress.knock import SECOND, TCP, UDP, Service
 from portress.sequence import authenticator, rotating

@@ -23,7 +23,7 @@ from typing import Any
 import pytest
 
 from portress.knock import Source
-from portress.ledger.ledger import Ledger, LedgerError, Reader, Use
+from portress.ledger.ledger import LastUse, Ledger, LedgerError, Reader
 
 HOME = Source.parse("198.51.100.7")
 AWAY = Source.parse("2001:db8::7")
@@ -97,7 +97,7 @@ def claim(number: int) -> bytes:
 def test_a_step_is_used_once(ledger: Ledger) -> None:
     assert ledger.use(ANA, "vpn", STEP, HOME, NOON)
     assert not ledger.use(ANA, "vpn", STEP, AWAY, NOON + 1)
-    assert ledger.used() == {ANA: Use(STEP, HOME, "vpn")}
+    assert ledger.used() == {ANA: LastUse(STEP, HOME, "vpn")}
 
 
 def test_a_step_older_than_the_last_one_is_refused(ledger: Ledger) -> None:
@@ -118,7 +118,7 @@ def test_a_step_used_at_one_door_is_used_at_all_that_have_its_claim(ledger: Ledg
     assert not ledger.use(ANA, "ssh", STEP - 1, HOME, NOON)
     assert ledger.use(ANA, "ssh", STEP + 1, HOME, NOON + 30)
     assert not ledger.use(ANA, "vpn", STEP + 1, HOME, NOON + 30)
-    assert ledger.used() == {ANA: Use(STEP + 1, HOME, "ssh")}
+    assert ledger.used() == {ANA: LastUse(STEP + 1, HOME, "ssh")}
     assert ledger.last_uses() == {(ANA, "vpn"): NOON, (ANA, "ssh"): NOON + 30}
 
 
@@ -168,7 +168,7 @@ def test_what_was_used_is_known_after_a_restart(ledger: Ledger, path: Path) -> N
     ledger.close()
     with Ledger(path, now=NOON) as again:
         assert again.set_aside is None
-        assert again.used() == {ANA: Use(STEP, AWAY, "vpn")}
+        assert again.used() == {ANA: LastUse(STEP, AWAY, "vpn")}
         assert not again.use(ANA, "vpn", STEP, HOME, NOON)
 
 

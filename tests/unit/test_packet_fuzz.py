@@ -12,7 +12,7 @@ import dpkt
 
 from portress.knock import TCP, UDP
 from portress.watch.frame import Oddity, first_packet
-from portress.watch.packetlog import Heard, Reader
+from portress.watch.packetlog import Heard, PacketReader
 
 CASES = 10_000
 FIRST, REST = 0x02, 0x17
@@ -116,7 +116,7 @@ def datagram(rng: random.Random, sequence: int) -> bytes:
 
 
 def test_mutated_netlink_messages_raise_nothing() -> None:
-    reader, heard = Reader(24, 64), list[Heard]()
+    reader, heard = PacketReader(24, 64), list[Heard]()
     reader.ahead = 5_000_000_000
     for case in range(CASES):
         rng = random.Random(case)
@@ -134,13 +134,13 @@ def test_mutated_netlink_messages_raise_nothing() -> None:
 
 
 def test_a_learned_layout_never_changes_what_a_message_says() -> None:
-    learned = Reader()
+    learned = PacketReader()
     for case in range(CASES // 4):
         rng = random.Random(case)
         data = datagram(rng, case)
         if case % 2:
             data = mutated(rng, data)
-        fresh = Reader()
+        fresh = PacketReader()
         fresh.ahead, fresh.since, learned.ahead = 5_000_000_000, learned.since, 5_000_000_000
         outcomes = []
         for reader in (fresh, learned):

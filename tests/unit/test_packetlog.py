@@ -10,7 +10,7 @@ import pytest
 from pyroute2.netlink import nla
 from pyroute2.netlink.nfnetlink import nfgen_msg
 
-from portress.watch.packetlog import Heard, Reader, binding, question
+from portress.watch.packetlog import Heard, PacketReader, binding, question
 
 # 192.0.2.7 > 198.51.100.1, a SYN to port 4617
 SYN = bytes.fromhex("450000280000000040060000c0000207c63364019c40120900000001000000005002000000000000")
@@ -74,7 +74,7 @@ def control(kind: int, body: bytes = bytes(4)) -> bytes:
     return struct.pack("=IHHII", 16 + len(body), kind, 0, 0, 0) + body
 
 
-def take(reader: Reader, datagrams: Sequence[bytes], now: int = 1) -> list[Heard]:
+def take(reader: PacketReader, datagrams: Sequence[bytes], now: int = 1) -> list[Heard]:
     heard: list[Heard] = []
     for datagram in datagrams:
         reader.buffer[: len(datagram)] = datagram
@@ -108,7 +108,7 @@ def test_the_question_is_what_pyroute2_encodes() -> None:
 
 
 def test_an_acknowledgement_is_told_from_packets_and_from_others() -> None:
-    reader = Reader()
+    reader = PacketReader()
     for datagram, expected in (
         (struct.pack("=IHHIIi", 36, 2, 0, 7, 99, -1) + bytes(16), 1),
         (struct.pack("=IHHIIi", 36, 2, 0, 7, 99, 0) + bytes(16), 0),
@@ -121,7 +121,7 @@ def test_an_acknowledgement_is_told_from_packets_and_from_others() -> None:
 
 
 def test_packets_are_read_with_time_and_interface() -> None:
-    reader = Reader()
+    reader = PacketReader()
     assert take(reader, [message(0), message(1, interface=3)], now=42) == [
         (SOURCE, KNOCK, 42, 2),
         (SOURCE, KNOCK, 42, 3),
@@ -131,7 +131,7 @@ def test_packets_are_read_with_time_and_interface() -> None:
 
 def test_a_packet_carries_when_it_came_by_the_clock_that_is_asked_for() -> None:
     """The wall clock is 100 s ahead of that clock, which is at 60 s."""
-    reader, second = Reader(), 1_000_000_000
+    reader, second = PacketReader(), 1_000_000_000
     reader.ahead = 100 * second
     at = [150, 150, 155, 152, 161, 0, 9_999_999_999, None, 170]
     datagrams = [
@@ -149,40 +149,40 @@ def test_a_packet_carries_when_it_came_by_the_clock_that_is_asked_for() -> None:
 
 def test_a_stamp_is_read_alike_with_a_layout_learned_and_without() -> None:
     for stamp in (None, 0, 7_000_001_000, (1 << 63) * 1000):
-        learned = Reader()
+        learned = PacketReader()
         learned.ahead = 1_000_000_000
         take(learned, [message(0, stamp=stamp)], now=9_000_000_000)
         learned.since = 0
-        fresh = Reader()
+        fresh = PacketReader()
         fresh.ahead = 1_000_000_000
         one = message(1, stamp=stamp)
         assert take(fresh, [one], now=9_000_000_000) == take(learned, [one], now=9_000_000_000)
 
 
 def test_messages_of_different_layouts_may_alternate() -> None:
-    reader = Reader()
+    reader = PacketReader()
     datagrams = [message(number, mac=number % 2 == 0) for number in range(40)]
     assert take(reader, datagrams) == [(SOURCE, KNOCK, 1, 2)] * 40
     assert (reader.lost, dict(reader.odd)) == (0, {})
 
 
 def test_several_messages_in_one_datagram_are_all_read() -> None:
-    reader = Reader()
+    reader = PacketReader()
     batch = message(0) + message(1, mac=False) + message(2) + control(3)
     assert len(take(reader, [batch, message(3), batch])) == 7
 
 
 def test_gaps_in_the_sequence_numbers_are_losses_from_the_first_packet_on() -> None:
-    reader = Reader()
+    reader = PacketReader()
     take(reader, [message(2)])
     assert reader.lost == 2
     take(reader, [message(3), message(10), message(11)])
     assert reader.lost == 8
 
 
-def reader_at(sequence: int) -> Reader:
+def reader_at(sequence: int) -> PacketReader:
     """One that expects this number next and has counted nothing."""
-    reader = Reader()
+    reader = PacketReader()
     take(reader, [message((sequence - 1) // 2), message(sequence - 1)])
     reader.lost = 0
     return reader
@@ -207,7 +207,7 @@ def test_a_number_from_the_past_is_odd_and_no_loss() -> None:
 
 
 def test_netlinks_own_messages_are_passed_over() -> None:
-    reader = Reader()
+    reader = PacketReader()
     datagrams = [control(1), control(2, struct.pack("=i", -105)), control(3), control(4), message(0)]
     assert len(take(reader, datagrams)) == 1
     assert dict(reader.odd) == {}
@@ -230,7 +230,7 @@ def test_netlinks_own_messages_are_passed_over() -> None:
 )
 def test_what_cannot_be_read_is_counted_by_kind(datagram: bytes, kind: str) -> None:
     for before in ([], [message(0)]):
-        reader = Reader()
+        reader = PacketReader()
         take(reader, before)
         take(reader, [datagram])
         assert reader.odd[kind] == 1
@@ -242,7 +242,7 @@ def test_an_attribute_whose_length_lies_is_told_with_a_layout_learned_or_without
         for size in (0, 3, 5, 13, 200, 65535):
             bad = bytearray(good)
             struct.pack_into("=H", bad, offset, size)
-            fresh, learned = Reader(), Reader()
+            fresh, learned = PacketReader(), PacketReader()
             take(learned, [good])
             learned.lost = 0
             assert take(fresh, [bytes(bad)]) == take(learned, [bytes(bad)])
@@ -250,13 +250,13 @@ def test_an_attribute_whose_length_lies_is_told_with_a_layout_learned_or_without
 
 
 def test_a_message_without_a_sequence_number_is_read_and_no_loss() -> None:
-    reader = Reader()
+    reader = PacketReader()
     assert len(take(reader, [message(0), message(None), message(1)])) == 3
     assert reader.lost == 0
 
 
 def test_more_layouts_than_are_remembered_do_no_harm() -> None:
-    reader, rng = Reader(), random.Random(3)
+    reader, rng = PacketReader(), random.Random(3)
     for number in range(0, 400, 2):
         extra = attribute(30 + rng.randrange(60), bytes(4 * rng.randrange(5)))
         assert len(take(reader, [message(number, extra=extra), message(number + 1)])) == 2

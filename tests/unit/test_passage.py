@@ -8,7 +8,7 @@ import pytest
 
 from portress.doctor.probe.packet import stranger
 from portress.doctor.probe.passage import End, Journey, journey
-from portress.doctor.probe.rules import Chain, Tables
+from portress.doctor.probe.rules import RuleChain, Tables
 from portress.knock import Knock
 
 ACCEPT: dict[str, Any] = {"accept": None}
@@ -39,18 +39,18 @@ def chain(
     policy: str = "accept",
     family: str = "inet",
     kind: str = "filter",
-) -> Chain:
-    return Chain((family, "other", name), rules, hook, priority, policy, ("eth0",), kind)
+) -> RuleChain:
+    return RuleChain((family, "other", name), rules, hook, priority, policy, ("eth0",), kind)
 
 
-def follow(*chains: Chain, knock: str = "tcp/22", family: int = 4, sets: Any = None) -> Journey:
+def follow(*chains: RuleChain, knock: str = "tcp/22", family: int = 4, sets: Any = None) -> Journey:
     tables = Tables(
         {one.key: one for one in chains}, {("inet", "other", k): v for k, v in (sets or {}).items()}
     )
     return journey(tables, stranger(family, Knock.parse(knock), "eth0"), ADDRESSES)
 
 
-def fate(*chains: Chain, **more: Any) -> str:
+def fate(*chains: RuleChain, **more: Any) -> str:
     """What becomes of a stranger's packet: passes, dropped, or perhaps."""
     passed = {end.passed for end in follow(*chains, **more).stranger}
     return "perhaps" if len(passed) == 2 else "passes" if passed == {True} else "dropped"
@@ -185,7 +185,7 @@ def test_a_drop_comes_before_the_guard_or_after_it(hook: str, priority: int, sta
     assert end.where == "table inet other, chain input"
 
 
-def named(*chains: Chain) -> set[End]:
+def named(*chains: RuleChain) -> set[End]:
     return {end for end in follow(*chains).ends if end.path.granted and end.passed}
 
 
@@ -232,7 +232,7 @@ def test_a_rule_against_a_named_source_is_not_against_strangers() -> None:
     assert fate(chain((saddr("203.0.113.9", "!="), DROP))) == "dropped"
 
 
-def nat(*rules: tuple[dict[str, Any], ...], priority: int = -100) -> Chain:
+def nat(*rules: tuple[dict[str, Any], ...], priority: int = -100) -> RuleChain:
     return chain(*rules, name="dial", hook="prerouting", priority=priority, kind="nat")
 
 

@@ -53,12 +53,12 @@ def names(findings: Any) -> list[str]:
 def test_a_clock_may_be_off_by_half_of_what_the_steps_allow(skew: int, error: float, wrong: bool) -> None:
     assert VPN.rotating is not None
     door = evolve(VPN, rotating=evolve(VPN.rotating, skew=skew))
-    found = names(clock.judge(Config({"vpn": door}), clock.Clock(True, error)))
+    found = names(clock.judge(Config({"vpn": door}), clock.ClockState(True, error)))
     assert found == (["clock-error"] if wrong else [])
 
 
 def test_a_clock_that_nothing_steers_matters_where_sequences_rotate() -> None:
-    loose = clock.Clock(False, 16.0)
+    loose = clock.ClockState(False, 16.0)
     assert names(clock.judge(CONFIG, loose)) == []
     assert names(clock.judge(ALL, loose)) == ["clock-unsynchronised"] * 2
     assert names(clock.judge(ALL, None)) == []

@@ -75,12 +75,12 @@ def test_strangers_come_in_by_default_routes_that_are_guarded_else_by_what_is_gu
 # Listeners
 
 
-def listener(knock: str, address: str = "::", families: tuple[int, ...] = (4, 6)) -> sockets.Listener:
-    return sockets.Listener(Knock.parse(knock), address, frozenset(families), "sshd (process 7)")
+def listener(knock: str, address: str = "::", families: tuple[int, ...] = (4, 6)) -> sockets.Listening:
+    return sockets.Listening(Knock.parse(knock), address, frozenset(families), "sshd (process 7)")
 
 
 def heard(
-    *listeners: sockets.Listener, config: Config = CONFIG, forwarded: tuple[str, ...] = ()
+    *listeners: sockets.Listening, config: Config = CONFIG, forwarded: tuple[str, ...] = ()
 ) -> list[Finding]:
     return list(sockets.judge(config, listeners, LINKS, frozenset(map(Knock.parse, forwarded))))
 
@@ -147,7 +147,7 @@ def test_programs_where_sequences_are_drawn_are_told_together() -> None:
 
 
 def around(
-    *chains: rules.Chain, config: Config = CONFIG, served: tuple[str, ...] = ("tcp/22",), legacy: Any = ()
+    *chains: rules.RuleChain, config: Config = CONFIG, served: tuple[str, ...] = ("tcp/22",), legacy: Any = ()
 ) -> list[Finding]:
     tables = rules.Tables({one.key: one for one in chains}, {}, legacy)
     knocks = frozenset(map(Knock.parse, served))
@@ -161,9 +161,9 @@ def chain(
     policy: str = "accept",
     family: str = "inet",
     kind: str = "filter",
-) -> rules.Chain:
+) -> rules.RuleChain:
     key = (family, "other", f"{hook}{priority}")
-    return rules.Chain(key, (matched,) if matched else (), hook, priority, policy, ("eth0",), kind)
+    return rules.RuleChain(key, (matched,) if matched else (), hook, priority, policy, ("eth0",), kind)
 
 
 def at(protocol: str, port: int) -> dict[str, Any]:
@@ -191,10 +191,10 @@ def test_only_the_chain_that_decides_is_named_and_ufw_is_told_in_its_own_words()
     """As ufw lays out its rules: chains of its own, some behind conditions that cannot be known."""
     jump = {"jump": {"target": "ufw-user-limit"}}
     chains = [
-        rules.Chain(("ip", "filter", "INPUT"), (({"unknown": None}, jump),), "input", 0, "drop"),
-        rules.Chain(("ip6", "filter", "INPUT"), (({"unknown": None}, jump),), "input", 0, "drop"),
-        rules.Chain(("ip", "filter", "ufw-user-limit"), (({"reject": None},),)),
-        rules.Chain(("ip6", "filter", "ufw-user-limit"), (({"reject": None},),)),
+        rules.RuleChain(("ip", "filter", "INPUT"), (({"unknown": None}, jump),), "input", 0, "drop"),
+        rules.RuleChain(("ip6", "filter", "INPUT"), (({"unknown": None}, jump),), "input", 0, "drop"),
+        rules.RuleChain(("ip", "filter", "ufw-user-limit"), (({"reject": None},),)),
+        rules.RuleChain(("ip6", "filter", "ufw-user-limit"), (({"reject": None},),)),
     ]
     (finding,) = around(*chains)
     assert "chain INPUT, policy drop" in finding.what and "ufw-user-limit" not in finding.what
@@ -205,7 +205,7 @@ def test_only_the_chain_that_decides_is_named_and_ufw_is_told_in_its_own_words()
 
 
 def test_firewalld_is_told_in_its_own_words() -> None:
-    walls = rules.Chain(("inet", "firewalld", "filter_INPUT"), (({"reject": None},),), "input", 10)
+    walls = rules.RuleChain(("inet", "firewalld", "filter_INPUT"), (({"reject": None},),), "input", 10)
     (finding,) = around(walls)
     assert finding.do.startswith("firewall-cmd --permanent --add-port=22/tcp && firewall-cmd --reload")
 

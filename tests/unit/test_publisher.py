@@ -6,7 +6,7 @@ import pytest
 
 from portress.errors import Mistake
 from portress.run import metrics_server
-from portress.run.http import Answer, Asked, Told
+from portress.run.http import Answer, Asked, Page
 from portress.run.metrics_server import Publisher
 
 HERE, THERE = ("127.0.0.1", 9753), ("127.0.0.1", 9754)
@@ -33,7 +33,7 @@ class Ports:
 def publisher(monkeypatch: pytest.MonkeyPatch) -> Publisher:
     Ports.used, Ports.taken = set(), set()
     monkeypatch.setattr(metrics_server, "HttpServer", Ports)
-    return Publisher(lambda: lambda _: Told("text/plain", b"all is well"))
+    return Publisher(lambda: lambda _: Page("text/plain", b"all is well"))
 
 
 def test_what_is_taken_is_tried_until_it_is_free(publisher: Publisher) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from portress.config.load import parse
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.sequence import rotating
 from portress.sequence.in_force import Rota, furthest
 

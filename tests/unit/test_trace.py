@@ -7,7 +7,7 @@ from datetime import UTC
 import pytest
 
 from portress.config.model import Rotating
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Source
 from portress.sequence import rotating
 from portress.sequence.rotating import step_at

@@ -16,14 +16,14 @@ from rich.console import Console
 from portress.admissions import Admission, Register
 from portress.config.model import Config
 from portress.events import Events
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, UNSURE, Knock, Source
 from portress.ledger.ledger import Record
 from portress.run import status_answer as answers
 from portress.run.in_force import InForce
 from portress.run.listener import Listener
 from portress.run.recent import Recent
-from portress.run.why_answer import account
+from portress.run.why_answer import Inquiry, account
 from portress.sequence import rotating
 from portress.sequence.in_force import Rota
 from portress.sequence.rotating import step_at
@@ -103,11 +103,8 @@ class Daemon:
         background: Background | None = None,
     ) -> dict[str, Any]:
         one = Source.parse(source)
-        return account(
-            self.listener,
-            self.config,
+        inquiry = Inquiry(
             one,
-            [each for each in self.admissions if each.source == one],
             self.clock(),
             self.unix,
             up=3600 * SECOND,
@@ -115,6 +112,8 @@ class Daemon:
             guarded=guarded,
             background=background or Background(),
         )
+        admissions = [each for each in self.admissions if each.source == one]
+        return account(self.listener, self.config, admissions, inquiry)
 
     def admit(self, source: str, door: str, seconds: float, keyholder: str | None = None) -> None:
         until = self.clock() + round(seconds * SECOND)

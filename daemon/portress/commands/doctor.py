@@ -11,7 +11,7 @@ from rich.text import Text
 
 from portress.commands.common import as_json, common, console, print_json, root_only
 from portress.config import load as configuration
-from portress.doctor.examine import Report, examine, examine_without
+from portress.doctor.examine import Examination, examine, examine_without
 from portress.doctor.probe.finding import Finding
 from portress.errors import Mistake
 from portress.paths import Paths
@@ -55,7 +55,7 @@ def _plain(finding: Finding) -> dict[str, str | None]:
     }
 
 
-def show(report: Report, screen: Console) -> None:
+def show(report: Examination, screen: Console) -> None:
     """The report for people: facts, then findings, worst first."""
     facts = Table.grid(padding=(0, 2))
     facts.add_column(no_wrap=True)

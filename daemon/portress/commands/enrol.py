@@ -18,7 +18,8 @@ from portress.config import load as configuration
 from portress.errors import Mistake
 from portress.keyholders import edit as enrolment
 from portress.keyholders import enrolling, keycard
-from portress.keyholders.file import FILE, STYLES, Keyholder, Style, checked_name, expiry, expiry_text
+from portress.keyholders.file import FILE, checked_name, expiry, expiry_text
+from portress.keyholders.keyholder import STYLES, Keyholder, Style
 from portress.keyholders.secret import generate
 from portress.paths import Paths
 from portress.shown import bare
@@ -90,8 +91,7 @@ def enrol(
     before = enrolment.known(holders, name)
     if before is not None and (until is not None or style not in (None, before.style)):
         raise Mistake(f"{name} is enrolled already and keeps style and end: leave --style and --until out")
-    style = before.style if before else style
-    chosen, style = enrolling.chosen(doors, style, config.doors, phone is not None)
+    chosen, style = enrolling.chosen(doors, before.style if before else style, config.doors, bool(phone))
     names = tuple(door.name for door in chosen)
     keyholder = before or Keyholder(name, names, generate(secrets.token_bytes), style, until)
     new = enrolling.Enrolment(keyholder, chosen, host or enrolling.this_host(), phone, config.site)

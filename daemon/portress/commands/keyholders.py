@@ -18,7 +18,8 @@ from portress.config import load as configuration
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.keyholders import file as keyholding
-from portress.keyholders.file import Keyholder, expiry_text
+from portress.keyholders.file import expiry_text
+from portress.keyholders.keyholder import Keyholder
 from portress.ledger.ledger import LedgerError, NoLedger, Reader
 from portress.paths import Paths
 

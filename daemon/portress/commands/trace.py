@@ -21,7 +21,7 @@ from portress.config import load as configuration
 from portress.config.model import Config
 from portress.errors import Mistake
 from portress.keyholders import file as keyholding
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import Source
 from portress.paths import Paths
 from portress.shown import bare

@@ -9,32 +9,15 @@ import re
 import socket
 from ipaddress import ip_address
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 from urllib.parse import urlsplit
 
-from attrs import frozen
-
+from portress.config.model import Fleet
 from portress.config.shapes import Found, Key, Keys, ListOf, Text, one_of
 from portress.config.yaml_tree import Findings
 
 _NAME: Final = r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}"
 _NAME_WANTS: Final = "1 to 64 letters, digits, dots, hyphens and underscores, the first a letter or digit"
-
-
-@frozen
-class Fleet:
-    """The fleet that a host belongs to, and how it reaches the store."""
-
-    name: str
-    store: tuple[str, ...]
-    secret: Path
-    gateway: str
-    ca: Path | None = None
-    cert: Path | None = None
-    key: Path | None = None
-    user: str | None = None
-    password: Path | None = None
-    alone: Literal["local", "refuse"] = "local"
 
 
 def url(text: str) -> str:

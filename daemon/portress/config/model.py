@@ -6,11 +6,11 @@ Durations are whole nanoseconds.
 from __future__ import annotations
 
 from ipaddress import IPv4Network, IPv6Network
+from pathlib import Path
 from typing import Literal
 
 from attrs import field, frozen
 
-from portress.config.fleet import Fleet
 from portress.knock import SECOND, Sequence, Service
 
 Watch = Literal["packet", "journal", "counter"]
@@ -70,6 +70,22 @@ class Misses:
     limit: int
     within: int
     shun: int
+
+
+@frozen
+class Fleet:
+    """The fleet that a host belongs to, and how it reaches the store."""
+
+    name: str
+    store: tuple[str, ...]
+    secret: Path
+    gateway: str
+    ca: Path | None = None
+    cert: Path | None = None
+    key: Path | None = None
+    user: str | None = None
+    password: Path | None = None
+    alone: Literal["local", "refuse"] = "local"
 
 
 @frozen

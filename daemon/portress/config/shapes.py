@@ -13,7 +13,7 @@ from typing import Any, Final, Protocol
 
 from attrs import field, frozen
 
-from portress.config.yaml_tree import Findings, Listing, Mapping, Node, Place, Refused, Scalar, quoted
+from portress.config.yaml_tree import Findings, Items, Malformed, Mapping, Node, Place, Scalar, quoted
 
 BAD: Final = object()  # the value of what could not be read
 
@@ -71,13 +71,13 @@ class Shape(Protocol):
 
 
 def _wrong_kind(node: Node, place: Place, findings: Findings, wants: str) -> Found:
-    if isinstance(node, Listing):
+    if isinstance(node, Items):
         wants = f"a list stands here: {wants}"
     elif isinstance(node, Mapping):
         wants = f"a mapping stands here: {wants}"
     elif isinstance(node, Scalar) and not place.shown:
         wants = f"nothing is written here: {wants}"
-    if not isinstance(node, Refused):
+    if not isinstance(node, Malformed):
         findings.mistake(place, wants)
     return Found(place)
 
@@ -175,7 +175,7 @@ class ListOf:
     different: bool = False
 
     def read(self, node: Node, place: Place, findings: Findings) -> Found:
-        if not isinstance(node, Listing):
+        if not isinstance(node, Items):
             return _wrong_kind(node, place, findings, f"{self.wants}")
         items: list[Found] = []
         seen: dict[Any, Place] = {}
@@ -220,7 +220,7 @@ def _keys(node: Mapping, place: Place, findings: Findings) -> tuple[Pairs, list[
     pairs: Pairs = {}
     again: list[tuple[Scalar, Node]] = []
     for key, inner in node.pairs:
-        if isinstance(key, Listing | Mapping):
+        if isinstance(key, Items | Mapping):
             where = Place(key.line, place.path)
             findings.mistake(where, "a key is a single word followed by a colon")
         elif isinstance(key, Scalar) and key.text in pairs:
@@ -290,7 +290,7 @@ class Keys:
 def _written(value: Any, line: int) -> Node:
     """The node that a default would be if it were written in the file."""
     if isinstance(value, list):
-        return Listing(line, [_written(item, line) for item in value])
+        return Items(line, [_written(item, line) for item in value])
     if isinstance(value, bool):
         return Scalar(line, "true" if value else "false", plain=True)
     return Scalar(line, str(value), plain=isinstance(value, int))

@@ -88,7 +88,7 @@ class Scalar:
 
 
 @frozen
-class Listing:
+class Items:
     line: int
     items: list[Node] = field(factory=list)
 
@@ -100,13 +100,13 @@ class Mapping:
 
 
 @frozen
-class Refused:
+class Malformed:
     """Stands where something was written that is already told as a mistake."""
 
     line: int
 
 
-Node = Scalar | Listing | Mapping | Refused
+Node = Scalar | Items | Mapping | Malformed
 
 _resolve: Callable[[type, str, tuple[bool, bool]], str] = yaml.resolver.Resolver().resolve
 
@@ -302,7 +302,7 @@ class _Builder:
 
     def __init__(self, findings: Findings) -> None:
         self.findings = findings
-        self.open: list[tuple[Listing | Mapping, list[Node]]] = []
+        self.open: list[tuple[Items | Mapping, list[Node]]] = []
         self.root: Node | None = None
 
     def build(self, events: Iterator[Any]) -> Node:
@@ -316,10 +316,10 @@ class _Builder:
                 self._leave()
             elif isinstance(event, yaml.AliasEvent):
                 self._refuse(f"*{event.anchor}", line)
-                self._put(Refused(line))
+                self._put(Malformed(line))
             elif isinstance(event, yaml.ScalarEvent):
                 fit = self._plainly_written(event, line)
-                self._put(Scalar(line, event.value, event.implicit[0]) if fit else Refused(line))
+                self._put(Scalar(line, event.value, event.implicit[0]) if fit else Malformed(line))
         return self.root if self.root is not None else Scalar(1, "", plain=True)
 
     def _stop(self, line: int, what: str) -> None:
@@ -342,7 +342,7 @@ class _Builder:
         self._plainly_written(event, line)
         if len(self.open) == DEEPEST:
             self._stop(line, _TOO_DEEP)
-        node = Mapping(line) if isinstance(event, yaml.MappingStartEvent) else Listing(line)
+        node = Mapping(line) if isinstance(event, yaml.MappingStartEvent) else Items(line)
         self.open.append((node, []))
 
     def _leave(self) -> None:

@@ -33,14 +33,14 @@ from portress.paths import Paths
 
 
 @frozen
-class Report:
+class Examination:
     """What the doctor found. Healthy: no finding."""
 
     facts: tuple[Fact, ...]
     findings: tuple[Finding, ...]
 
 
-def examine_without(mistake: Mistake, paths: Paths) -> Report:
+def examine_without(mistake: Mistake, paths: Paths) -> Examination:
     """What can be told of this host where the configuration cannot be used, as before there is one.
 
     Raises Mistake if the host may not be looked at.
@@ -52,7 +52,7 @@ def examine_without(mistake: Mistake, paths: Paths) -> Report:
         *clock.facts(clock.read()),
     )
     why = _instead(paths)
-    return Report(
+    return Examination(
         facts,
         tuple(
             Finding("configuration-refused", "error", line, why, "fix it: portress check; man portress.yaml")
@@ -72,7 +72,7 @@ def _instead(paths: Paths) -> str:
     return "the daemon is running the last good configuration: the current files are invalid"
 
 
-def examine(config: Config, paths: Paths) -> Report:
+def examine(config: Config, paths: Paths) -> Examination:
     """Look at this host, in this thread's network namespace. Raises Mistake if it may not be looked at."""
     core, time, state = kernel.read(config), clock.read(), upkeep.read(config, paths)
     place, listeners = links.read(), sockets.read()
@@ -90,7 +90,7 @@ def examine(config: Config, paths: Paths) -> Report:
         *_files(config, paths),
     ]
     facts = (*kernel.facts(core), *upkeep.facts(state), *clock.facts(time))
-    return Report(facts, tuple(ordered(found)))
+    return Examination(facts, tuple(ordered(found)))
 
 
 def _files(config: Config, paths: Paths) -> Iterator[Finding]:

@@ -15,14 +15,15 @@ from typing import Any, Final, TypeVar
 
 from attrs import evolve, frozen
 
-from portress.config.fleet import Fleet
+from portress.config.model import Fleet
 from portress.errors import Mistake
 from portress.fleet.records import KEYHOLDERS, Codec, Holder
 from portress.fleet.seal import Forged, Seals, read_secret
 from portress.fleet.store import Access, Store
 from portress.fleet.wire import StoreError
 from portress.keyholders.edit import unknown
-from portress.keyholders.file import Keyholder, entry_text, parse
+from portress.keyholders.file import entry_text, parse
+from portress.keyholders.keyholder import Keyholder
 
 DEADLINE: Final = 5.0  # seconds that a verb waits for the store
 

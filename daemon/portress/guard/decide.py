@@ -270,9 +270,16 @@ def _stay(config: Config, gap: int, then: str, *, mixed: bool) -> list[str]:
 
 def _ways(config: Config) -> dict[str, list[str]]:
     """The way of a knock, told from its end."""
-    least = min(HURRIED, gaps(config)[-1])
-    several = len(gaps(config)) > 1
-    gone = _both(config, f"delete @at_{{family}} {{{{ {{source}} : {NODE} }}}}")
+    return {**_moving(config), **_judging(config), **_KEEPING}
+
+
+def _gone(config: Config) -> list[str]:
+    return _both(config, f"delete @at_{{family}} {{{{ {{source}} : {NODE} }}}}")
+
+
+def _moving(config: Config) -> dict[str, list[str]]:
+    """Where a caller stands after a right knock."""
+    least, several = min(HURRIED, gaps(config)[-1]), len(gaps(config)) > 1
     move = f"{NODE} set {EDGE} map @next"
     return {
         "stay": [f"{NODE} vmap @stays", f"goto {staying(plain(config), False)}"],
@@ -291,35 +298,45 @@ def _ways(config: Config) -> dict[str, list[str]]:
         "anew": [f"jump tell_{Report.ANEW}", "goto start"],
         "move": [
             move,
-            *gone,
+            *_gone(config),
             *([f"{NODE} vmap @checks"] * (len(gaps(config)) - 1)),
             *([f"{NODE} 0 goto first"] if several else []),
             f"{NODE} vmap @ends",
             f"jump tell_{Report.MOVED}",
             "goto stay",
         ],
+    }
+
+
+def _judging(config: Config) -> dict[str, list[str]]:
+    """What a knock is: right, repeated or a miss."""
+    return {
         "knock": [
             *_both(config, f"{NODE} set {{source}} map @at_{{family}}"),
             f"{NODE} 0 goto first",
             f"{EDGE} @right goto tell_{Report.AGAIN}",
             f"{EDGE} @next goto move",
-            *gone,
+            *_gone(config),
             f"{NODE} set 0",
             f"{EDGE} @next goto anew",
             f"goto tell_{Report.MISSED}",
         ],
-        "kept": [
-            f"{NODE} set 0",
-            "jump knock",
-            f"{NODE} set 0",
-            f"{NODE} set meta cpu map @priorities",
-        ],
-        "keeping": [
-            f"delete @priorities {{ meta cpu : {NODE} }}",
-            f"add @priorities {{ meta cpu : {NODE} }} goto kept",
-            'counter name "priorities_full"',
-        ],
     }
+
+
+_KEEPING: Final = {
+    "kept": [
+        f"{NODE} set 0",
+        "jump knock",
+        f"{NODE} set 0",
+        f"{NODE} set meta cpu map @priorities",
+    ],
+    "keeping": [
+        f"delete @priorities {{ meta cpu : {NODE} }}",
+        f"add @priorities {{ meta cpu : {NODE} }} goto kept",
+        'counter name "priorities_full"',
+    ],
+}
 
 
 Contents = dict[str, dict[bytes, tuple[bytes, Until]]]  # by map: key -> data, until when (unix ms)

@@ -175,7 +175,7 @@ def find(table: str, name: str, key: bytes) -> MapElement | None:
     return None
 
 
-class Changes:
+class ElementChanges:
     """Changes to elements of sets in table inet `table`, made in this order and in one transaction."""
 
     def __init__(self, table: str) -> None:

@@ -15,7 +15,7 @@ from attrs import define
 from portress.errors import Mistake
 from portress.guard import decide, elements, upkeep
 from portress.guard.decide import Contents
-from portress.guard.elements import Changes
+from portress.guard.elements import ElementChanges
 from portress.guard.language import TABLE
 from portress.guard.ruleset import Ruleset
 from portress.knock import SECOND
@@ -28,7 +28,7 @@ class Maps:
     """`change` makes changes in one transaction, and raises Mistake. `holding`: what the maps hold; None: not
     known. `clock` gives ms."""
 
-    change: Callable[[Changes], None]
+    change: Callable[[ElementChanges], None]
     holding: Contents | None = None
     clock: Callable[[], int] = lambda: time.monotonic_ns() // _MILLISECOND
 
@@ -56,7 +56,7 @@ class Maps:
             self.change(upkeep.change(TABLE, holding, ruleset.contents, self.clock()))
             self.holding = ruleset.contents
 
-    def change_contents(self, wanted: Contents, prepared: Changes | None = None) -> None:
+    def change_contents(self, wanted: Contents, prepared: ElementChanges | None = None) -> None:
         """Have the maps that decide hold what is wanted, in one transaction."""
         have = self.holding
         if prepared is None or have is None:
@@ -72,7 +72,7 @@ class Maps:
 
     def withdraw(self, ends: Iterable[tuple[bytes, bytes]]) -> None:
         """Have end nodes (key, verdict) lead to another chain from now on."""
-        changes = Changes(TABLE)
+        changes = ElementChanges(TABLE)
         new = dict(ends)
         changes.delete("ends", new)
         changes.map("ends", ((key, verdict, 0) for key, verdict in new.items()))

@@ -53,7 +53,7 @@ class Flow:
 
 
 @frozen
-class Doors:
+class GuardedPorts:
     """Which flows go to doors, and which of those may go on."""
 
     services: Mapping[str, Sequence[Service]]  # by door
@@ -61,7 +61,7 @@ class Doors:
     guarded: Callable[[str], bool]  # an interface's name
 
 
-def cut(doors: Doors, since: int) -> list[Flow]:
+def cut(doors: GuardedPorts, since: int) -> list[Flow]:
     """Cut strangers' flows that began at `since` or later, and say which. Raises OSError."""
     strange: list[Flow] = []
     tracked: set[tuple[bytes, int, bytes, int]] = set()
@@ -90,7 +90,7 @@ def _untracked(one: Connection) -> Flow:
     return Flow(TCP, one.peer, one.peer_port, one.local, one.local_port, None, b"")
 
 
-def _is_strangers(flow: Flow, doors: Doors, routes: _Routes) -> bool:
+def _is_strangers(flow: Flow, doors: GuardedPorts, routes: _Routes) -> bool:
     dialled, met = flow.protocol << 16 | flow.port, False
     for name, services in doors.services.items():
         for service in services:

@@ -20,7 +20,7 @@ from attrs import evolve, frozen
 
 from portress.errors import Mistake
 from portress.guard import elements, listing
-from portress.guard.elements import Changes
+from portress.guard.elements import ElementChanges
 from portress.guard.language import FAMILY, OWNED, TABLE, Set
 from portress.guard.listing import Listing
 from portress.guard.maps import Maps
@@ -90,7 +90,7 @@ class Table:
             raise GuardError(_told(error))
         return str(output)
 
-    def _change(self, changes: Changes) -> None:
+    def _change(self, changes: ElementChanges) -> None:
         with self._turn:
             try:
                 changes.make(self._transactions)
@@ -316,7 +316,7 @@ class Table:
         by_set: dict[str, dict[bytes, int]] = {}
         for name, source, ns in entries:
             by_set.setdefault(name, {})[source.packed] = max(1, -(-ns // _MILLISECOND))
-        changes = Changes(TABLE)
+        changes = ElementChanges(TABLE)
         for name, timed in by_set.items():
             if new:
                 changes.add(name, timed.items(), new=True)
@@ -332,7 +332,7 @@ class Table:
         by_set: dict[str, list[bytes]] = {}
         for name, source in entries:
             by_set.setdefault(name, []).append(source.packed)
-        changes = Changes(TABLE)
+        changes = ElementChanges(TABLE)
         for name, keys in by_set.items():
             changes.end(name, keys)
         try:
@@ -343,7 +343,7 @@ class Table:
 
     def change_opening(self, gone: Iterable[int], come: Iterable[int]) -> None:
         """Replace first knocks in one transaction. `gone` must be there, `come` must not."""
-        changes = Changes(TABLE)
+        changes = ElementChanges(TABLE)
         changes.delete("opening", (_knock_key(one) for one in gone))
         changes.add("opening", ((_knock_key(one), 0) for one in come))
         self._change(changes)
@@ -353,7 +353,7 @@ class Table:
         timed: dict[int, list[tuple[bytes, int]]] = {4: [], 16: []}
         for packed, ns in kept:
             timed[len(packed)].append((packed, max(1, -(-ns // _MILLISECOND))))
-        changes = Changes(TABLE)
+        changes = ElementChanges(TABLE)
         for name, size in (("callers_4", 4), ("callers_6", 16)):
             changes.clear(name)
             changes.add(name, timed[size])

@@ -1,7 +1,7 @@
 """What the maps that decide hold, changed over netlink: from one `Contents` to another, in one transaction.
 
-In: contents as they are in the kernel and as they are to be. Out: `Changes`, whose bytes may be made ahead of
-time in another thread. Moments are unix ms.
+In: contents as they are in the kernel and as they are to be. Out: `ElementChanges`, whose bytes may be made
+ahead of time in another thread. Moments are unix ms.
 """
 
 from __future__ import annotations
@@ -10,16 +10,16 @@ from collections.abc import Iterable
 from typing import Final
 
 from portress.guard.decide import MAPS, Contents
-from portress.guard.elements import Changes, Mapped, read_map
+from portress.guard.elements import ElementChanges, Mapped, read_map
 
 _NEAR: Final = 1500  # ms that two ends may differ and still be the same: one of them was read from the kernel
 
 Item = tuple[bytes, tuple[bytes, int | None]]
 
 
-def change(table: str, before: Contents, after: Contents, now: int) -> Changes:
+def change(table: str, before: Contents, after: Contents, now: int) -> ElementChanges:
     """What makes `after` of `before`. Elements that are over at `now` are neither added nor looked for."""
-    changes = Changes(table)
+    changes = ElementChanges(table)
     away: dict[str, list[Item]] = {}
     come: dict[str, list[Item]] = {}
     for name in MAPS:
@@ -54,12 +54,12 @@ def _timed(items: Iterable[Item], now: int) -> list[Mapped]:
     return [(key, data, 0 if until is None else until - now) for key, (data, until) in items]
 
 
-def _put(changes: Changes, name: str, items: list[Mapped]) -> None:
+def _put(changes: ElementChanges, name: str, items: list[Mapped]) -> None:
     if items:
         changes.map(name, items)
 
 
-def _take(changes: Changes, name: str, items: list[Mapped]) -> None:
+def _take(changes: ElementChanges, name: str, items: list[Mapped]) -> None:
     if items:
         changes.unmap(name, items)
 

@@ -20,7 +20,8 @@ from attrs import evolve
 from portress import files
 from portress.config.yaml_tree import Findings, decode, slurp
 from portress.errors import Mistake
-from portress.keyholders.file import Keyholder, entry_text, listed, parse
+from portress.keyholders.file import entry_text, listed, parse
+from portress.keyholders.keyholder import Keyholder
 
 HEADER: Final = """\
 # Who may open rotating doors, and with which secret. Whoever reads this file can open them: mode 0600.

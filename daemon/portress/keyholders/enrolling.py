@@ -18,7 +18,8 @@ from portress.config.browsers import obstacles
 from portress.config.model import Door
 from portress.errors import Mistake
 from portress.keyholders import keycard
-from portress.keyholders.file import STYLES, Keyholder, Style, expiry_text, unsuited
+from portress.keyholders.file import expiry_text, unsuited
+from portress.keyholders.keyholder import STYLES, Keyholder, Style
 
 
 @frozen

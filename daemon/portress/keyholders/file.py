@@ -17,43 +17,24 @@ from collections.abc import Iterable
 from collections.abc import Mapping as AnyMapping
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any, Final, Literal, get_args
+from typing import Any, Final
 
-from attrs import field, frozen
+from attrs import frozen
 
 from portress.config.model import Config, Door
 from portress.config.shapes import Found, Key, Keys, ListOf, Text, one_of
-from portress.config.yaml_tree import Findings, Listing, Node, Place, Scalar, decode, quoted, slurp, tree
+from portress.config.yaml_tree import Findings, Items, Node, Place, Scalar, decode, quoted, slurp, tree
 from portress.errors import Mistake
-from portress.keyholders.secret import claim, from_base32, to_base32
-
-Style = Literal["derived", "authenticator"]
+from portress.keyholders.keyholder import STYLES, Keyholder, Style
+from portress.keyholders.secret import from_base32, to_base32
 
 FILE: Final = "keyholders.yaml"
-STYLES: Final = get_args(Style)
 
 _LAST: Final = 253402300799.0  # the last second of the year 9999, UTC: no date stands for a later one
 
 _WRITTEN: Final = ": should there be no keyholders any more, write an empty list into it: []"
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._@-]{0,63}", re.ASCII)
 _LIKE_A_SECRET: Final = re.compile(r"[A-Za-z2-7]{16,}")
-
-
-@frozen
-class Keyholder:
-    """A person or device with a secret. `until`: the moment (unix seconds) from which no sequence of
-    theirs is accepted; None: never."""
-
-    name: str
-    doors: tuple[str, ...]
-    secret: bytes = field(repr=False)
-    style: Style = "derived"
-    until: float | None = None
-
-    def claim(self, door: str) -> bytes:
-        """What a use at `door` is remembered under. A code used at one door is used at all of them: who has
-        seen it knows the ports of the others."""
-        return claim(self.secret, "" if self.style == "authenticator" else door)
 
 
 def checked_name(text: str) -> str:
@@ -228,7 +209,7 @@ def _redacted(mistake: Mistake, prefix: str, known: list[str]) -> Mistake:
 def listed(text: str, findings: Findings) -> list[Node]:
     """The entries of the list in `text`; an empty file, or one of comments alone, has none."""
     root = tree(text, findings)
-    if isinstance(root, Listing):
+    if isinstance(root, Items):
         return root.items
     if not (isinstance(root, Scalar) and root.plain and not root.text):
         findings.mistake(root.line, f"a list of keyholders, each {_ENTRY.wants.partition(', ')[2]}")

@@ -16,7 +16,7 @@ from urllib.parse import quote, urlencode, urlsplit
 import segno
 
 from portress.config.model import Door
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.secret import to_base32
 from portress.knock import PROTOCOL_NAMES, SECOND
 from portress.sequence.rotating import STEP

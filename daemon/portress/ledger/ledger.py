@@ -41,7 +41,7 @@ from portress.ledger.file import (
     replace,
 )
 
-__all__ = ["Ledger", "LedgerError", "NoLedger", "Reader", "Record", "Use"]
+__all__ = ["LastUse", "Ledger", "LedgerError", "NoLedger", "Reader", "Record"]
 
 MOST: Final = 500_000  # admissions that ended and are remembered: some 60 MB
 _ALL_USED: Final = f"SELECT {USED} FROM used"  # noqa: S608
@@ -49,7 +49,7 @@ BATCH: Final = 500  # rows read or deleted at a time
 
 
 @frozen
-class Use:
+class LastUse:
     """The last use of a secret's sequence: its time step, by whom and at which door."""
 
     step: int
@@ -134,12 +134,13 @@ class Reader:
     ) -> None:
         self.close()
 
-    def used(self) -> dict[bytes, Use]:
+    def used(self) -> dict[bytes, LastUse]:
         """The last use by claim."""
         with errors_named(self.path):
             rows = self._db.execute("SELECT claim, step, source, length, door FROM used ORDER BY step")
             return {
-                claim: Use(step, _source(packed, length), door) for claim, step, packed, length, door in rows
+                claim: LastUse(step, _source(packed, length), door)
+                for claim, step, packed, length, door in rows
             }
 
     def last_uses(self) -> dict[tuple[bytes, str], float]:

@@ -21,7 +21,7 @@ from portress.events import Events
 from portress.guard.ruleset import build
 from portress.guard.table import GuardError, Table
 from portress.keyholders import file as keyholding
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.paths import Paths
 from portress.run.deciding import Plan
 from portress.run.doorkeeper import Doorkeeper
@@ -41,8 +41,8 @@ Keyholders = tuple[Keyholder, ...]
 
 
 @define(eq=False)
-class Changes:
-    """Changes what is `in_force`, with all that depends on it. `unix` gives unix seconds."""
+class Reloading:
+    """Reloading what is `in_force`, with all that depends on it. `unix` gives unix seconds."""
 
     paths: Paths
     events: Events

@@ -29,7 +29,7 @@ from portress.paths import Paths
 from portress.run import gc_tuning as tuning
 from portress.run import trial, use_mark
 from portress.run.away import Away
-from portress.run.changes import Changes
+from portress.run.changes import Reloading
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Ears
 from portress.run.exposure import Exposure
@@ -152,7 +152,7 @@ class Daemon:
         sentinel.catch_up = self._listener.listen
         sentinel.replaced = lambda: self._record(table)
         self._ears.turn(self._listener, hearing)
-        self._changes = Changes(
+        self._changes = Reloading(
             paths,
             events,
             unix,

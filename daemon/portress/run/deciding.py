@@ -13,7 +13,7 @@ from attrs import define, field, frozen
 
 from portress.guard import decide, upkeep
 from portress.guard.decide import Contents
-from portress.guard.elements import Changes
+from portress.guard.elements import ElementChanges
 from portress.guard.language import TABLE
 from portress.guard.maps import Maps
 from portress.knock import SECOND, Expected
@@ -35,7 +35,7 @@ class Plan:
     edges: Edges
     contents: Contents
     ends: Mapping[bytes, tuple[int, ...]]
-    changes: Changes | None = None  # made ahead of time
+    changes: ElementChanges | None = None  # made ahead of time
 
     def place_of(self, number: int | None) -> tuple[tuple[int, ...], int] | None:
         """The path and the floor of a node."""

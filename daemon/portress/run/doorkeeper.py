@@ -232,7 +232,7 @@ class Doorkeeper:
         ]
         return self._dismiss(chosen, Ending.UNENROLLED)
 
-    def doors_for_strangers(self) -> strangers.Doors:
+    def doors_for_strangers(self) -> strangers.GuardedPorts:
         """What may go on to which doors, as it is now, for telling strangers' flows from others."""
         config = self.config
         held = {(one.door, one.source.network) for one in self.register}
@@ -249,7 +249,7 @@ class Doorkeeper:
             return name not in ("lo", *config.inside)
 
         services = {door.name: door.services for door in config.doors.values()}
-        return strangers.Doors(services, admitted, guarded)
+        return strangers.GuardedPorts(services, admitted, guarded)
 
     def refuse(self, sources: Iterable[Source]) -> None:
         """Have every packet of these, who are not admitted, need an admission, of whatever flow."""

@@ -13,7 +13,8 @@ from typing import Protocol
 
 from portress.config.model import Config
 from portress.errors import Mistake
-from portress.watch import Watcher, watcher
+from portress.watch import Watcher
+from portress.watch.which import watcher
 
 
 class Hearer(Protocol):

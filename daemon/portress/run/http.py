@@ -29,14 +29,14 @@ class Asked(NamedTuple):
     headers: dict[str, str]
 
 
-class Told(NamedTuple):
+class Page(NamedTuple):
     """What is answered."""
 
     content_type: str
     body: bytes
 
 
-Answer = Callable[[Asked], Told]
+Answer = Callable[[Asked], Page]
 
 
 class HttpServer:

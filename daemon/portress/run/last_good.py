@@ -18,7 +18,7 @@ from portress.config.model import Config
 from portress.errors import Mistake
 from portress.events import Events
 from portress.keyholders import file as keyholding
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.paths import Paths
 
 COPY: Final = "last-good.yaml"  # in the state directory

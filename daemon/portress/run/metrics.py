@@ -20,7 +20,7 @@ from prometheus_client.metrics_core import Metric
 from portress import __version__
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.exposure import Exposure
-from portress.run.http import Asked, Told
+from portress.run.http import Asked, Page
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
 from portress.run.ledger_writer import Books
@@ -75,12 +75,12 @@ class Metrics:
         self.registry.register(self)  # type: ignore[arg-type]  # a collector is what has `collect`
         ProcessCollector(registry=self.registry)
 
-    def answer(self, asked: Asked) -> Told:
+    def answer(self, asked: Asked) -> Page:
         """The metrics, or those of the names in the query, in the format that the scraper takes."""
         encode, content_type = choose_encoder(asked.headers.get("accept", ""))
         names = parse_qs(urlsplit(asked.target).query).get("name[]")
         registry: Any = self.registry if names is None else self.registry.restricted_registry(names)
-        return Told(content_type, encode(registry))
+        return Page(content_type, encode(registry))
 
     def describe(self) -> list[Metric]:
         """Nothing: otherwise registering would collect, before there is anything to tell."""

@@ -21,11 +21,11 @@ from portress.events import KINDS, Events
 from portress.followers import Follower
 from portress.guard.listing import masked
 from portress.keyholders import file as keyholding
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Source
 from portress.paths import Paths
 from portress.run import status_answer as answers
-from portress.run.changes import Changes
+from portress.run.changes import Reloading
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.exposure import Exposure
 from portress.run.in_force import InForce
@@ -35,7 +35,7 @@ from portress.run.listener import Listener
 from portress.run.recovery import Past
 from portress.run.sentinel import Sentinel
 from portress.run.steps import Steps
-from portress.run.why_answer import account
+from portress.run.why_answer import Inquiry, account
 from portress.why.background import Background, astray, last_admissions
 
 Request = dict[str, Any]
@@ -61,7 +61,7 @@ class Requests:
     last_good: LastGood
     exposure: Exposure
     past: Past
-    changes: Changes
+    changes: Reloading
     later: Callable[[Awaitable[None]], object]
     _known: dict[str, Callable[[Request, int], Awaitable[Any]]] = field(init=False)
 
@@ -129,11 +129,8 @@ class Requests:
         source = self._source(request)
         now, unix = self.clock(), self.unix()
         background = await self._background(source, now, unix)
-        return account(
-            self.listener,
-            self.in_force.config,
+        asked = Inquiry(
             source,
-            self.doorkeeper.register.of(source),
             now,
             unix,
             up=now - self.begun,
@@ -142,6 +139,7 @@ class Requests:
             background=background,
             doubt=self.past.doubt(self.in_force.config),
         )
+        return account(self.listener, self.in_force.config, self.doorkeeper.register.of(source), asked)
 
     async def _background(self, source: Source, now: int, unix: float) -> Background:
         """What the ledger and the keyholders' sequences of other times tell of a source."""

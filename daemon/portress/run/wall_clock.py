@@ -42,7 +42,7 @@ class Timekeeper:
         self._unix = unix
         self._monotonic = monotonic
         self._offset = self._ahead()
-        self._seen: clock.Clock | None = None
+        self._seen: clock.ClockState | None = None
 
     def _ahead(self) -> float:
         return self._unix() - self._monotonic() / SECOND

@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
+from attrs import frozen
+
 from portress.admissions import Admission
 from portress.config.model import Config
 from portress.knock import SECOND, UNSURE, Knock, Source
@@ -40,59 +42,71 @@ _NONE: Final = Background()
 _ENDS: Final = (Completed, Replayed, Doubted, Echoed)
 
 
-def account(
-    listener: Listener,
-    config: Config,
-    source: Source,
-    admissions: Iterable[Admission],
-    now: int,
-    unix: float,
-    *,
-    up: int,
-    full: bool,
-    guarded: bool = True,
-    background: Background = _NONE,
-    doubt: Doubt | None = None,
-) -> dict[str, Any]:
-    """All there is to tell of `source`. `now` and `up` (how long the daemon runs) in ns, `unix` in s.
+@frozen
+class Inquiry:
+    """What is asked of the daemon: `now` and `up` (how long it runs) in ns, `unix` in seconds.
 
     `guarded`: the guard is in force; without it every door is open. `doubt`: rotating sequences are refused.
     """
-    packed, tracker = source.packed, listener.tracker
-    at = next(((at, left) for one, at, left in tracker.callers(now) if one == packed), None)
-    until = next((until for one, until in tracker.shunned(now) if one == packed), None)
+
+    source: Source
+    now: int
+    unix: float
+    up: int
+    full: bool
+    guarded: bool = True
+    background: Background = _NONE
+    doubt: Doubt | None = None
+
+
+def account(
+    listener: Listener, config: Config, admissions: Iterable[Admission], asked: Inquiry
+) -> dict[str, Any]:
+    """All there is to tell of a source."""
+    packed, tracker, now, unix = asked.source.packed, listener.tracker, asked.now, asked.unix
+    at, until = tracker.progress_of(packed, now), tracker.shunned_until(packed, now)
     admitted = [admission(one, now, unix) for one in admissions]
     notes = _lapses(listener.recent.of(packed), config)
-    facts = Facts(
-        source=source,
-        up=up,
-        lost=listener.watcher.lost,
-        guarded=guarded,
-        always=next((str(one) for one in config.always if _inside(source, one)), None),
-        admitted=tuple((one["door"], round(one["left"] * SECOND)) for one in admitted),
-        shunned=None if until is None else until - now,
-        progress=None if at is None else (at[0].stage, at[0].of, at[0].doors, at[1]),
-        notes=tuple(notes),
-        background=background,
-        unix=unix,
-        doubt="" if doubt is None else doubt.why,
-        doubt_left=None if doubt is None or doubt.until is None else max(0, round(doubt.until - unix)),
-    )
+    facts = _facts(listener, config, asked, admitted, notes)
     limit = None if tracker.misses is None else tracker.misses.limit
     return {
-        "source": str(source),
-        "guarded": guarded,
+        "source": str(asked.source),
+        "guarded": asked.guarded,
         "caller": at
         and {"right": at[0].stage, "of": at[0].of, "doors": [*at[0].doors], "left": seconds(at[1])},
         "misses": {"now": tracker.misses_of(packed, now), "limit": limit},
         "shunned": None if until is None else {"left": seconds(until - now)},
         "always": facts.always is not None,
         "admissions": admitted,
-        "ports": full,
-        "past": [_past(one) for one in background.past],
-        "knocks": _knocks(listener, notes, now, unix, background.astray, full=full),
+        "ports": asked.full,
+        "past": [_past(one) for one in asked.background.past],
+        "knocks": _knocks(listener, notes, now, unix, asked.background.astray, full=asked.full),
         "conclusion": conclude(facts, config),
     }
+
+
+def _facts(
+    listener: Listener, config: Config, asked: Inquiry, admitted: list[dict[str, Any]], notes: list[Note]
+) -> Facts:
+    """What the conclusion is drawn from."""
+    source, now, unix, doubt = asked.source, asked.now, asked.unix, asked.doubt
+    at = listener.tracker.progress_of(source.packed, now)
+    until = listener.tracker.shunned_until(source.packed, now)
+    return Facts(
+        source=source,
+        up=asked.up,
+        lost=listener.watcher.lost,
+        guarded=asked.guarded,
+        always=next((str(one) for one in config.always if _inside(source, one)), None),
+        admitted=tuple((one["door"], round(one["left"] * SECOND)) for one in admitted),
+        shunned=None if until is None else until - now,
+        progress=None if at is None else (at[0].stage, at[0].of, at[0].doors, at[1]),
+        notes=tuple(notes),
+        background=asked.background,
+        unix=unix,
+        doubt="" if doubt is None else doubt.why,
+        doubt_left=None if doubt is None or doubt.until is None else max(0, round(doubt.until - unix)),
+    )
 
 
 def _past(one: Record) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from portress.config.model import Config, Door
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import Expected, Sequence
 from portress.sequence import authenticator, rotating
 

@@ -11,7 +11,7 @@ from typing import Final
 from attrs import define, field
 
 from portress.config.model import Config
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Expected
 from portress.sequence import enrolled, fixed
 from portress.sequence.rotating import STEP

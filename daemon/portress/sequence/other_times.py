@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Final
 
 from portress.config.model import Config
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import Expected
 from portress.sequence import enrolled
 from portress.sequence.in_force import furthest

@@ -29,7 +29,7 @@ _REDRAW: Final = 0x0C  # Ctrl-L
 Ask = Callable[[], dict[str, Any]]
 
 
-class Answers:
+class Latest:
     """Asks again and again in a thread. `told` is the last answer, `trouble` why there is no later one."""
 
     def __init__(self, ask: Ask) -> None:
@@ -67,7 +67,7 @@ class Answers:
 
 def watch(ask: Ask) -> None:
     """Show what `ask` answers until q is pressed. Raises Mistake if there is no terminal to show it on."""
-    answers = Answers(ask)
+    answers = Latest(ask)
     colours = _colours()
     shown: Screen | None = None
     with Terminal() as terminal:
@@ -91,7 +91,7 @@ def watch(ask: Ask) -> None:
             answers.stop()
 
 
-def _trouble(answers: Answers) -> str:
+def _trouble(answers: Latest) -> str:
     both = [answers.trouble, answers.late()]
     if answers.told is not None and any(both):
         both.append("What was last known:")

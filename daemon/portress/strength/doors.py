@@ -105,7 +105,7 @@ class Scans:
 
 
 @frozen
-class Opener:
+class OpenerStrength:
     """One way of opening one door."""
 
     door: str
@@ -120,7 +120,7 @@ class Opener:
 class Strength:
     """How hard one way of opening one door is to guess."""
 
-    opener: Opener
+    opener: OpenerStrength
     one_try: Fraction  # that one guess drawn at random opens it
     searches: tuple[Search, ...]  # the first over everything there is
     scans: Scans
@@ -213,13 +213,15 @@ def _fixed(door: str, sequence: Sequence, given: _Given) -> Strength:
     )
     one_try = Fraction(1, searches[0].possible)
     scans = _fixed_scans(sequence, given)
-    return _judged(Opener(door, "fixed", length, sequence.gap, 1, None), one_try, searches, scans, given)
+    return _judged(
+        OpenerStrength(door, "fixed", length, sequence.gap, 1, None), one_try, searches, scans, given
+    )
 
 
 def _rotating(door: str, rule: Rotating, count: int, given: _Given) -> Strength:
     size = (rule.pool[1] - rule.pool[0] + 1) * len(rule.protocols)
     possible = odds.falling(size, rule.length)
-    opener = Opener(door, "rotating", rule.length, rule.gap, _in_force(count, rule.skew), count)
+    opener = OpenerStrength(door, "rotating", rule.length, rule.gap, _in_force(count, rule.skew), count)
     names = " and ".join(PROTOCOL_NAMES[protocol] for protocol in rule.protocols)
     space = f"the pool, {names} {rule.pool[0]} to {rule.pool[1]}"
     brake = given.brake(rule.length, size, opener.in_force)
@@ -231,7 +233,7 @@ def _rotating(door: str, rule: Rotating, count: int, given: _Given) -> Strength:
 
 
 def _authenticator(door: str, rule: Authenticator, count: int, given: _Given) -> Strength:
-    opener = Opener(door, "authenticator", 4, rule.gap, _in_force(count, rule.skew), count)
+    opener = OpenerStrength(door, "authenticator", 4, rule.gap, _in_force(count, rule.skew), count)
     likeliest = odds.likeliest_code()
     # Guessing the likeliest codes only is as good as if there were no others. A guess takes all four of its
     # packets: its first knock begins no other guess, and after the last one all is to be done again.
@@ -288,7 +290,7 @@ def _random_scans(heard: int, length: int) -> float:
     return odds.random_scans(heard, length, SCANS, float)
 
 
-def _drawn_scans(opener: Opener, swept: list[Fraction], given: _Given) -> Scans:
+def _drawn_scans(opener: OpenerStrength, swept: list[Fraction], given: _Given) -> Scans:
     """Scans against drawn sequences: the sum over all in force, which is no less than the true chance."""
     heard, slow = _heard(given), _too_slow(opener.gap, given.attack)
     upwards, downwards = [Fraction(0)] * 2 if slow else swept
@@ -321,7 +323,7 @@ def _windows(
 
 
 def _judged(
-    opener: Opener, one_try: Fraction, searches: tuple[Search, ...], scans: Scans, given: _Given
+    opener: OpenerStrength, one_try: Fraction, searches: tuple[Search, ...], scans: Scans, given: _Given
 ) -> Strength:
     attack, worst = given.attack, min(searches, key=lambda search: search.possible)
     shunning = worst.brake is not None

@@ -29,7 +29,7 @@ _ROOM: Final = 1 << 20
 _PACKED: Final = {b"\x1f\x8b": "gzip", b"\x28\xb5": "zstd", b"\xfd\x37": "xz", b"BZ": "bzip2"}
 
 
-class Stream(Protocol):
+class CaptureStream(Protocol):
     """A binary file, or what is read like one: sys.stdin.buffer."""
 
     def readinto(self, buffer: memoryview, /) -> int | None: ...
@@ -38,7 +38,7 @@ class Stream(Protocol):
 class _Window:
     """The part of a file that is in memory: `buffer[:end]`, behind the `before` bytes done with."""
 
-    def __init__(self, stream: Stream) -> None:
+    def __init__(self, stream: CaptureStream) -> None:
         self.buffer = bytearray(_ROOM)
         self.end = self.before = 0
         self._stream = stream
@@ -75,7 +75,7 @@ class Capture:
 
     def __init__(
         self,
-        stream: Stream,
+        stream: CaptureStream,
         name: str,
         *,
         local: frozenset[bytes] = frozenset(),

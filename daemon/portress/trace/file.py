@@ -16,7 +16,7 @@ from attrs import frozen
 
 from portress.config.model import Config
 from portress.errors import Mistake
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import Source
 from portress.trace import journalfile
 from portress.trace.capture import Capture

@@ -19,7 +19,7 @@ from typing import Any, Final
 
 from portress.errors import Mistake
 from portress.watch import Heard
-from portress.watch.journal import Clock
+from portress.watch.journal import StampClock
 from portress.watch.logline import parse
 
 Entry = Mapping[bytes, bytes | None]  # None: a field that is there more than once
@@ -61,7 +61,7 @@ class JournalReading:
         self._start = prefix.encode("utf-8", "surrogateescape")
         self._inside = frozenset({"lo", *inside})
         self._boot: bytes | None = None
-        self._clock = Clock()
+        self._clock = StampClock()
 
     def _entries(self) -> Iterator[Entry]:
         raise NotImplementedError
@@ -106,7 +106,7 @@ class JournalReading:
         if not (_number(got) and _number(stamp)):
             return int(time)
         if entry.get(_BOOT) != self._boot:
-            self._boot, self._clock = entry.get(_BOOT), Clock()
+            self._boot, self._clock = entry.get(_BOOT), StampClock()
         return int(time) - (int(got) - self._clock.monotonic(int(stamp), int(got)))
 
 

@@ -17,7 +17,7 @@ from ipaddress import IPv4Network, IPv6Network
 from typing import Final, Protocol
 
 from portress.config.model import Config
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Knock, Service, Source
 from portress.sequence.in_force import Rota
 from portress.sequence.other_times import Elsewhen
@@ -106,10 +106,9 @@ class Trace:
         """Hear all of it. Raises what the reading raises."""
         services, hosts, passed_by, always = self._services, self.hosts, self.passed_by, self._always
         mask, get, hear = self._mask, self.timelines.get, self.tracker.hear
-        places = self._places
-        elsewhen = self._elsewhen if self._elsewhen.on else None
+        places, elsewhen = self._places, self._elsewhen.on
         for source, knock, moment, _ in reading:
-            now = moment + self._shift
+            now, to = moment + self._shift, reading.to
             if now < self._now or moment >= _LATEST:
                 if not 0 <= moment < _LATEST:
                     passed_by["time"] += 1
@@ -118,14 +117,10 @@ class Trace:
             self._now = now
             if now >= self._turns:
                 self._turn()
-            to = reading.to
             if places and to and self._placed(source, to, knock, moment):
                 continue
             if to and to not in hosts and not self._is_host(to, knock):
-                passed_by["elsewhere"] += 1
-                if to in self._elsewhere or len(self._elsewhere) < _ADDRESSES:
-                    self._elsewhere[to] += 1
-                self._aside(source, to, knock, moment)
+                self._pass_by(source, to, knock, moment)
                 continue
             if always and source in always:
                 passed_by["always"] += 1
@@ -146,9 +141,20 @@ class Trace:
                 self._note(timeline, source, knock, moment, verdict)
             if elsewhen:
                 self._look_around(source, to, knock, moment, isinstance(verdict, _ENDS))
-        for to in self.hosts:  # what came to this host before it was known as such began nothing
+        self._settle_early()
+
+    def _pass_by(self, source: bytes, to: bytes, knock: int, moment: int) -> None:
+        """A packet to another host."""
+        self.passed_by["elsewhere"] += 1
+        if to in self._elsewhere or len(self._elsewhere) < _ADDRESSES:
+            self._elsewhere[to] += 1
+        self._aside(source, to, knock, moment)
+
+    def _settle_early(self) -> None:
+        """What came to this host before it was known as such began nothing."""
+        for to in self.hosts:
             early = self._elsewhere.pop(to, 0)
-            passed_by["elsewhere"] -= early
+            self.passed_by["elsewhere"] -= early
             self.knocks += early
             self.silent += early
 

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from pathlib import Path
+from collections.abc import Mapping
 from types import TracebackType
 from typing import Protocol, Self
-
-from portress.config.model import Config
-from portress.guard.report import longest_gap
-from portress.knock import SECOND
 
 Heard = tuple[
     bytes, int, int, int
@@ -52,37 +47,3 @@ class Watcher(Protocol):
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None: ...
-
-
-def watcher(
-    config: Config, clock: Callable[[], int], wall: Callable[[], int], state: Path | None = None
-) -> Watcher:
-    """The watcher that `config` asks for, not opened yet.
-
-    `clock` and `wall` give ns: monotonic, and the kernel's wall clock. `state` is the directory for what it
-    remembers.
-    """
-    if config.watch == "counter":
-        from portress.watch.counter import CounterWatcher
-
-        return CounterWatcher(config.counter_interval / SECOND, clock)
-    if config.watch == "journal":
-        from portress.watch.journal import JournalWatcher
-
-        return JournalWatcher(
-            config.journal_prefix,
-            clock,
-            cursor=None if state is None else state / "journal.cursor",
-            prefix_4=config.prefix_4,
-            prefix_6=config.prefix_6,
-            oldest=longest_gap(config),
-        )
-    if config.decide == "kernel":
-        from portress.watch.reports import ReportWatcher
-
-        return ReportWatcher(
-            config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6
-        )
-    from portress.watch.packet import PacketWatcher
-
-    return PacketWatcher(config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6)

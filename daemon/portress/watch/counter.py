@@ -44,7 +44,7 @@ from portress.guard.language import TABLE
 from portress.guard.report import HEARD, KNOCKS, UNHEARD
 from portress.knock import SECOND, UNSURE
 from portress.watch import Heard
-from portress.watch.counts import Count, Counts
+from portress.watch.counts import Count, KnockCounts
 from portress.watch.order import Hit, in_order
 
 _MS: Final = SECOND // 1000
@@ -85,7 +85,7 @@ def _news(one: Count, at: int, known: _Known | None) -> int:
 class _Ear:
     """One address family: the first `size` bytes of a key are the source."""
 
-    def __init__(self, counts: Counts, family: int, clock: Callable[[], int], odd: Counter[str]) -> None:
+    def __init__(self, counts: KnockCounts, family: int, clock: Callable[[], int], odd: Counter[str]) -> None:
         self.size = 4 if family == 4 else 16
         self.heard, self.knocks = f"{HEARD}_{family}", f"{KNOCKS}_{family}"
         self._counts = counts
@@ -221,13 +221,13 @@ class CounterWatcher:
     overruns  polls that failed
     """
 
-    def __init__(self, interval: float, clock: Callable[[], int], counts: Counts | None = None) -> None:
+    def __init__(self, interval: float, clock: Callable[[], int], counts: KnockCounts | None = None) -> None:
         self.interval: float | None = interval
         self.lag = round((_POLLS + 1) * interval * SECOND)
         self.odd: Counter[str] = Counter()
         self.lost = self.overruns = 0
         self._clock = clock
-        self._counts = counts or Counts(TABLE)
+        self._counts = counts or KnockCounts(TABLE)
         self._ears = [_Ear(self._counts, family, clock, self.odd) for family in (4, 6)]
         self._identity: tuple[int, int] | None = None
         self._unheard = 0
@@ -314,7 +314,7 @@ def cost(polls: int = 10) -> tuple[int, float]:
         for _ in range(polls):
             watcher.read()
         took = time.process_time() - began
-        counts = Counts(TABLE)
+        counts = KnockCounts(TABLE)
         with counts:
             held = sum(len(counts.all(f"{HEARD}_{family}")[0]) for family in (4, 6))
     return held, took / polls

@@ -135,7 +135,7 @@ def _spans(view: memoryview, start: int, path: tuple[int, ...]) -> list[tuple[in
     return found
 
 
-class Counts:
+class KnockCounts:
     """A socket to nf_tables for one table. Every method raises Mistake where the kernel refuses.
 
     A context manager. What is asked for and is not there is None or empty, and no mistake.

@@ -40,7 +40,7 @@ from portress.guard.language import TABLE
 from portress.guard.report import UNHEARD
 from portress.knock import SECOND
 from portress.watch import Heard
-from portress.watch.counts import Counts
+from portress.watch.counts import KnockCounts
 from portress.watch.entries import Entries, Entry
 from portress.watch.frame import masking
 from portress.watch.logline import parse
@@ -61,7 +61,7 @@ _LAG: Final = SECOND  # journald may be busy
 _CURSOR: Final = re.compile(r"[!-~]{1,1024}").fullmatch
 
 
-class Clock:
+class StampClock:
     """Turns the kernel's stamps into monotonic time by pairs of a stamp and a later monotonic time, in us."""
 
     def __init__(self) -> None:
@@ -115,8 +115,8 @@ class JournalWatcher:
         self._mask = masking(prefix_4, prefix_6)
         self._oldest = oldest
         self._path = path
-        self._times = Clock()
-        self._counts = Counts(TABLE)
+        self._times = StampClock()
+        self._counts = KnockCounts(TABLE)
         self._missed = self._unheard = self._latest = self._saved = 0
         self._entries: Entries | None = None
         self._noted: str | None = None  # the place in the file

@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import Final, Self
 
 from portress.errors import Mistake
-from portress.watch.packetlog import Heard, Reader, binding, gathering, question
+from portress.watch.packetlog import Heard, PacketReader, binding, gathering, question
 
 _NETLINK_NETFILTER: Final = 12  # linux/netlink.h
 _SO_RCVBUFFORCE: Final = 33  # asm-generic/socket.h; not in Python's socket module
@@ -65,7 +65,7 @@ class PacketWatcher:
         self._wall = wall
         self._drained = True
         self._room = buffer
-        self._reader = Reader(prefix_4, prefix_6)
+        self._reader = PacketReader(prefix_4, prefix_6)
         self._early: list[Heard] = []
         self._socket: socket.socket | None = None
         self._together = False
@@ -83,7 +83,7 @@ class PacketWatcher:
 
     @property
     def odd(self) -> Counter[str]:
-        """What was heard and is no knock, by kind: see packetlog.Reader."""
+        """What was heard and is no knock, by kind: see packetlog.PacketReader."""
         return self._reader.odd
 
     def __enter__(self) -> Self:

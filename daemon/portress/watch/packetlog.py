@@ -117,7 +117,7 @@ class _Layout:
         self.read_values = Struct(places).unpack_from
 
 
-class Reader:
+class PacketReader:
     """Reads the datagrams of one bound group, each laid into `buffer` from its beginning.
 
     `prefix_4` and `prefix_6` say how many bits of an address count as the source.

@@ -11,7 +11,7 @@ from struct import Struct
 from typing import Any, Final
 
 from portress.watch.packet import PacketWatcher
-from portress.watch.packetlog import Heard, Reader
+from portress.watch.packetlog import Heard, PacketReader
 
 Reported = tuple[bytes, int, int, int, str, int]
 
@@ -21,8 +21,8 @@ _SIZE: Final = 4 + 5 + 1  # its header, a letter and four digits, NUL
 _read: Final = Struct("=HHc4s").unpack_from
 
 
-class ReportReader(Reader):
-    """Reads datagrams as Reader does, and the prefix of each packet with it."""
+class ReportReader(PacketReader):
+    """Reads datagrams as PacketReader does, and the prefix of each packet with it."""
 
     __slots__ = ()
 

@@ -14,7 +14,7 @@ from typing import Final
 from attrs import field, frozen
 
 from portress.config.model import Config
-from portress.keyholders.file import Keyholder
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, UNSURE, Expected, Source
 from portress.ledger.ledger import LedgerError, Reader, Record
 from portress.run.recent import Note

@@ -29,14 +29,14 @@ _DO: Final = (
 
 
 @frozen
-class Clock:
+class ClockState:
     """The kernel's own estimate: whether a time service steers the clock, and the most it may be off (s)."""
 
     synchronised: bool
     error: float
 
 
-def read() -> Clock | None:
+def read() -> ClockState | None:
     """Ask adjtimex(2), or read what portress-clock.service noted where a system-call filter forbids that.
 
     None where neither is to be had, as in many containers.
@@ -46,21 +46,21 @@ def read() -> Clock | None:
     if libc.adjtimex(buffer) < 0:
         return noted(NOTE, time.time())
     _, _, _, most, _, status = _LAYOUT.unpack_from(buffer)
-    return Clock(not status & _UNSYNCHRONISED, most / 1e6)
+    return ClockState(not status & _UNSYNCHRONISED, most / 1e6)
 
 
-def noted(path: Path, now: float) -> Clock | None:
+def noted(path: Path, now: float) -> ClockState | None:
     """What the note at `path` says; None if there is none of the last 15 minutes. `now`: unix seconds."""
     try:
         note = json.loads(path.read_bytes())
         if not 0 <= now - note["at"] <= _STALE:
             return None
-        return Clock(bool(note["synchronised"]), float(note["error"]))
+        return ClockState(bool(note["synchronised"]), float(note["error"]))
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
 
-def facts(clock: Clock | None) -> Iterator[Fact]:
+def facts(clock: ClockState | None) -> Iterator[Fact]:
     if clock is None:
         yield Fact("clock", "the kernel does not tell how good it is")
     else:
@@ -68,7 +68,7 @@ def facts(clock: Clock | None) -> Iterator[Fact]:
         yield Fact("clock", f"{steered}, at most {clock.error:.3g} s off by the kernel's estimate")
 
 
-def judge(config: Config, clock: Clock | None) -> Iterator[Finding]:
+def judge(config: Config, clock: ClockState | None) -> Iterator[Finding]:
     """How far off the clock may be: as far as the steps accepted before and after reach, 30 s each; half of
     that for this host, half for the client, and a second where none is accepted."""
     if clock is None:

@@ -15,7 +15,7 @@ from typing import Any, Final, Literal
 from attrs import evolve, frozen
 
 from portress.doctor.probe.packet import SOURCE, Lookup, Packet, Path, fits, told, value
-from portress.doctor.probe.rules import Chain, ChainKey, Json, Tables
+from portress.doctor.probe.rules import ChainKey, Json, RuleChain, Tables
 from portress.guard.ruleset import PRIORITY
 from portress.knock import PROTOCOLS
 
@@ -77,7 +77,12 @@ def journey(tables: Tables, packet: Packet, addresses: frozenset[str]) -> Journe
 
 
 def _meet(
-    tables: Tables, chain: Chain, states: set[State], stage: Stage, ends: set[End], addresses: frozenset[str]
+    tables: Tables,
+    chain: RuleChain,
+    states: set[State],
+    stage: Stage,
+    ends: set[End],
+    addresses: frozenset[str],
 ) -> set[State]:
     """The states after a base chain; what it drops goes to `ends`."""
     after: set[State] = set()
@@ -121,7 +126,7 @@ class _Walk:
         return out | paths
 
     def _rule(
-        self, chain: Chain, rule: Iterable[Json], paths: set[Path], out: set[Path], depth: int
+        self, chain: RuleChain, rule: Iterable[Json], paths: set[Path], out: set[Path], depth: int
     ) -> set[Path]:
         """The paths that go on to the next rule; those that leave the chain go to `out`."""
         inside, following, family = set(paths), set[Path](), _FAMILY[self._packet.family]
@@ -148,7 +153,7 @@ class _Walk:
         return following | {_past(path, depth) for path in inside}
 
     def _match(
-        self, chain: Chain, body: Json, paths: set[Path], following: set[Path], depth: int
+        self, chain: RuleChain, body: Json, paths: set[Path], following: set[Path], depth: int
     ) -> set[Path]:
         """The paths that the condition lets into the rule; the others go on to the next."""
         inside: set[Path] = set()
@@ -173,7 +178,7 @@ class _Walk:
         return inside
 
     def _end(
-        self, chain: Chain, kind: str, body: Any, paths: set[Path], out: set[Path], depth: int
+        self, chain: RuleChain, kind: str, body: Any, paths: set[Path], out: set[Path], depth: int
     ) -> set[Path]:
         """What a verdict does; the paths that go on to the next rule."""
         if kind in ("accept", "queue"):
@@ -195,7 +200,7 @@ class _Walk:
             self.translated |= {(packet, path) for path in paths}
         return set()
 
-    def _vmap(self, chain: Chain, body: Json, paths: set[Path], out: set[Path], depth: int) -> set[Path]:
+    def _vmap(self, chain: RuleChain, body: Json, paths: set[Path], out: set[Path], depth: int) -> set[Path]:
         following: set[Path] = set()
         for path in paths:
             found = value(body["key"], self._packet, path)
@@ -214,14 +219,14 @@ class _Walk:
                 following.add(path)
         return following
 
-    def _pairs(self, chain: Chain, data: Any) -> Iterator[tuple[Any, Json]]:
+    def _pairs(self, chain: RuleChain, data: Any) -> Iterator[tuple[Any, Json]]:
         """Keys and verdicts of a map, what holds for all others last."""
         pairs = (
             data["set"] if isinstance(data, dict) else self._tables.sets.get((*chain.key[:2], data[1:]), ())
         )
         yield from sorted(((key, verdict) for key, verdict in pairs), key=lambda pair: pair[0] == "*")
 
-    def _translate(self, chain: Chain, kind: str, body: Any) -> Packet:
+    def _translate(self, chain: RuleChain, kind: str, body: Any) -> Packet:
         """The packet after DNAT or a redirection. What a map says is looked up where it hangs on the port."""
         packet, body = self._packet, body or {}
         address, port = body.get("addr"), body.get("port")
@@ -234,13 +239,13 @@ class _Walk:
         target = None if local else (address if isinstance(address, str) else "another host")
         return evolve(packet, port=port, target=target, translated=True)
 
-    def _mapped(self, chain: Chain, body: Json) -> Any:
+    def _mapped(self, chain: RuleChain, body: Json) -> Any:
         key, lookup = value(body["key"], self._packet, Path()), self._lookup(chain)
         return next(
             (found for one, found in self._pairs(chain, body["data"]) if fits("==", key, one, lookup)), None
         )
 
-    def _lookup(self, chain: Chain) -> Lookup:
+    def _lookup(self, chain: RuleChain) -> Lookup:
         return lambda name: self._tables.sets.get((*chain.key[:2], name))
 
 

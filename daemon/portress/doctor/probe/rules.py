@@ -34,7 +34,7 @@ _REDIRECT: Final = re.compile(r"\bredirect(?: to :(\d+))?")
 
 
 @frozen
-class Chain:
+class RuleChain:
     """A chain with its rules, each a list of expressions. `hook` is None unless packets begin there."""
 
     key: ChainKey
@@ -59,11 +59,11 @@ class Chain:
 class Tables:
     """Every table but the guard's. `sets`: elements of those that ports, protocols or verdicts hang on."""
 
-    chains: Mapping[ChainKey, Chain]
+    chains: Mapping[ChainKey, RuleChain]
     sets: Mapping[tuple[str, str, str], tuple[Any, ...]]
     legacy: tuple[str, ...] = ()  # tables of the older iptables, which nftables does not see
 
-    def at(self, hook: str, family: int, device: str) -> list[Chain]:
+    def at(self, hook: str, family: int, device: str) -> list[RuleChain]:
         """The chains that packets of that family (4, 6) from that interface meet at a hook, in order."""
         families = {"inet", "ip" if family == 4 else "ip6"}
         found = [
@@ -104,7 +104,9 @@ def read() -> Tables:
     return Tables(chains, sets, _legacy())
 
 
-def _chains(listing: list[Json], texts: Mapping[tuple[str, str], Mapping[int, str]]) -> dict[ChainKey, Chain]:
+def _chains(
+    listing: list[Json], texts: Mapping[tuple[str, str], Mapping[int, str]]
+) -> dict[ChainKey, RuleChain]:
     """The chains of every table but the guard's, and their rules with what iptables wrote put into words."""
     heads: dict[ChainKey, Json] = {}
     rules: dict[ChainKey, list[tuple[Json, ...]]] = {}
@@ -117,7 +119,7 @@ def _chains(listing: list[Json], texts: Mapping[tuple[str, str], Mapping[int, st
             key = (body["family"], body["table"], body["chain"])
             rules.setdefault(key, []).append(tuple(_translated(body.get("expr", []), text)))
     return {
-        key: Chain(
+        key: RuleChain(
             key,
             tuple(rules.get(key, ())),
             body.get("hook"),
@@ -131,7 +133,7 @@ def _chains(listing: list[Json], texts: Mapping[tuple[str, str], Mapping[int, st
     }
 
 
-def _placed(chain: Chain) -> Chain:
+def _placed(chain: RuleChain) -> RuleChain:
     """With its devices, which nft 1.0.6 tells in its text only."""
     if chain.hook != "ingress" or chain.devices:
         return chain
@@ -210,7 +212,7 @@ def _target(name: str, text: str) -> Json:
     return {"other": name}
 
 
-def _references(chain: Chain) -> Iterator[str]:
+def _references(chain: RuleChain) -> Iterator[str]:
     """Names of the sets and maps that the chain's rules look ports, protocols and interfaces up in."""
     for rule in chain.rules:
         for expression in rule:

@@ -23,7 +23,7 @@ _UNCONNECTED: Final = 1 << 7  # TCP_CLOSE: what a UDP socket without a peer is i
 
 
 @frozen
-class Listener:
+class Listening:
     """A socket that takes first packets. `families`: over which it does (an IPv6 one may take IPv4 too)."""
 
     knock: int
@@ -40,7 +40,7 @@ class Listener:
         return self.program or "a program"
 
 
-def read() -> tuple[Listener, ...]:
+def read() -> tuple[Listening, ...]:
     """Ask the kernel over sock_diag."""
     programs = _programs()
     found = []
@@ -53,13 +53,13 @@ def read() -> tuple[Listener, ...]:
     return tuple(one for one in found if one.knock & 0xFFFF)
 
 
-def _listener(one: object, protocol: int, six: bool, programs: dict[int, str]) -> Listener:
+def _listener(one: object, protocol: int, six: bool, programs: dict[int, str]) -> Listening:
     address, inode = str(one["idiag_src"]), int(one["idiag_inode"])  # type: ignore[index]  # no types
     port = int(one["idiag_sport"])  # type: ignore[index]
     families = frozenset({6} if six else {4})
     if six and ip_address(address.partition("%")[0]).is_unspecified and not _only_six(one):
         families = frozenset({4, 6})
-    return Listener(protocol << 16 | port, address, families, programs.get(inode))
+    return Listening(protocol << 16 | port, address, families, programs.get(inode))
 
 
 def _only_six(one: object) -> bool:
@@ -86,7 +86,7 @@ def _programs() -> dict[int, str]:
 
 
 def judge(
-    config: Config, listeners: Iterable[Listener], links: Links, forwarded: frozenset[int]
+    config: Config, listeners: Iterable[Listening], links: Links, forwarded: frozenset[int]
 ) -> Iterator[Finding]:
     """`forwarded`: guarded and public knocks that are passed on to another host or container (DNAT)."""
     outward = [one for one in listeners if not one.inside]
@@ -105,8 +105,8 @@ def judge(
 def _served(
     service: Service,
     door: str | None,
-    outward: list[Listener],
-    inward: dict[int, Listener],
+    outward: list[Listening],
+    inward: dict[int, Listening],
     links: Links,
     forwarded: frozenset[int],
 ) -> Iterator[Finding]:
@@ -137,7 +137,7 @@ def _served(
         )
 
 
-def _answered(door: Door, free: list[Listener]) -> Iterator[Finding]:
+def _answered(door: Door, free: list[Listening]) -> Iterator[Finding]:
     """Programs that answer at a door's knocks."""
     for one in free:
         if door.fixed is not None and one.knock in door.fixed.knocks:

@@ -163,19 +163,21 @@ def judge_guard(config: Config, guard: Guard | None, *, away: bool) -> Iterator[
             opens=True,
         )
     elif (guard.shape, guard.base) != (wanted.shape, wanted.base):
-        chains = [
-            name
-            for name in {**wanted.shape, **guard.shape}
-            if guard.shape.get(name) != wanted.shape.get(name)
-        ]
-        yield Finding(
-            "guard-changed",
-            "error",
-            f"the guard's rules were changed ({', '.join(chains) or 'its hook'})",
-            "doors may be open to everyone, or closed to admitted sources",
-            f"portress guard; compare portress rules with: nft list table {FAMILY} {TABLE}",
-            opens=True,
-        )
+        yield _changed(guard, wanted)
+
+
+def _changed(guard: Guard, wanted: Guard) -> Finding:
+    """The finding that the guard's rules are not those that were loaded."""
+    names = {**wanted.shape, **guard.shape}
+    chains = [name for name in names if guard.shape.get(name) != wanted.shape.get(name)]
+    return Finding(
+        "guard-changed",
+        "error",
+        f"the guard's rules were changed ({', '.join(chains) or 'its hook'})",
+        "doors may be open to everyone, or closed to admitted sources",
+        f"portress guard; compare portress rules with: nft list table {FAMILY} {TABLE}",
+        opens=True,
+    )
 
 
 def _of_boot(upkeep: Upkeep) -> Iterator[Finding]:

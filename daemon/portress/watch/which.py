@@ -1,0 +1,45 @@
+"""Which watcher a configuration asks for. Each is imported only where it is wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from portress.config.model import Config
+from portress.guard.report import longest_gap
+from portress.knock import SECOND
+from portress.watch import Watcher
+
+
+def watcher(
+    config: Config, clock: Callable[[], int], wall: Callable[[], int], state: Path | None = None
+) -> Watcher:
+    """The watcher that `config` asks for, not opened yet.
+
+    `clock` and `wall` give ns: monotonic, and the kernel's wall clock. `state` is the directory for what it
+    remembers.
+    """
+    if config.watch == "counter":
+        from portress.watch.counter import CounterWatcher
+
+        return CounterWatcher(config.counter_interval / SECOND, clock)
+    if config.watch == "journal":
+        from portress.watch.journal import JournalWatcher
+
+        return JournalWatcher(
+            config.journal_prefix,
+            clock,
+            cursor=None if state is None else state / "journal.cursor",
+            prefix_4=config.prefix_4,
+            prefix_6=config.prefix_6,
+            oldest=longest_gap(config),
+        )
+    if config.decide == "kernel":
+        from portress.watch.reports import ReportWatcher
+
+        return ReportWatcher(
+            config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6
+        )
+    from portress.watch.packet import PacketWatcher
+
+    return PacketWatcher(config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6)
