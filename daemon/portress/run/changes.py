@@ -26,7 +26,7 @@ from portress.paths import Paths
 from portress.run.deciding import Plan
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Ears
-from portress.run.follower import Follower
+from portress.run.follower import MirrorListener
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
 from portress.run.metrics_server import Publisher
@@ -51,7 +51,7 @@ class Reloading:
     table: Table
     doorkeeper: Doorkeeper
     sentinel: Sentinel
-    listener: Follower
+    listener: MirrorListener
     steps: Steps
     ears: Ears
     publisher: Publisher

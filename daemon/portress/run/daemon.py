@@ -33,7 +33,7 @@ from portress.run.changes import Reloading
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Ears
 from portress.run.exposure import Exposure
-from portress.run.follower import Follower
+from portress.run.follower import MirrorListener
 from portress.run.http import Answer
 from portress.run.in_force import InForce
 from portress.run.interfaces import Interfaces
@@ -146,26 +146,29 @@ class Daemon:
         self._stack.callback(self._steps.close)
         self._stack.callback(self._ears.close)
         hearing = self._ears.open(config)
-        self._listener = Follower(hearing, now, doorkeeper, table, books, events, clock, sentinel.open)
+        self._listener = MirrorListener(hearing, now, doorkeeper, table, books, events, clock, sentinel.open)
         self._listener.decides(self._steps.deciding)
         self._listener.begin()
         sentinel.catch_up = self._listener.listen
         sentinel.replaced = lambda: self._record(table)
         self._ears.turn(self._listener, hearing)
-        self._changes = Reloading(
-            paths,
-            events,
-            unix,
-            now,
+        self._changes = self._reloading(table)
+
+    def _reloading(self, table: Table) -> Reloading:
+        return Reloading(
+            self._paths,
+            self._events,
+            self._unix,
+            self._in_force,
             table,
-            doorkeeper,
-            sentinel,
+            self._doorkeeper,
+            self._sentinel,
             self._listener,
             self._steps,
             self._ears,
             self._publisher,
             self._last_good,
-            past,
+            self._past,
         )
 
     def _record(self, table: Table) -> None:

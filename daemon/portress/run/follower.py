@@ -32,7 +32,7 @@ _UNTOLD: Final = ("untold", "untold_openings", "untold_first")
 Opened = tuple[Expected, Source, int]
 
 
-class Follower(Listener):
+class MirrorListener(Listener):
     """A Listener that follows the guard where its tracker is a Mirror; call `decides` before it hears."""
 
     def decides(self, deciding: Deciding) -> None:
