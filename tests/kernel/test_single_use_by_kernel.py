@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import random
+import threading
 import time
 
-from lab import daemon, sender, tcp_state, world
+from lab import crowd, daemon, sender, tcp_state, until, world
 from portress.config.model import Rotating
 from portress.keyholders.secret import to_base32
 from portress.knock import SECOND
@@ -70,3 +73,49 @@ def test_what_was_used_while_the_daemon_was_dead_stays_used() -> None:
         send.knocks(w.another4, w.host4, now)
         time.sleep(0.5)
         assert tcp_state(w.another, w.host4, 22) == "filtered"
+
+
+def test_a_thousand_sequences_sent_twice_at_once_admit_a_thousand_whenever_the_daemon_dies() -> None:
+    """From two processors at the same time, each from two sources, while the daemon is killed and started."""
+    rng = random.Random(4)
+    many = {f"k{number}": bytes((number >> 8, number & 255)) * 10 for number in range(1000)}
+    lines = [
+        f"- {{name: {name}, doors: [vpn], secret: {to_base32(secret)}, style: derived}}\n"
+        for name, secret in many.items()
+    ]
+    sources = crowd(2000, 6)
+    with world() as w, daemon(w.host, CONFIG, keyholders="".join(lines)) as d, sender(w.stranger) as send:
+        left = STEP - time.time() % STEP
+        time.sleep(left + 0.5)
+        step = int(time.time()) // STEP
+        knocks = [
+            [str(one) for one in derive(secret, "vpn", RULE, step, "").knocks] for secret in many.values()
+        ]
+        together = threading.Barrier(2)
+
+        def knock(half: int) -> None:
+            os.sched_setaffinity(0, {sorted(os.sched_getaffinity(0))[half % os.cpu_count()]})  # type: ignore[operator]
+            for number, texts in enumerate(knocks):
+                if number % 10 == 0:
+                    together.wait(30)
+                send.knocks(sources[2 * number + half], w.host6, texts)
+
+        threads = [threading.Thread(target=knock, args=(half,)) for half in (0, 1)]
+        for each in threads:
+            each.start()
+        while any(each.is_alive() for each in threads):
+            time.sleep(rng.uniform(0, 0.3))
+            d.kill()
+            d.start(told=False)
+        for each in threads:
+            each.join()
+        until(lambda: len(d.status()["admissions"]) >= len(knocks), 20)
+        admitted = {one["source"] for one in d.status()["admissions"]}
+        assert int(time.time()) // STEP <= step + 1, "the machine was too busy to send all of it in time"
+        for number in range(len(knocks)):
+            assert len(admitted & set(sources[2 * number : 2 * number + 2])) == 1
+        again = crowd(3000, 6)[2000:]
+        for source, texts in zip(again, knocks, strict=True):
+            send.knocks(source, w.host6, texts)
+        time.sleep(1)
+        assert {one["source"] for one in d.status()["admissions"]} == admitted
