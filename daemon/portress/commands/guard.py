@@ -17,6 +17,7 @@ from portress.config.model import Config
 from portress.durations import spell
 from portress.errors import Mistake
 from portress.guard import flows
+from portress.guard.able import settled
 from portress.guard.ruleset import build
 from portress.guard.table import Table
 from portress.keyholders import file as keyholding
@@ -48,7 +49,7 @@ def guard(paths: Paths, on_trial: int | None, keep: bool, service: str | None) -
         _keep(paths)
         return
     here = origins()
-    config = configuration.load(paths.config, here=True)
+    config = settled(configuration.load(paths.config, here=True))
     before = trial.snapshot(paths.socket) if on_trial is not None else None
     try:
         put_back, by_daemon = _ask(paths, here, on_trial, before), True

@@ -18,6 +18,7 @@ from portress.config.model import Config
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
+from portress.guard.able import settled
 from portress.guard.ruleset import build
 from portress.guard.table import GuardError, Table
 from portress.keyholders import file as keyholding
@@ -72,7 +73,7 @@ class Reloading:
         """
         try:
             async with self._changing:
-                config = configuration.load(self.paths.config, here=True)
+                config = settled(configuration.load(self.paths.config, here=True))
                 await self._take(config, self.load_keyholders(config))
                 self.last_good.taken(config)
         except Mistake as mistake:

@@ -22,6 +22,7 @@ from portress.doctor.open_doors import probe
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
+from portress.guard.able import settled
 from portress.guard.table import GuardError, Table
 from portress.knock import Source
 from portress.mirror import Mirror
@@ -100,7 +101,7 @@ class Daemon:
         if (held := lock.take()) is not None:
             self._stack.enter_context(held)
         checked(self._unix())
-        config = self._last_good.config(self._ears.try_out)
+        config = settled(self._last_good.config(self._ears.try_out))
         rota = Rota(config, self._last_good.keyholders(config))
         for line in config.warnings:
             self._events.tell("warning", line)

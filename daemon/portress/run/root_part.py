@@ -15,6 +15,7 @@ from portress.config import load as configuration
 from portress.config.model import Config
 from portress.durations import spell
 from portress.guard import flows
+from portress.guard.able import settled
 from portress.guard.ruleset import build
 from portress.guard.table import Table
 from portress.knock import TCP, Service, Source
@@ -27,7 +28,7 @@ from portress.session import connected
 
 def load(paths: Paths) -> list[str]:
     """Put the guard in force. Raises Mistake if the configuration cannot be used, or the kernel refuses."""
-    config = configuration.load(paths.config)
+    config = settled(configuration.load(paths.config))
     table = Table(own=True)
     first = table.listing() is None
     people = _strangers(logins(), config) if first else []

@@ -19,6 +19,7 @@ from attrs import frozen
 from portress.config.model import Config, Watch
 from portress.doctor.probe.finding import Fact, Finding
 from portress.errors import Mistake
+from portress.guard.able import settled
 from portress.guard.language import FAMILY, OWNED, TABLE
 from portress.guard.ruleset import build, render
 from portress.watch.entries import look_for_files
@@ -66,10 +67,12 @@ class Kernel:
     watchers: Mapping[Watch, str | None]  # None: works
     refused: str | None  # why the kernel would not load the guard as configured; None: it would
     ownership: bool  # the guard's table can have an owner, and cannot be flushed by others
+    undecided: str | None = None  # why the daemon decides although the configuration says the kernel
 
 
 def read(config: Config) -> Kernel:
     """Ask the kernel. Raises Mistake where nftables may not be asked."""
+    able = settled(config)
     nft = nftables.Nftables()
     nft.set_json_output(True)
     version = _version(nft)
@@ -80,8 +83,9 @@ def read(config: Config) -> Kernel:
         version,
         missing,
         _watchers(missing),
-        None if missing.keys() & _needed(config) else _try_guard(nft, config),
+        None if missing.keys() & _needed(config) else _try_guard(nft, able),
         _try_owner(nft) is None and version >= (1, 1),
+        _try_guard(nft, config) if able.decide != config.decide else None,
     )
 
 
@@ -233,6 +237,14 @@ def judge(config: Config, kernel: Kernel) -> Iterator[Finding]:
             f"the kernel would refuse the guard as configured: {kernel.refused}",
             "it cannot be loaded, and the doors stand open or as they were configured before",
             "see what it is with: portress rules | nft -c -f -",
+        )
+    if kernel.undecided is not None:
+        yield Finding(
+            "daemon-decides",
+            "warning",
+            f"decide: kernel cannot be had here: {kernel.undecided}",
+            "the daemon decides: doors open a moment later, and not while it does not run",
+            "use a newer kernel or nftables, or write decide: daemon",
         )
     reason = kernel.watchers[config.watch]
     if reason is not None:
