@@ -147,6 +147,21 @@ def test_a_packet_carries_when_it_came_by_the_clock_that_is_asked_for() -> None:
     assert (reader.lost, dict(reader.odd)) == (0, {})
 
 
+def test_after_packets_whose_clock_was_ahead_the_next_ones_have_their_own_time_again() -> None:
+    """Nothing is heard later than now, and nothing holds back what comes with a right stamp afterwards."""
+    reader, second = PacketReader(), 1_000_000_000
+    reader.ahead = 0
+    for layout in range(2):  # as it is learned, and as it is known
+        now = (60 + 10 * layout) * second
+        stamps = [now + 30 * second, now + 5 * second, now - second]
+        numbers = range(10 * layout, 10 * layout + 3)
+        datagrams = [message(one, stamp=stamp) for one, stamp in zip(numbers, stamps, strict=True)]
+        assert [when for _, _, when, _ in take(reader, datagrams, now=now)] == [now] * 3
+        assert reader.since == now
+        right = take(reader, [message(10 * layout + 3, stamp=now + second // 2)], now=now + second)
+        assert [when for _, _, when, _ in right] == [now + second // 2]
+
+
 def test_a_stamp_is_read_alike_with_a_layout_learned_and_without() -> None:
     for stamp in (None, 0, 7_000_001_000, (1 << 63) * 1000):
         learned = PacketReader()

@@ -11,7 +11,6 @@ import errno
 import os
 import re
 import threading
-from collections import Counter
 from collections.abc import Callable, Iterable
 from typing import Final, TypeVar
 
@@ -26,7 +25,7 @@ from portress.guard.listing import Listing
 from portress.guard.maps import Maps
 from portress.guard.report import FULL
 from portress.guard.ruleset import DISMISSED_FOR, TWIN, Ruleset, dismissed_set, door_set, render
-from portress.guard.timed import split, timed_parts
+from portress.guard.timed import split, timed_parts, with_room
 from portress.knock import SECOND, Source
 from portress.netlink import Transactions, sockets
 
@@ -139,7 +138,7 @@ class Table:
         more = [(door_set(door, source.family), source, ns) for door, source, ns in admit]
         holding = self.maps.make_way(ruleset, kept)
         bare = _without_kept(ruleset, kept)
-        lines.append(render(_with_room(bare, (*entries, *more)), own=self.own, twin=True))
+        lines.append(render(with_room(bare, (*entries, *more)), own=self.own, twin=True))
         together, later = split(entries, iter(more))
         lines += timed_parts(together, new=before is None)
         self._run("\n".join(lines))
@@ -362,16 +361,6 @@ class Table:
     def found_no_room(self) -> int:
         """How many first knocks were not reported because callers was full, since the guard was loaded."""
         return _asked(lambda: listing.counted(FULL))
-
-
-def _with_room(ruleset: Ruleset, entries: Iterable[tuple[str, Source, int]]) -> Ruleset:
-    """The guard with room for all that goes into its sets: fewer may be in now, but nobody is thrown out."""
-    counts = Counter(name for name, _, _ in entries)
-    living = tuple(
-        evolve(one, size=counts[one.name]) if 0 < one.size < counts[one.name] else one
-        for one in ruleset.living
-    )
-    return evolve(ruleset, living=living)
 
 
 def _knock_key(knock: int) -> bytes:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from itertools import chain, islice
 from typing import Final
 
+from attrs import evolve
+
 from portress.guard.language import FAMILY, TABLE
+from portress.guard.ruleset import Ruleset
 from portress.knock import SECOND, Source
 
 _FEW: Final = 64  # see split
@@ -47,3 +51,13 @@ def split(carried: list[Entry], more: Iterator[Entry]) -> tuple[list[Entry], Ite
     together = [*(carried if len(carried) <= _MANY else ()), *(few if len(few) <= _FEW else ())]
     later = chain(carried if len(carried) > _MANY else (), few if len(few) > _FEW else (), more)
     return together, later
+
+
+def with_room(ruleset: Ruleset, entries: Iterable[tuple[str, Source, int]]) -> Ruleset:
+    """The guard with room for all that goes into its sets: fewer may be in now, but nobody is thrown out."""
+    counts = Counter(name for name, _, _ in entries)
+    living = tuple(
+        evolve(one, size=counts[one.name]) if 0 < one.size < counts[one.name] else one
+        for one in ruleset.living
+    )
+    return evolve(ruleset, living=living)
