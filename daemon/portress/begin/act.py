@@ -8,7 +8,6 @@ is on trial as well, in a process of its own, so that it goes away even if this 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import shutil
 import subprocess
@@ -16,7 +15,7 @@ import sys
 import time
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final
+from typing import Final
 
 from portress import files
 from portress.errors import Mistake
@@ -36,14 +35,17 @@ def portress(*words: str, paths: Paths) -> list[str]:
 
 def verb(*words: str, paths: Paths, check: bool = True) -> subprocess.CompletedProcess[str]:
     """Run a verb to its end. Raises Mistake with what it said, if it fails and `check` is set."""
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
     done = subprocess.run(
-        portress(*words, paths=paths), capture_output=True, text=True, timeout=120, env=environment
+        portress(*words, paths=paths), capture_output=True, text=True, timeout=120, env=_environment()
     )
     if check and done.returncode:
         lines = [line.removeprefix("portress: ") for line in done.stderr.strip().splitlines()]
         raise Mistake(*(lines or [f"portress {words[0]} failed"]))
     return done
+
+
+def _environment() -> dict[str, str]:
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
 
 
 class Begun:
@@ -92,25 +94,26 @@ class Begun:
     def _put_back(self, saved: Path) -> None:
         os.replace(saved, self.paths.config)
 
-    def enrol(self, name: str, doors: list[str], *more: str) -> dict[str, Any]:
-        """Enrol a keyholder, and say what `enrol --json` says. Raises Mistake."""
+    def enrol(self, name: str, doors: list[str], *more: str, files: list[Path], aloud: bool = False) -> None:
+        """Enrol a keyholder, who may open these doors; `files` are the keycards it makes.
+
+        `aloud`: the keycard is shown on this terminal; else nothing of it is printed. Raises Mistake.
+        """
         options = [word for door in doors for word in ("--door", door)]
-        self._undo.callback(self._unenrol, name)
-        told = verb("enrol", name, *options, *more, "--json", paths=self.paths).stdout
-        answer: dict[str, Any] = json.loads(told)
-        return answer
+        words = ("enrol", name, *options, *more)
+        if not aloud:
+            verb(*words, paths=self.paths)
+        elif subprocess.run(portress(*words, paths=self.paths), env=_environment()).returncode:
+            raise Mistake(f"{name} was not enrolled: see above")
+        self._undo.callback(verb, "unenrol", name, paths=self.paths, check=False)
+        for path in files:
+            self._undo.callback(path.unlink, missing_ok=True)
 
-    def _unenrol(self, name: str) -> None:
-        verb("unenrol", name, paths=self.paths, check=False)
-
-    def keep_file(self, path: Path) -> None:
-        """A file was made that goes if this does not come to its end."""
-        self._undo.callback(path.unlink, missing_ok=True)
-
-    def guard(self, trial: str | None) -> str:
-        """Shut the doors, on trial; what `guard` said. Raises Mistake."""
-        self._undo.callback(lambda: verb("unguard", paths=self.paths, check=False))
-        return verb("guard", *(["--trial", trial] if trial else []), paths=self.paths).stdout
+    def guard(self, trial: str) -> list[str]:
+        """Shut the doors, on trial; what `guard` said, but for what is still to come. Raises Mistake."""
+        self._undo.callback(verb, "unguard", paths=self.paths, check=False)
+        said = verb("guard", "--trial", trial, paths=self.paths).stdout.splitlines()
+        return [line for line in said if not line.startswith(("No daemon runs", "On trial"))]
 
     def start(self) -> None:
         """Have the daemon run. Raises Mistake if it does not answer within READY seconds."""
@@ -118,14 +121,13 @@ class Begun:
             self._undo.callback(_systemctl, "stop", UNIT)
             _systemctl("restart", UNIT, check=True)
         else:
-            environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
             self._daemon = subprocess.Popen(
                 portress("run", paths=self.paths),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
                 start_new_session=True,
-                env=environment,
+                env=_environment(),
             )
             self._undo.callback(self._stop)
         end = time.monotonic() + READY
@@ -142,6 +144,11 @@ class Begun:
             self._daemon.terminate()
             with contextlib.suppress(subprocess.TimeoutExpired):
                 self._daemon.wait(10)
+
+    def leave_on_trial(self) -> list[str]:
+        """Everything stays for as long as the trial lasts; then the guard goes by itself."""
+        self.kept = True
+        return ["The guard is on trial and goes away by itself: portress guard --keep keeps it."]
 
     def keep(self) -> list[str]:
         """Everything stays: the guard, and the daemon at every boot. What was said, line by line."""

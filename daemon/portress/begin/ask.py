@@ -7,7 +7,6 @@ Ctrl-C, raise click.Abort.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from ipaddress import ip_network
 from typing import Any, Final
 
 import click
@@ -117,8 +116,3 @@ def _connection(way: Way, services: tuple[Shut, ...]) -> bool:
 
 def _only_ssh(services: tuple[Shut, ...]) -> bool:
     return all(one.program.startswith("sshd") for one in services)
-
-
-def networks(texts: Iterable[str]) -> tuple[Any, ...]:
-    """Addresses given on the command line. Raises ValueError."""
-    return tuple(ip_network(network(text)) for text in texts)

@@ -15,6 +15,7 @@ from portress.errors import Mistake
 from portress.shown import guarded, shown
 
 VERBS: Final = {
+    "begin": "set up this host, step by step",
     "check": "check a configuration: every mistake with its line",
     "rules": "print what would be loaded, as nft text",
     "guard": "shut the doors: load the guard, on trial if you like",

@@ -1,0 +1,246 @@
+"""`portress begin`: from nothing to a guarded host, step by step."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import secrets
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from portress.begin import ask, hand_over, look, plan
+from portress.begin.act import Begun, verb
+from portress.begin.listen import Ears, keep, listen
+from portress.commands.common import DURATION, common, console, print_json, root_only
+from portress.config.schema import network
+from portress.durations import spell
+from portress.errors import Mistake
+from portress.keyholders.enrolling import this_host
+from portress.keyholders.file import checked_name
+from portress.keyholders.keycard import checked_host
+from portress.knock import SECOND
+from portress.paths import Paths
+from portress.shown import shown
+
+
+@click.command()
+@click.option("--yes", is_flag=True, help="ask nothing: for cloud-init and configuration management")
+@click.option(
+    "--service", "services", multiple=True, metavar="SERVICE", help="with --yes: what to shut (tcp/22)"
+)
+@click.option(
+    "--style",
+    type=click.Choice([way for way, _ in ask.WAYS.values()]),
+    default="rotating",
+    help="with --yes: how people knock",
+)
+@click.option("--keyholder", metavar="NAME", default="admin", help="with --yes: who gets the keycard")
+@click.option("--host", metavar="NAME", help="with --yes: how clients reach this host")
+@click.option(
+    "--keycard", "card", type=click.Path(path_type=Path), metavar="FILE", help="where the keycard goes"
+)
+@click.option(
+    "--always", multiple=True, metavar="SOURCE", help="with --yes: a source that never has to knock"
+)
+@click.option("--admits-connection", is_flag=True, help="with --yes: let in the connection, not the address")
+@click.option(
+    "--trial", type=DURATION, default="15m", metavar="DURATION", help="how long the guard is on trial"
+)
+@click.option("--keep", "kept", is_flag=True, help="with --yes: the guard stays; needs --always or --console")
+@click.option("--console", "has_console", is_flag=True, help="with --yes: I have another way in")
+@click.option("--replace", is_flag=True, help="with --yes: replace a configuration, keeping it beside")
+@common
+def begin(paths: Paths, yes: bool, **given: Any) -> None:
+    """Set up Portress on this host: look, ask, write, shut the doors on trial, and listen with you.
+
+    Ctrl-C, at any time, leaves everything as it was.
+    """
+    root_only("portress begin")
+    with _hang_up_is_interrupt():
+        if yes:
+            _unattended(paths, given)
+        else:
+            _guided(paths, given["card"], given["trial"])
+
+
+@contextlib.contextmanager
+def _hang_up_is_interrupt() -> Iterator[None]:
+    """A connection that is lost, or a SIGTERM, takes back what was begun, as Ctrl-C does."""
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    for number in (signal.SIGHUP, signal.SIGTERM):
+        signal.signal(number, interrupt)
+    yield
+
+
+# With somebody at the keyboard
+
+
+def _guided(paths: Paths, card: Path | None, trial: int) -> None:
+    if not sys.stdin.isatty():
+        raise Mistake("portress begin asks questions: run it in a terminal, or with --yes and its options")
+    host = look.read()
+    _show(host)
+    answers = ask.ask(host, _own_name())
+    planned = plan.doors(answers, host.taken, secrets.randbelow)
+    text = plan.text(answers, planned, f"{datetime.now(UTC):%Y-%m-%d}")
+    click.echo(f"\nThis goes into {paths.config}:\n\n{text}")
+    exists = paths.config.exists()
+    question = f"{paths.config} is there already: replace it (it is kept beside)?" if exists else "Write it?"
+    if not click.confirm(question, default=not exists):
+        raise Mistake("nothing was changed")
+    with Begun(paths) as begun:
+        begun.write(text, time.time())
+        verb("check", paths=paths)
+        until = time.monotonic() + trial / SECOND
+        click.echo(
+            "\n".join(["", *begun.guard(_short(trial)), f"The guard is on trial for {spell(trial)}.", ""])
+        )
+        begun.start()
+        card = _enrol(begun, answers, planned, card)
+        for line in findings(paths):
+            click.echo(line)
+        click.echo("\n".join(["", *hand_over.commands(answers, planned, card), ""]))
+        click.echo("Listening. Knock from the other machine now; press Enter when you have seen enough.")
+        login = listen(Ears(paths), [one.shut.service for one in planned], until)
+        if login is not None:
+            click.echo(f"\n{login} is connected, let in by a knock: it works.")
+        if not keep(until):
+            raise Mistake("not kept: everything is as it was")
+        for line in begun.keep():
+            click.echo(line)
+    click.echo("\nportress status shows who is in, portress why SOURCE why somebody is not.")
+
+
+def _short(ns: int) -> str:
+    """A duration as the command line takes it."""
+    return f"{ns // SECOND}s"
+
+
+def _own_name() -> str:
+    try:
+        return this_host()
+    except Mistake:
+        return ""
+
+
+def _show(host: look.Host) -> None:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    screen = console()
+    table = Table(
+        box=box.SIMPLE_HEAD, pad_edge=False, title="What listens on this host", title_justify="left"
+    )
+    for heading in ("service", "program", "open to"):
+        table.add_column(heading)
+    for one in host.services:
+        reach = "everyone" if one.everybody else ", ".join(one.addresses)
+        here = " (you are logged in by it)" if one.shut.service == host.login else ""
+        table.add_row(str(one.shut.service), Text(shown(one.shut.program) + here), Text(reach))
+    screen.print(table)
+    facts = Table.grid(padding=(0, 2))
+    where = ", ".join(str(one) for one in host.here) or "this host's console"
+    for subject, told in (("you are at", where), *host.facts):
+        facts.add_row(subject, Text(told))
+    screen.print(facts)
+
+
+def _enrol(
+    begun: Begun, answers: plan.Answers, planned: list[plan.Planned], card: Path | None
+) -> Path | None:
+    """The first keycard, on the screen and, for a laptop, in a file."""
+    if answers.way == "fixed":
+        return None
+    more = ["--host", answers.host]
+    if answers.way == "rotating":
+        card = card or Path.cwd() / f"{answers.keyholder}.keycard"
+    if card is not None:
+        more += ["--keycard", str(card)]
+    if answers.way == "phone":
+        more += ["--phone"]
+    begun.enrol(
+        answers.keyholder, [one.name for one in planned], *more, files=_cards(card, planned), aloud=True
+    )
+    return card
+
+
+def _cards(card: Path | None, planned: list[plan.Planned]) -> list[Path]:
+    """The files that `enrol --keycard` makes."""
+    if card is None:
+        return []
+    if len(planned) == 1:
+        return [card]
+    return [card.with_name(f"{card.stem}-{one.name}{card.suffix}") for one in planned]
+
+
+def findings(paths: Paths) -> list[str]:
+    """What the doctor finds wrong on this host now, a line each: what, and what to do."""
+    report = json.loads(verb("doctor", "--json", paths=paths, check=False).stdout or "{}")
+    return [
+        f"{one['severity']}: {shown(one['what'])}: {shown(one['do'])}" for one in report.get("findings", [])
+    ]
+
+
+# With nobody there
+
+
+def _unattended(paths: Paths, given: dict[str, Any]) -> None:
+    if given["kept"] and not given["always"] and not given["has_console"]:
+        raise Mistake("--keep can lock you out: add --always SOURCE, or --console if you have another way in")
+    if paths.config.exists() and not given["replace"]:
+        raise Mistake(f"{paths.config} is there already: --replace keeps it beside and writes a new one")
+    host = look.read()
+    answers = _answers(host, given)
+    planned = plan.doors(answers, host.taken, secrets.randbelow)
+    text = plan.text(answers, planned, f"{datetime.now(UTC):%Y-%m-%d}")
+    with Begun(paths) as begun:
+        begun.write(text, time.time())
+        verb("check", paths=paths)
+        begun.guard(_short(given["trial"]))
+        begun.start()
+        cards: list[Path] = []
+        if answers.way != "fixed":
+            cards = _cards(given["card"], planned)
+            more = ["--host", answers.host, "--keycard", str(given["card"])]
+            begun.enrol(answers.keyholder, [one.name for one in planned], *more, files=cards)
+        said = begun.keep() if given["kept"] else begun.leave_on_trial()
+    print_json(
+        {
+            "config": str(paths.config),
+            "saved": None if begun.saved is None else str(begun.saved),
+            "doors": {one.name: [str(one.shut.service)] for one in planned},
+            "style": answers.way,
+            "keyholder": answers.keyholder or None,
+            "keycards": [str(one) for one in cards],
+            "kept": given["kept"],
+            "trial": None if given["kept"] else given["trial"] // SECOND,
+            "said": said,
+            "findings": findings(paths),
+        }
+    )
+
+
+def _answers(host: look.Host, given: dict[str, Any]) -> plan.Answers:
+    """The command line as answers. Raises Mistake, or UsageError."""
+    way: plan.Way = given["style"]
+    if way != "fixed" and given["card"] is None:
+        raise Mistake("--keycard FILE says where the secret goes: it is not printed, for logs would keep it")
+    try:
+        services = tuple(ask.chosen(host, given["services"] or ("tcp/22",)))
+        always = tuple(network(one) for one in given["always"])
+        keyholder = "" if way == "fixed" else checked_name(given["keyholder"])
+        name = checked_host(given["host"]) if given["host"] else this_host()
+    except ValueError as error:
+        raise Mistake(str(error)) from None
+    return plan.Answers(services, way, keyholder, name, always, given["admits_connection"])
