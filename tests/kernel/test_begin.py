@@ -1,4 +1,4 @@
-"""`portress begin`, in a terminal and without one: from nothing to a guarded host, or everything taken back."""
+"""`portress begin`, in a terminal and without: from nothing to a guarded host, or everything taken back."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ def guarded(w: World) -> bool:
 
 
 def nothing_left(w: World, folder: Path) -> bool:
-    left = sorted(path.name for path in folder.iterdir() if path.name not in ("run", "state"))
+    left = sorted(path.name for path in folder.iterdir() if path.name not in ("run", "run-guard", "state"))
     return left == [] and not guarded(w)
 
 

@@ -19,7 +19,9 @@ from typing import Final
 
 from portress import files
 from portress.errors import Mistake
+from portress.keyholders.file import FILE
 from portress.paths import Paths
+from portress.run.away import Away
 
 DEFAULT: Final = Path("/etc/portress/portress.yaml")
 UNIT: Final = "portress.service"
@@ -29,23 +31,18 @@ READY: Final = 30.0  # seconds that the daemon has to answer
 def portress(*words: str, paths: Paths) -> list[str]:
     """The command line of a verb, run by this very installation."""
     where = ["--config", str(paths.config), "--socket", str(paths.socket), "--state", str(paths.state)]
-    call = "import sys; from portress.commands import main; sys.exit(main())"
-    return [sys.executable, "-c", call, *words, *where]
+    here = Path(sys.argv[0])
+    program = str(here.resolve()) if here.name == "portress" else shutil.which("portress") or "portress"
+    return [sys.executable, program, *words, *where]
 
 
 def verb(*words: str, paths: Paths, check: bool = True) -> subprocess.CompletedProcess[str]:
     """Run a verb to its end. Raises Mistake with what it said, if it fails and `check` is set."""
-    done = subprocess.run(
-        portress(*words, paths=paths), capture_output=True, text=True, timeout=120, env=_environment()
-    )
+    done = subprocess.run(portress(*words, paths=paths), capture_output=True, text=True, timeout=120)
     if check and done.returncode:
         lines = [line.removeprefix("portress: ") for line in done.stderr.strip().splitlines()]
         raise Mistake(*(lines or [f"portress {words[0]} failed"]))
     return done
-
-
-def _environment() -> dict[str, str]:
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
 
 
 class Begun:
@@ -99,11 +96,14 @@ class Begun:
 
         `aloud`: the keycard is shown on this terminal; else nothing of it is printed. Raises Mistake.
         """
+        file = self.paths.config.with_name(FILE)
+        if not os.path.lexists(file):
+            self._undo.callback(file.unlink, missing_ok=True)
         options = [word for door in doors for word in ("--door", door)]
         words = ("enrol", name, *options, *more)
         if not aloud:
             verb(*words, paths=self.paths)
-        elif subprocess.run(portress(*words, paths=self.paths), env=_environment()).returncode:
+        elif subprocess.run(portress(*words, paths=self.paths)).returncode:
             raise Mistake(f"{name} was not enrolled: see above")
         self._undo.callback(verb, "unenrol", name, paths=self.paths, check=False)
         for path in files:
@@ -111,6 +111,9 @@ class Begun:
 
     def guard(self, trial: str) -> list[str]:
         """Shut the doors, on trial; what `guard` said, but for what is still to come. Raises Mistake."""
+        away = Away(self.paths.socket)
+        if not away.noted():  # that a guard was taken away must not keep a later one from being loaded
+            self._undo.callback(away.clear)
         self._undo.callback(verb, "unguard", paths=self.paths, check=False)
         said = verb("guard", "--trial", trial, paths=self.paths).stdout.splitlines()
         return [line for line in said if not line.startswith(("No daemon runs", "On trial"))]
@@ -127,7 +130,6 @@ class Begun:
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
                 start_new_session=True,
-                env=_environment(),
             )
             self._undo.callback(self._stop)
         end = time.monotonic() + READY
