@@ -8,6 +8,7 @@ _portress_doors() {
 _portress() {
     local cur=${COMP_WORDS[COMP_CWORD]} prev=${COMP_WORDS[COMP_CWORD - 1]} verb='' config='' word i
     local -A options=(
+        [begin]="--yes --service --style --keyholder --host --keycard --always --admits-connection --trial --keep --console --replace"
         [check]="--json"
         [rules]="--json"
         [guard]="--trial --keep"

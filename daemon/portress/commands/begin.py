@@ -16,7 +16,7 @@ from typing import Any
 import click
 
 from portress.begin import ask, hand_over, look, plan
-from portress.begin.act import Begun, verb
+from portress.begin.act import Begun, says_something, verb
 from portress.begin.listen import Ears, keep, listen
 from portress.commands.common import DURATION, common, console, print_json, root_only
 from portress.config.schema import network
@@ -64,10 +64,13 @@ def begin(paths: Paths, yes: bool, **given: Any) -> None:
     """
     root_only("portress begin")
     with _hang_up_is_interrupt():
-        if yes:
-            _unattended(paths, given)
-        else:
-            _guided(paths, given["card"], given["trial"])
+        try:
+            if yes:
+                _unattended(paths, given)
+            else:
+                _guided(paths, given["card"], given["trial"])
+        except (KeyboardInterrupt, click.Abort):
+            raise Mistake("stopped: everything is as it was") from None
 
 
 @contextlib.contextmanager
@@ -94,7 +97,7 @@ def _guided(paths: Paths, card: Path | None, trial: int) -> None:
     planned = plan.doors(answers, host.taken, secrets.randbelow)
     text = plan.text(answers, planned, f"{datetime.now(UTC):%Y-%m-%d}")
     click.echo(f"\nThis goes into {paths.config}:\n\n{text}")
-    exists = paths.config.exists()
+    exists = says_something(paths.config)
     question = f"{paths.config} is there already: replace it (it is kept beside)?" if exists else "Write it?"
     if not click.confirm(question, default=not exists):
         raise Mistake("nothing was changed")
@@ -198,7 +201,7 @@ def findings(paths: Paths) -> list[str]:
 def _unattended(paths: Paths, given: dict[str, Any]) -> None:
     if given["kept"] and not given["always"] and not given["has_console"]:
         raise Mistake("--keep can lock you out: add --always SOURCE, or --console if you have another way in")
-    if paths.config.exists() and not given["replace"]:
+    if says_something(paths.config) and not given["replace"]:
         raise Mistake(f"{paths.config} is there already: --replace keeps it beside and writes a new one")
     host = look.read()
     answers = _answers(host, given)
