@@ -90,7 +90,9 @@ class Writes:
     def __init__(self) -> None:
         self.lines: list[tuple[Any, ...]] = []
 
-    def admitted(self, one: Admission, until: float, step: int | None = None) -> None:
+    def admitted(
+        self, one: Admission, until: float, step: int | None = None, since: float | None = None
+    ) -> None:
         self.lines.append(("admitted", one.door, str(one.source), until, one.keyholder, step, one.how))
 
     def renewed(self, one: Admission, until: float) -> None:
