@@ -39,7 +39,7 @@ def _port(text: str) -> int:
 def _split(text: str, example: str) -> tuple[int, str]:
     protocol, slash, rest = text.partition("/")
     if not slash or not rest:
-        raise ValueError(f"written protocol/port, as {example}")
+        raise ValueError(f"written protocol/port, for example {example}")
     return _protocol(protocol), rest
 
 
@@ -51,7 +51,7 @@ def _destination(text: str) -> IPv4Network | IPv6Network:
         loose = ip_network(text, strict=False)
     except ValueError:
         raise ValueError(
-            "behind the @ is an address or a prefix, as tcp/443@172.17.0.2 or tcp/22@2001:db8:7::/64"
+            "behind the @ is an address or a prefix, for example tcp/443@172.17.0.2 or tcp/22@2001:db8:7::/64"
         ) from None
     first = loose.network_address
     if ip_address(text.partition("/")[0]) != first:
@@ -59,7 +59,7 @@ def _destination(text: str) -> IPv4Network | IPv6Network:
             f"bits beyond the prefix are set: write @{loose}, or @{text.partition('/')[0]} for one"
         )
     if first.packed.startswith(_MAPPED):
-        raise ValueError("an IPv4 address is written as one, as tcp/443@172.17.0.2")
+        raise ValueError("an IPv4 address is written as one, for example tcp/443@172.17.0.2")
     return loose
 
 
@@ -168,7 +168,9 @@ class Service:
             protocol, _port(first), _port(last if dash else first), _destination(place) if at else None
         )
         if service.last < service.first:
-            raise ValueError("a range is written from the lower port to the higher, as tcp/8000-8010")
+            raise ValueError(
+                "a range is written from the lower port to the higher, for example tcp/8000-8010"
+            )
         return service
 
     def __contains__(self, knock: int) -> bool:
@@ -228,7 +230,9 @@ class Source:
         try:
             network = ip_network(text.partition("%")[0] if "/" not in text else text, strict=False)
         except ValueError:
-            raise ValueError("a source is an address or a prefix, as 192.0.2.7 or 2001:db8::/64") from None
+            raise ValueError(
+                "a source is an address or a prefix, for example 192.0.2.7 or 2001:db8::/64"
+            ) from None
         packed, length = network.network_address.packed, network.prefixlen
         if length >= 96 and packed.startswith(_MAPPED):
             return cls(packed[12:], length - 96)

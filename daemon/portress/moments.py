@@ -12,7 +12,7 @@ from typing import Final
 from portress import durations
 from portress.knock import SECOND
 
-_WANTS: Final = "a date as 2027-01-31, a moment as 2027-01-31T18:00, or how long ago, as 8h or 2d"
+_WANTS: Final = "a date (2027-01-31), a time (2027-01-31T18:00), or how long ago (8h, 2d)"
 
 _LAST: Final = date.max - timedelta(days=2)  # where a zone's offset, and a day more, do no harm
 

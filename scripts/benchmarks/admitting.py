@@ -178,7 +178,7 @@ def _flush(ns: Namespace, host: Running) -> tuple[float, float]:
                 raise LabError("the guard was not put back")
         shut = (time.perf_counter() - begun) * 1000
         flushing.wait()
-    host.wait_for("put back with", before, 60)
+    host.wait_for("restored with", before, 60)
     back = (time.perf_counter() - begun) * 1000
     time.sleep(0.2)
     return shut, back

@@ -178,7 +178,7 @@ def test_a_bad_configuration_is_refused_on_reload_and_the_old_one_goes_on() -> N
         line = d.wait_for("a port is 1 to 65535")
         d.wait_for("doors.ssh.stya: unknown key")
         assert line.startswith("error: ") and "doors.ssh.services[0]" in d.log
-        d.wait_for("not reloaded: what was in force before goes on")
+        d.wait_for("not reloaded: the previous configuration stays in force")
         send.knocks(w.stranger4, w.host4, RIGHT)
         d.wait_for("admitted", w.stranger4)
         d.configure(CONFIG.replace("1h", "2h"))
@@ -316,7 +316,7 @@ def test_whoever_throws_the_guard_away_or_changes_it_it_is_put_back_with_all_adm
         if owned(w.host):
             assert done.returncode == 0 if deed == "flush ruleset" else "not permitted" in done.stderr
         else:
-            assert "put back with 1 admission" in d.wait_for(told)
+            assert "restored with 1 admission" in d.wait_for(told)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         assert tcp_state(w.another, w.host4, 22) == "open"
         assert w.host.run(["nft", "-s", "list", "chain", "inet", "portress", "entry"]).stdout == before
@@ -349,13 +349,13 @@ def test_a_hundred_flushes_while_strangers_and_the_admitted_connect() -> None:
             since = len(d.lines)
             w.host.run(["nft", "flush", "ruleset"])
             if not owned(w.host):
-                d.wait_for("put back", since=since)
+                d.wait_for("; restored", since=since)
             refused += tcp_state(w.another, w.host4, 22, timeout=0.9) != "open"
         flood.terminate()
         flood.wait()
         assert _restored(d) == (0 if owned(w.host) else 100)
         assert refused == 0
-        took = [int(line.rpartition(" in ")[2].split()[0]) for line in d.lines if "put back" in line] or [0]
+        took = [int(line.rpartition(" in ")[2].split()[0]) for line in d.lines if "; restored" in line] or [0]
         half = sorted(took)[len(took) // 2]
         print(
             f"\n100 flushes: put back in {half} ms (median), {max(took)} ms at the most; a SYN every 0.5 ms"

@@ -388,7 +388,7 @@ def test_in_a_flood_of_first_knocks_others_get_in_all_the_same() -> None:
         flooding = Thread(target=flood)
         flooding.start()
         try:
-            d.wait_for("found no room: callers is full")
+            d.wait_for("dropped: caller table full")
             for _ in range(20):
                 if honest in admitted(d):
                     break
@@ -477,7 +477,7 @@ def test_dismissing_ends_a_datagram_flow_that_the_host_itself_keeps_alive(runnin
             assert not arrives("two")
             w.host.run(["nft", "flush", "ruleset"] if running else ["true"])
             if running and not owned(w.host):
-                d.wait_for("put back")
+                d.wait_for("; restored")
             assert not arrives("three")
             if not running:
                 d.start()

@@ -96,7 +96,7 @@ def _meanwhile_cut(text: str, *, count: str) -> None:
                 Peer(w.stranger, socket.SOCK_DGRAM, 5000),
             )
             assert tcp.answers() and udp.answers()
-        told = d.wait_for("put back", since=begun)
+        told = d.wait_for("; restored", since=begun)
         assert count in told, told
         assert not udp.answers() and not tcp.answers()
         assert lingering.answers()
@@ -123,7 +123,7 @@ def test_who_is_admitted_keeps_what_began_during_a_flush() -> None:
             )
             assert tcp.answers() and udp.answers()
         if not owned(w.host):
-            assert "; 0 flows of strangers" in d.wait_for("put back", since=begun)
+            assert "; 0 flows of strangers" in d.wait_for("; restored", since=begun)
         assert tcp.answers() and udp.answers()
 
 
@@ -138,7 +138,7 @@ def test_flows_that_only_pass_through_the_host_are_nobodys_business() -> None:
             passing.settimeout(3)
             passing.recv(100)
             if not owned(w.host):
-                assert "; 0 flows of strangers" in d.wait_for("put back", since=begun)
+                assert "; 0 flows of strangers" in d.wait_for("; restored", since=begun)
             passing.send(b"still here")
             assert passing.recv(100) == b"still here"
 

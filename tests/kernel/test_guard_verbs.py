@@ -46,7 +46,7 @@ def test_the_guard_touches_no_other_table_and_unguard_takes_it_away_again() -> N
         assert "nobody was admitted on your account" in told
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         assert before in w.host.run(["nft", "list", "ruleset"]).stdout
-        assert "taken away" in d.verb("unguard").stdout
+        assert "Guard removed" in d.verb("unguard").stdout
         assert w.host.run(["nft", "list", "ruleset"]).stdout == before
         assert d.verb("unguard").stdout == "There was no guard.\n"
 
@@ -172,11 +172,11 @@ def test_a_trial_with_a_daemon_ends_too_and_the_daemon_stands_down() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
         d.verb("guard", "--trial", "4s")
         assert d.status()["guard"]["trial"] > 0
-        assert "nobody kept it: the doors are open" in d.wait_for("on trial")
+        assert "only the host's own firewall applies" in d.wait_for("trial is over and it was not kept")
         time.sleep(0.5)
         assert quiet(d) and tcp_state(w.stranger, w.host4, 22) == "open"
         d.restart()
-        d.wait_for("taken away by hand")
+        d.wait_for("guard removed by hand")
         assert quiet(d)
         d.verb("guard")
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
@@ -192,7 +192,7 @@ def test_a_trial_of_another_configuration_with_a_daemon_goes_back_to_the_one_bef
         d.verb("guard", "--trial", "5s")
         assert tcp_state(w.stranger, w.host4, 22) == "open"
         assert tcp_state(w.stranger, w.host4, 2222) == "filtered"
-        d.wait_for("the one before is in force again")
+        d.wait_for("back to the previous configuration")
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         assert tcp_state(w.stranger, w.host4, 2222) == "closed"
 
@@ -204,11 +204,11 @@ def test_a_trial_ends_though_the_daemon_that_was_asked_for_it_is_gone() -> None:
         until(lambda: quiet(d))
         assert tcp_state(w.stranger, w.host4, 22) == "open"
         d.start()
-        assert "taken away by hand" in d.log and quiet(d)
+        assert "guard removed by hand" in d.log and quiet(d)
         d.verb("guard", "--trial", "3s")
         d.restart()
         assert not quiet(d)
-        d.wait_for("the guard was taken away by command")
+        d.wait_for("guard removed by command")
         assert quiet(d)
         d.verb("guard", "--trial", "4s")
         d.restart()
@@ -230,7 +230,7 @@ def test_what_was_only_on_trial_is_nothing_that_a_second_trial_goes_back_to() ->
         assert "and the guard from before put back" in d.verb("guard", "--trial", "60s").stdout
         d.configure(CONFIG.replace("tcp/22", "tcp/23"))
         d.verb("guard", "--trial", "2s")
-        d.wait_for("the one before is in force again")
+        d.wait_for("back to the previous configuration")
         assert d.status()["doors"][0]["services"] == ["tcp/2222"]
 
 
@@ -287,14 +287,14 @@ def test_a_daemon_that_hangs_does_not_keep_the_doors_shut() -> None:
         os.kill(d.pid, signal.SIGSTOP)
         if owned(w.host):
             told = d.verb("unguard", check=False).stderr
-            assert "does not answer within 8 s: kill it (SIGKILL), then once more: portress unguard" in told
+            assert "does not answer within 8 s: kill it (SIGKILL), then repeat: portress unguard" in told
             d.kill()
-            assert "taken away" in d.verb("unguard").stdout
+            assert "Guard removed" in d.verb("unguard").stdout
             d.start()
         else:
-            assert "taken away" in d.verb("unguard").stdout
+            assert "Guard removed" in d.verb("unguard").stdout
             os.kill(d.pid, signal.SIGCONT)
-        d.wait_for("the doors are open")
+        d.wait_for("only the host's own firewall applies")
         time.sleep(0.3)
         assert quiet(d)
         assert tcp_state(w.stranger, w.host4, 22) == "open"

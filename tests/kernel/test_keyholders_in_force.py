@@ -79,7 +79,7 @@ def test_a_file_of_keyholders_that_is_gone_or_empty_at_a_reload_dismisses_nobody
             file.write_text(text)
         d.reload()
         assert "write an empty list into it: []" in d.wait_for("error", "keyholders.yaml")
-        d.wait_for("not reloaded: what was in force before goes on")
+        d.wait_for("not reloaded: the previous configuration stays in force")
         assert len(admitted(d)) == 1 and d.status()["keyholders"] == 1
         file.write_text("[]\n")
         file.chmod(0o600)

@@ -50,7 +50,7 @@ def test_a_bad_configuration_at_the_start_leaves_the_last_one_in_force() -> None
         d.configure(BAD)
         again(d, "--last-good")
         assert "portress.yaml:3: doors.ssh.services[0]: 'tcp/twentytwo'" in d.wait_for("error: ", "twentytwo")
-        d.wait_for("going on with the configuration that was last in force", str(d.state / "last-good.yaml"))
+        d.wait_for("running the last good configuration", str(d.state / "last-good.yaml"))
         assert d.status()["config"] == str(d.state / "last-good.yaml")
         assert (d.socket.parent / "last-good").exists()
         assert tcp_state(w.another, w.host4, 22) == "closed"
@@ -109,7 +109,7 @@ def test_with_keyholders_that_cannot_be_read_fixed_sequences_open_and_admissions
         (d.folder / "keyholders.yaml").chmod(0o644)
         again(d, "--last-good")
         d.wait_for("mode 0644")
-        d.wait_for("going on without keyholders")
+        d.wait_for("running without keyholders")
         assert [one["keyholder"] for one in d.status()["admissions"]] == ["ana"]
         knock(w, d)
         (d.folder / "keyholders.yaml").chmod(0o600)
@@ -127,7 +127,7 @@ def test_the_sequence_a_keyholder_used_before_stays_used() -> None:
         d.wait_for("admitted to vpn", "ana")
         (d.folder / "keyholders.yaml").write_text("- what is this")
         again(d, "--last-good")
-        d.wait_for("going on without keyholders")
+        d.wait_for("running without keyholders")
         (d.folder / "keyholders.yaml").write_text(entry("ana", "vpn"))
         d.reload()
         d.wait_for("reloaded")
@@ -143,7 +143,7 @@ def test_a_watcher_that_cannot_be_had_leaves_the_last_one_in_force() -> None:
         with contextlib.closing(d.ns.call(PacketWatcher(7600, time.monotonic_ns).__enter__)):
             again(d, "--last-good")
             d.wait_for("7600")
-            d.wait_for("going on with the configuration that was last in force")
+            d.wait_for("running the last good configuration")
             knock(w, d)
             d.terminate()
             with pytest.raises(LabError):
@@ -158,7 +158,7 @@ def test_metrics_that_cannot_be_served_keep_nobody_out() -> None:
             with pytest.raises(LabError):
                 d.start()
             d.start("--last-good")
-            d.wait_for("going on without metrics", "9753")
+            d.wait_for("running without metrics", "9753")
             knock(w, d)
 
 

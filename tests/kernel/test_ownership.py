@@ -78,7 +78,7 @@ def test_without_a_daemon_the_verbs_change_what_it_left_behind() -> None:
         d.verb("guard")
         assert tcp_state(w.another, w.host4, 2222) == "filtered"
         assert tcp_state(w.stranger, w.host4, 22) == "open"
-        assert "taken away" in d.verb("unguard").stdout
+        assert "Guard removed" in d.verb("unguard").stdout
         assert tcp_state(w.another, w.host4, 22) == "open"
 
 

@@ -68,7 +68,7 @@ def test_root_writes_through_no_link_that_the_daemons_user_plants() -> None:
                 d.verb("guard", "--trial", "60s")
                 d.verb("guard", "--keep")
                 d.verb("guard", "--trial", "60s")
-                assert "The guard is taken away" in d.verb("unguard").stdout
+                assert "Guard removed" in d.verb("unguard").stdout
             d.verb("guard", "--trial", "1s")
             until(lambda: not w.host.run(["nft", "list", "tables"]).stdout, 20)
             time.sleep(0.2)

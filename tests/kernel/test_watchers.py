@@ -248,7 +248,7 @@ def test_hearing_goes_on_when_the_configuration_or_the_guard_is_loaded_anew(watc
         knock()
         s.w.host.run(["nft", "flush", "ruleset"])
         if not owned(s.w.host):
-            s.d.wait_for("put back")
+            s.d.wait_for("; restored")
         knock()
         for other in WATCHERS:
             if other != watch and (other != "journal" or s.journal is not None):

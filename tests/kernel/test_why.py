@@ -61,7 +61,7 @@ def test_a_refused_configuration_is_quoted_to_root_alone() -> None:
         assert any("4617" in event["text"] for event in d.status()["events"])
         for words in ((), ("--json",)):
             assert not any(port in told_to_nobody(d, "status", *words) for port in PORTS)
-        assert "root is told the rest" in told_to_nobody(d, "status", "--json")
+        assert "shown in full to root" in told_to_nobody(d, "status", "--json")
 
 
 def test_of_a_source_that_nothing_was_heard_of_it_says_how_to_look() -> None:

@@ -102,11 +102,11 @@ def test_a_reboot_with_an_unusable_configuration_finds_the_doors_as_they_were() 
         assert "Loaded the last good guard" in said
         assert "To open all doors at once, at the console: portress unguard" in said
         machine.await_state("portress.service", "active")
-        assert "NOT AS CONFIGURED" in machine.show("portress.service", "StatusText")
+        assert "LAST GOOD CONFIGURATION" in machine.show("portress.service", "StatusText")
         knock(machine, machine.stranger, World.stranger4)
         configure(machine, config(stay="2h"))
         machine.systemctl("reload", "portress.service")
-        assert "NOT AS CONFIGURED" not in machine.show("portress.service", "StatusText")
+        assert "LAST GOOD CONFIGURATION" not in machine.show("portress.service", "StatusText")
         assert status(machine)["doors"][0]["stay"] == 7200
         assert admitted(machine, World.stranger4)
 

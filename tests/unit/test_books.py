@@ -91,7 +91,7 @@ def test_one_that_cannot_be_written_keeps_no_other_from_it(tmp_path: Path) -> No
             books.admitted(admission, 1001.0)
             books.ended(admission, "dismissed")
 
-    assert kept(tmp_path, work) == ["the ledger was not written: the disk is full"]
+    assert kept(tmp_path, work) == ["ledger write failed: the disk is full"]
     records = list(Ledger(tmp_path / "ledger.db", 2000.0).history())
     assert sorted((one.door, one.ending) for one in records) == [("ssh", "dismissed"), ("vpn", "dismissed")]
 
@@ -138,7 +138,7 @@ def test_a_use_that_could_not_be_written_is_owed_and_paid_later(tmp_path: Path) 
         assert marked(tmp_path) == Mark(ledger.digest)
         assert await books.use(HERS, "vpn", 5, ANA) == "used"
 
-    assert kept(tmp_path, work) == ["the ledger was not written: the disk is full"] * 2
+    assert kept(tmp_path, work) == ["ledger write failed: the disk is full"] * 2
 
 
 def test_the_next_daemon_pays_what_the_last_one_owed(tmp_path: Path) -> None:
@@ -170,7 +170,7 @@ def test_a_use_that_can_be_noted_nowhere_is_told_as_such(tmp_path: Path) -> None
         assert await books.use(HERS, "vpn", 5, ANA) == "new"  # it had opened nothing
 
     told = kept(tmp_path, work)
-    assert told[0] == "the ledger was not written: the disk is full"
+    assert told[0] == "ledger write failed: the disk is full"
     assert told[1].startswith(f"{tmp_path}/uses: cannot be written: ")
     assert len(told) == 2
 

@@ -49,7 +49,7 @@ def test_a_pool_with_udp_is_not_fit_and_says_what_to_change() -> None:
     [
         ((10080, 20000), "port 10080 "),
         ((6697, 10080), "port 6697 and port 10080 "),
-        ((5000, 20000), "12 of these ports, as 5060 and 10080 "),
+        ((5000, 20000), "12 of these ports, for example 5060 and 10080 "),
     ],
 )
 def test_a_pool_with_bad_ports_is_not_fit_and_names_them(pool: tuple[int, int], named: str) -> None:

@@ -299,10 +299,10 @@ def test_a_link_type_that_is_not_read_is_a_mistake_in_pcap_and_a_note_in_pcapng(
     ("data", "what"),
     [
         (b"", "it is empty"),
-        (b"\x7fELF" + bytes(100), "it begins with 7f 45 4c 46"),
+        (b"\x7fELF" + bytes(100), "it starts with 7f 45 4c 46"),
         (b"\x1f\x8b\x08\0" + bytes(100), "packed with gzip"),
         (pcap()[:20], "it ends within its first 24 bytes"),
-        (b"\n", "it begins with 0a"),
+        (b"\n", "it starts with 0a"),
     ],
 )
 def test_what_is_no_capture_is_a_mistake(data: bytes, what: str) -> None:

@@ -82,7 +82,9 @@ def test_bytes_that_are_not_utf_8_are_told_with_their_line(tmp_path: Path) -> No
 
 
 def test_a_binary_file_is_told(tmp_path: Path) -> None:
-    assert refused(written(tmp_path, b"\x7fELF\x02\x01\x01\x00")) == ":1: character U+007F has no place here"
+    assert (
+        refused(written(tmp_path, b"\x7fELF\x02\x01\x01\x00")) == ":1: character U+007F is not allowed here"
+    )
 
 
 def test_a_file_that_is_too_large_is_told(tmp_path: Path) -> None:
@@ -93,7 +95,7 @@ def test_a_file_that_is_too_large_is_told(tmp_path: Path) -> None:
 def test_sequences_that_everybody_can_read_draw_a_warning(tmp_path: Path) -> None:
     path = written(tmp_path, DOORS.replace("4617", "4618").encode(), 0o644)
     assert load(path).warnings == (
-        f"{path}: mode 0644: everybody on this host can read its sequences: chmod o-rwx {path}",
+        f"{path}: mode 0644: its sequences are readable by every user: chmod o-rwx {path}",
     )
 
 
@@ -108,6 +110,4 @@ def test_a_readable_file_without_sequences_in_it_draws_no_warning(tmp_path: Path
 
 def test_a_file_that_everybody_can_change_draws_a_warning(tmp_path: Path) -> None:
     path = written(tmp_path, with_door("rotating: {pool: 20000-20999}").encode(), 0o646)
-    assert load(path).warnings == (
-        f"{path}: mode 0646: everybody on this host can change it: chmod o-rwx {path}",
-    )
+    assert load(path).warnings == (f"{path}: mode 0646: writable by every user: chmod o-rwx {path}",)

@@ -31,7 +31,7 @@ def test_no_door_can_be_named_as_a_set_of_the_guard(watch: str) -> None:
 
 
 def test_a_knock_repeated_in_a_sequence_is_a_mistake() -> None:
-    told = "4: doors.ssh.fixed.knocks[2]: 'tcp/4617': stands twice: first as doors.ssh.fixed.knocks[0]"
+    told = "4: doors.ssh.fixed.knocks[2]: 'tcp/4617': duplicate of doors.ssh.fixed.knocks[0]"
     assert mistake(with_door("fixed: {knocks: [tcp/4617, udp/4617, tcp/4617]}")) == told
 
 
@@ -54,7 +54,7 @@ def test_a_service_behind_two_doors_is_a_mistake(other: str) -> None:
 
 
 def test_a_service_twice_in_a_door_is_a_mistake() -> None:
-    told = "3: doors.ssh.services[1]: 'tcp/22': stands twice: first as doors.ssh.services[0]"
+    told = "3: doors.ssh.services[1]: 'tcp/22': duplicate of doors.ssh.services[0]"
     assert mistake(with_door("rotating: {pool: 20000-20999}", "tcp/22, tcp/22")) == told
 
 
@@ -190,12 +190,12 @@ def test_a_pool_with_guarded_ports_draws_a_warning_with_the_share(service: str, 
         (
             "rotating: {pool: 6000-6100, protocols: [tcp]}",
             "rotating.pool: '6000-6100': browsers refuse to dial port 6000 (WHATWG Fetch), so no phone can "
-            "knock here: go round them, as 10100-32767",
+            "knock here: go round them, for example 10100-32767",
         ),
         (
             "authenticator: {base: 5900}",
             "authenticator.base: '5900': browsers refuse to dial port 6000 (WHATWG Fetch), so no phone can "
-            "knock here: go round them, as 21000",
+            "knock here: go round them, for example 21000",
         ),
     ],
 )
@@ -263,7 +263,7 @@ def test_the_same_port_of_other_destinations_may_have_other_doors() -> None:
     config = parse(text.replace("tcp/8, tcp/443", "tcp/8, tcp/444"), "portress.yaml")
     assert config.warnings == ()
     config = parse(text.replace("public: [tcp/443,", "public: ["), "portress.yaml")
-    assert "if this host has that address, no knock is heard at it" in config.warnings[0]
+    assert "if that is this host's own address, no knock to it counts" in config.warnings[0]
 
 
 @pytest.mark.parametrize("name", ["eth0", "wlan1", "tun0", "ppp12", "usb0"])

@@ -13,13 +13,13 @@ from portress.config.load import parse
 from portress.config.model import Config
 from unit.config_texts import DOORS, mistake, mistakes, ssh, with_door, with_top, wrong_lines
 
-NAMES_A_DOOR = "a configuration names at least one door, as doors: {ssh: {…}}"
+NAMES_A_DOOR = "a configuration names at least one door, for example doors: {ssh: {…}}"
 EMPTY = "which is empty: remove the brackets there"
-DOORS_BY_NAME = "doors by name, at least one, as ssh: {services: [tcp/22], …}"
+DOORS_BY_NAME = "doors by name, at least one, for example ssh: {services: [tcp/22], …}"
 TOO_LARGE = " larger than 1 MiB: a file of this kind is a few kilobytes"
 TOO_DEEP = "1: lists and mappings inside each other more than 16 deep"
-BETWEEN_BRACKETS = "between brackets, what begins with a colon stands in quotes, as '::1'"
-A_STAY = "a stay is a whole number and a unit, as 30s 10m 8h 2d"
+BETWEEN_BRACKETS = "inside brackets, quote what starts with a colon: '::1'"
+A_STAY = "a stay is a whole number and a unit, for example 30s 10m 8h 2d"
 
 
 def test_a_mistake_has_line_path_value_and_what_would_be_right() -> None:
@@ -49,8 +49,8 @@ def test_all_mistakes_are_told_at_once_in_the_order_of_the_lines() -> None:
 @pytest.mark.parametrize(
     ("space", "told"),
     [
-        ("\t", "a tab: YAML is laid out with spaces"),
-        ("\xa0", "a no-break space, U+00A0: YAML is laid out with common spaces"),
+        ("\t", "a tab: indent YAML with spaces"),
+        ("\xa0", "a no-break space (U+00A0): use plain spaces"),
     ],
 )
 def test_behind_what_is_no_space_the_other_mistakes_are_told_too(space: str, told: str) -> None:
@@ -72,7 +72,7 @@ def test_mistakes_are_told_too_of_what_is_written_twice() -> None:
     assert [line.split(": ", 1)[1] for line in mistakes(text)] == [
         "doors.ssh: written twice: first on line 1",
         "doors.ssh.stay: written twice: first on line 1",
-        "doors.ssh.stay: 'x': a stay is a whole number and a unit, as 30s 10m 8h 2d",
+        "doors.ssh.stay: 'x': a stay is a whole number and a unit, for example 30s 10m 8h 2d",
         "doors.ssh.stay: '0s': a stay is longer than 0",
     ]
 
@@ -136,7 +136,7 @@ def test_a_key_that_is_no_word_is_a_mistake() -> None:
         ("tür", "a door's name is a small letter and up to 15 more small letters, digits, - or _"),
         ("always", "the guard has this name for something of its own: call the door something else"),
         ("callers", "the guard has this name for something of its own: call the door something else"),
-        ("on", "write it in quotes: without them YAML takes it for true or false"),
+        ("on", "quote it: YAML reads it as true or false"),
     ],
 )
 def test_a_doors_name_fits_the_guards_names(name: str, told: str) -> None:
@@ -161,23 +161,23 @@ def test_nft_accepts_what_a_door_may_be_called(name: str) -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("", f"1: nothing is written here: {NAMES_A_DOOR}"),
-        ("# nothing\n", f"1: nothing is written here: {NAMES_A_DOOR}"),
+        ("", f"1: empty: {NAMES_A_DOOR}"),
+        ("# nothing\n", f"1: empty: {NAMES_A_DOOR}"),
         ("hello", f"1: 'hello': {NAMES_A_DOOR}"),
-        ("[1]", f"1: a list stands here: {NAMES_A_DOOR}"),
+        ("[1]", f"1: this is a list: {NAMES_A_DOOR}"),
         ("{}", "1: doors is missing: what is guarded, each door under a name"),
         ("doors: {}\n  ssh:\n    stay: 1h", f"2: indented below 'doors: {{}}', {EMPTY}"),
         ("doors: {}", f"1: doors: an empty mapping: {DOORS_BY_NAME}"),
-        (DOORS + "---\n" + DOORS, "2: a second document begins: one file holds one"),
-        ("doors:\n  ssh:\n\tstay: 0s\n", "3: a tab: YAML is laid out with spaces"),
+        (DOORS + "---\n" + DOORS, "2: a second document starts here; one per file"),
+        ("doors:\n  ssh:\n\tstay: 0s\n", "3: a tab: indent YAML with spaces"),
         ("a: \x00\n", "1: a NUL character: this is not a text file"),
-        ("a: b\n\x07", "2: character U+0007 has no place here"),
-        ("a: b\u2028", "1: character U+2028 has no place here"),
-        ("a: \ud800", "1: character U+D800 has no place here"),
+        ("a: b\n\x07", "2: character U+0007 is not allowed here"),
+        ("a: b\u2028", "1: character U+2028 is not allowed here"),
+        ("a: \ud800", "1: character U+D800 is not allowed here"),
         pytest.param("[" * 100000, TOO_DEEP, id="very many lists"),
         pytest.param("{a: " * 100000, TOO_DEEP, id="very many mappings"),
         pytest.param("- " * 100000, TOO_DEEP, id="very many dashes"),
-        ("always: [::1]\n", f"1: this is not YAML: {BETWEEN_BRACKETS}"),
+        ("always: [::1]\n", f"1: not YAML: {BETWEEN_BRACKETS}"),
         pytest.param("x" * (1 << 20) + "y", TOO_LARGE, id="too large"),
     ],
 )  # fmt: skip
@@ -186,28 +186,28 @@ def test_what_is_no_configuration_is_one_mistake(text: str, told: str) -> None:
 
 
 def test_broken_yaml_is_told_with_its_line() -> None:
-    assert mistake("doors:\n  ssh: [\n").startswith("2: this is not YAML: ")
+    assert mistake("doors:\n  ssh: [\n").startswith("2: not YAML: ")
 
 
 @pytest.mark.parametrize(
     "text", ["doors:\n  a: 1\n b: 2\n", "watch: packet\n}\n", "doors:\n    a: 1\n  b: 2\n"]
 )
 def test_a_line_that_fits_nowhere_hints_at_the_indentation(text: str) -> None:
-    assert mistake(text).endswith("this does not belong to what stands above it: mind the indentation")
+    assert mistake(text).endswith("this does not match the line above: check the indentation")
 
 
 def test_anchors_and_aliases_are_refused_so_that_nothing_can_multiply() -> None:
     bomb = "a: &a [x, x]\nb: &b [*a, *a]\n" + DOORS
     refused = [line for line in mistakes(bomb) if "anchors" in line]
     assert refused == [
-        f"portress.yaml:{line}: '{what}': anchors, aliases and tags have no place here: write it out"
+        f"portress.yaml:{line}: '{what}': anchors, aliases and tags are not allowed here: write it out"
         for line, what in [(1, "&a"), (2, "&b"), (2, "*a"), (2, "*a")]
     ]
 
 
 @pytest.mark.parametrize("tag", ["!!python/object/apply:os.system", "!!str", "!mine"])
 def test_tags_are_refused(tag: str) -> None:
-    assert "anchors, aliases and tags have no place here" in mistake(with_top(f"watch: {tag} packet"))
+    assert "anchors, aliases and tags are not allowed here" in mistake(with_top(f"watch: {tag} packet"))
 
 
 @pytest.mark.parametrize("loader", [yaml.SafeLoader, reading.LOADER])
@@ -217,9 +217,9 @@ def test_both_parsers_of_pyyaml_tell_the_same(loader: type, monkeypatch: pytest.
     assert mistakes(
         "watch:\ncallers: &a 5\n? [a]\n: b\n" + with_door("stay:\n    fixed:\n      knocks: [x]")
     ) == [
-        "portress.yaml:1: watch: nothing is written here: packet, journal or counter",
-        "portress.yaml:2: '&a': anchors, aliases and tags have no place here: write it out",
+        "portress.yaml:1: watch: empty: packet, journal or counter",
+        "portress.yaml:2: '&a': anchors, aliases and tags are not allowed here: write it out",
         "portress.yaml:3: a key is a single word followed by a colon",
-        f"portress.yaml:8: doors.ssh.stay: nothing is written here: {A_STAY}",
-        "portress.yaml:10: doors.ssh.fixed.knocks[0]: 'x': written protocol/port, as tcp/4617",
+        f"portress.yaml:8: doors.ssh.stay: empty: {A_STAY}",
+        "portress.yaml:10: doors.ssh.fixed.knocks[0]: 'x': written protocol/port, for example tcp/4617",
     ]

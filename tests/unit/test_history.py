@@ -66,7 +66,7 @@ def test_a_moment_is_a_date_a_time_or_how_long_ago(text: str, end: bool, moment:
     "text", ["", "d", "yesterday", "2027-13-01", "²d", "9" * 60, "0001-01-01T00:00+14:00x"]
 )
 def test_what_is_no_moment_says_what_is(text: str) -> None:
-    with pytest.raises(ValueError, match="a date as 2027-01-31, a moment as"):
+    with pytest.raises(ValueError, match=r"a date \(2027-01-31\), a time \("):
         moments.read(text, NOW, EAST)
 
 
@@ -98,7 +98,7 @@ def test_the_table_says_who_came_when_from_where_and_how_it_ended() -> None:
         80,
     )
     assert [line.split() for line in lines[2:]] == [
-        ["2027-01-15", "08:00", "1h", "198.51.100.7", "ssh", "ana", "under", "way"],
+        ["2027-01-15", "08:00", "1h", "198.51.100.7", "ssh", "ana", "active"],
         ["2027-01-15", "04:00", "2h", "198.51.100.7", "ssh", "fixed", "knock", "dismissed"],
         ["2027-01-15", "00:00", "8h", "198.51.100.7", "ssh", "by", "hand", "expired"],
     ]

@@ -102,7 +102,7 @@ def test_a_field_that_is_there_twice_makes_an_entry_nothing() -> None:
 def test_other_prefixes_are_passed_over() -> None:
     heard, export = read(entry(LINE.replace("portress: ", "shut: ")))
     assert (heard, export.packets) == ([], 0)
-    assert export.notes == ["no line of the kernel begins with 'portress: ' (journal.prefix)"]
+    assert export.notes == ["no kernel log line starts with 'portress: ' (journal.prefix)"]
 
 
 @pytest.mark.parametrize(("inside", "count"), [((), 1), (("lan0",), 1), (("eth0", "eth2"), 0)])

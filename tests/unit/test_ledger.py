@@ -252,7 +252,7 @@ def test_an_admission_is_under_way_until_it_ends(ledger: Ledger) -> None:
     row = ledger.admitted(HOME, "vpn", NOON, NOON + 60, keyholder="ana", step=STEP)
     (record,) = ledger.under_way(NOON + 1)
     assert (record.row, record.source, record.door, record.keyholder) == (row, HOME, "vpn", "ana")
-    assert (record.step, record.how, record.state(NOON + 1)) == (STEP, "knock", "under way")
+    assert (record.step, record.how, record.state(NOON + 1)) == (STEP, "knock", "active")
     ledger.ended(row, NOON + 5, "dismissed")
     assert ledger.under_way(NOON + 6) == []
     (record,) = ledger.history()
@@ -370,7 +370,7 @@ def test_a_reader_sees_what_the_daemon_writes_and_cannot_write(ledger: Ledger, p
 
 
 def test_a_reader_of_no_ledger_says_so(path: Path) -> None:
-    with pytest.raises(LedgerError, match="there is no ledger yet"):
+    with pytest.raises(LedgerError, match="no ledger yet"):
         Reader(path)
     assert not path.exists()
     path.mkdir()

@@ -102,7 +102,7 @@ def test_a_gap_longer_than_a_minute_is_too_long() -> None:
     [
         (("tcp/6381", "udp/2953", "tcp/4617"), "the same ones in another order"),
         (("tcp/4617", "udp/2953", "tcp/4711"), "2 of 3 are the same in the same places"),
-        (("tcp/4617", "tcp/4711", "udp/2953"), "they begin alike and share all but one"),
+        (("tcp/4617", "tcp/4711", "udp/2953"), "they start the same and share all but one"),
         (("tcp/4617", "udp/2953", "tcp/6381", "tcp/2950"), "3 of 3 are the same in the same places"),
     ],
 )
@@ -152,7 +152,7 @@ def test_shunning_is_advised_where_nobody_is_shunned() -> None:
     config = Config({"vpn": vpn(authenticator=Authenticator(21000, 30 * SECOND, 1))}, prefix_6=64)
     for misses, advised in ((None, True), (Misses(5, SECOND, SECOND), False)):
         (pitfall,) = pitfalls(evolve(config, misses=misses), HOST)
-        assert ("let misses be shunned" in pitfall.why) == advised
+        assert ("so that guessing gets shunned" in pitfall.why) == advised
 
 
 def test_pauses_longer_than_a_sequence_is_in_force_are_warned_of() -> None:

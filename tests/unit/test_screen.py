@@ -97,7 +97,7 @@ def test_those_who_were_not_even_listed_are_counted() -> None:
 
 
 def test_that_something_else_than_the_files_is_in_force_is_told() -> None:
-    assert any("Not as the files say" in row for row in shown({**told(), "as_configured": False}))
+    assert any("current files are invalid" in row for row in shown({**told(), "as_configured": False}))
 
 
 def test_the_newest_event_is_on_top() -> None:
@@ -133,7 +133,7 @@ def test_what_the_kernel_alone_knows_is_shown() -> None:
         "admissions": [{"door": "ssh", "source": "192.0.2.7", "left": 12.5}],
     }
     lines = shown(answer)
-    assert lines[0].startswith("No daemon runs: nobody new is let in.")
+    assert lines[0].startswith("Daemon not running: no new admissions.")
     assert "ssh          1" in lines
     assert "192.0.2.7   12s  ssh" in lines
 

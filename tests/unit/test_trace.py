@@ -52,7 +52,7 @@ def test_the_right_knocks_open_the_door_for_its_stay() -> None:
     assert lines(traced(*run(STRANGER, *RIGHT))) == [
         "1 of 3 knocks right (ssh)",
         "2 of 3 knocks right (ssh)",
-        "complete: ssh, let in until 20:30:00",
+        "complete: ssh, admitted until 20:30:00",
     ]
 
 
@@ -230,8 +230,8 @@ def test_rotating_sequences_are_those_of_the_captured_time() -> None:
         text=ROTATING,
         keyholders=(ANA,),
     )
-    assert lines(trace)[-1] == "complete: vpn (keyholder ana), let in until 2026-01-02 12:30"
-    assert lines(trace, ANOTHER)[-1].startswith("complete: vpn (keyholder ana), let in")
+    assert lines(trace)[-1] == "complete: vpn (keyholder ana), admitted until 2026-01-02 12:30"
+    assert lines(trace, ANOTHER)[-1].startswith("complete: vpn (keyholder ana), admitted")
 
 
 @pytest.mark.parametrize(("away", "words"), [(-1, "clock 1 step behind"), (1, "clock 1 step ahead")])
@@ -304,7 +304,7 @@ def test_without_skew_a_step_that_has_gone_by_still_ends_for_callers_under_way()
 def test_a_keyholder_that_ends_is_let_in_no_longer_than_that() -> None:
     ends = Keyholder("ana", ("vpn",), ANA.secret, "derived", BEGIN + 90.0)
     trace = traced(*run(STRANGER, *sequence(), at=1), text=ROTATING, keyholders=(ends,))
-    assert lines(trace)[-1].endswith("let in until 12:31:30")
+    assert lines(trace)[-1].endswith("admitted until 12:31:30")
 
 
 def test_of_one_source_everything_is_told_and_of_others_nothing() -> None:

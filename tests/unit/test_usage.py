@@ -26,13 +26,16 @@ def test_without_a_verb_the_verbs_are_listed_as_an_error() -> None:
 def test_what_is_no_source_is_wrong_usage(words: tuple[str, ...]) -> None:
     done = portress(*words)
     assert (done.returncode, done.stdout) == (2, "")
-    assert "Error: 'hare': a source is an address or a prefix, as 192.0.2.7 or 2001:db8::/64" in done.stderr
+    assert (
+        "Error: 'hare': a source is an address or a prefix, for example 192.0.2.7 or 2001:db8::/64"
+        in done.stderr
+    )
 
 
 @pytest.mark.parametrize(
     ("text", "right"),
     [
-        ("0s", "longer than 0, as 30s"),
+        ("0s", "longer than 0, for example 30s"),
         ("367d", "at most 366d"),
         ("-1h", "a duration is written 30s, 10m, 8h or 2d"),
         ("60", "a duration is written 30s, 10m, 8h or 2d"),

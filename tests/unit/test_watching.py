@@ -163,7 +163,7 @@ def test_other_keys_do_nothing(tmp_path: Path) -> None:
 
 def test_the_screen_follows_what_the_daemon_tells(tmp_path: Path) -> None:
     with session(tmp_path, json.dumps(told(admissions=0))) as s:
-        s.shows("Nobody is admitted.")
+        s.shows("No admissions.")
         s.answer.write_text(json.dumps(told(admissions=1)))
         s.shows("2001:db8:1234:5678:9abc:def0:1234:0")
         assert not any("Nobody" in line for line in s.screen.text)

@@ -429,7 +429,7 @@ def test_events_that_quote_the_configuration_are_told_whole_to_root_alone() -> N
     ]
     assert answers.events(told, full=True) == told
     assert [one["text"] for one in answers.events(told, full=False)] == [
-        "p.yaml:14: doors.ssh.fixed.knocks[1]: (root is told the rest)",
+        "p.yaml:14: doors.ssh.fixed.knocks[1]: (shown in full to root)",
         "the kernel refused: opening { tcp . … }, udp/…",
         "ready; doors: ssh (tcp/22)",
     ]

@@ -1,4 +1,4 @@
-"""`portress admit`: let a source in by hand, with or without a daemon."""
+"""`portress admit`: admit a source by hand, with or without a daemon."""
 
 from __future__ import annotations
 

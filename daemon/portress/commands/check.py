@@ -17,7 +17,7 @@ from portress.paths import Paths
 @as_json
 @common
 def check(paths: Paths, as_json: bool) -> None:
-    """Check a configuration and its keyholders, and say in words what they mean."""
+    """Check a configuration and its keyholders, and explain what they mean."""
     config = configuration.load(paths.config, here=True)
     where = keyholding.locate(paths.config)
     holders = keyholding.load(where, config.doors)
@@ -48,4 +48,4 @@ def check(paths: Paths, as_json: bool) -> None:
     click.echo(f"not guarded: {', '.join(('lo', *config.inside))}; every other interface is")
     if holders:
         click.echo(f"{where}: {len(holders)} keyholders")
-    click.echo(f"{paths.config}: in order")
+    click.echo(f"{paths.config}: no errors")

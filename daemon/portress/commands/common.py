@@ -66,7 +66,7 @@ def warn(text: str) -> None:
 
 
 class Duration(click.ParamType):
-    """A duration on the command line, as 30s, 10m, 8h or 2d; its value is ns."""
+    """A duration on the command line, for example 30s, 10m, 8h or 2d; its value is ns."""
 
     name = "duration"
 
@@ -78,7 +78,7 @@ class Duration(click.ParamType):
         except ValueError as error:
             self.fail(f"'{value}': {error}", param, ctx)
         if ns <= 0:
-            self.fail(f"'{value}': longer than 0, as 30s", param, ctx)
+            self.fail(f"'{value}': longer than 0, for example 30s", param, ctx)
         if ns > durations.LONGEST:
             self.fail(f"'{value}': at most {durations.spell(durations.LONGEST)}", param, ctx)
         return ns

@@ -22,7 +22,7 @@ from portress.paths import Paths
 @common
 @click.pass_context
 def doctor(context: click.Context, paths: Paths, as_json: bool) -> None:
-    """Look at this host and tell what is wrong. Exit status: 0 healthy, 1 something is wrong."""
+    """Check this host for problems. Exit status: 0 healthy, 1 something is wrong."""
     root_only("doctor looks at nftables and at other programs' sockets, which")
     try:
         config = configuration.load(paths.config)

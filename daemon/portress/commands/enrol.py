@@ -56,7 +56,7 @@ def _later(text: str) -> float:
 @click.option(
     "--style", type=click.Choice(STYLES), help="how sequences come about (default: as the door has it)"
 )
-@click.option("--until", type=_Word("date", _later), help="the last day (UTC), or a moment with its zone")
+@click.option("--until", type=_Word("date", _later), help="the last day (UTC), or a time with its zone")
 @click.option("--host", type=_Word("host", keycard.checked_host), help="how clients reach this host")
 @click.option(
     "--keycard", "file", type=click.Path(path_type=Path), metavar="FILE", help="write the keycard, too"
@@ -84,7 +84,7 @@ def enrol(
 ) -> None:
     """Enrol NAME: make a secret that opens DOOR, and print the keycard as a QR code.
 
-    Whoever has the keycard can open the door. It is shown this once and cannot be had again. A NAME that is
+    Anyone who has the keycard can open the door. It is shown only now. A NAME that is
     enrolled already gets one more DOOR, with a keycard for that door alone.
     """
     config, holders = configuration.load(paths.config), paths.config.parent / FILE

@@ -1,4 +1,4 @@
-"""`portress history`: who came in, when, from where, through which door, and how it ended."""
+"""`portress history`: who was admitted, when, from where, through which door, and how it ended."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ SHOWN = 200  # rows of the table, unless told otherwise
 @click.option("--door", help="only this door")
 @click.option("--keyholder", metavar="NAME", help="only this keyholder")
 @click.option("--source", help="only this source, or those in this prefix")
-@click.option("--since", metavar="MOMENT", help="under way then or later: 2d, 2027-01-31, 2027-01-31T18:00")
-@click.option("--until", metavar="MOMENT", help="begun by then")
+@click.option("--since", metavar="TIME", help="active at or after: 2d, 2027-01-31, 2027-01-31T18:00")
+@click.option("--until", metavar="TIME", help="started by")
 @click.option("--limit", type=click.IntRange(0), metavar="N", help=f"the newest N, 0: all (table: {SHOWN})")
 @as_json
 @click.option("--csv", "as_csv", is_flag=True, help="print CSV")
@@ -44,7 +44,7 @@ def history(
     as_csv: bool,
     chart: Path | None,
 ) -> None:
-    """Show the admissions in the ledger, newest first; a daemon may run meanwhile."""
+    """Show the admissions in the ledger, newest first; the daemon may be running."""
     if sum((as_json, as_csv, chart is not None)) > 1:
         raise click.UsageError("--json, --csv and --chart: one at a time")
     now = time.time()
@@ -81,8 +81,8 @@ def _show(records: list[Record], most: int | None, now: float) -> None:
     more = most is not None and len(records) > most
     screen = console()
     if not records:
-        click.echo("No admission in the ledger fits.")
+        click.echo("No matching admissions.")
         return
     screen.print(history_screen.table(records[:most], now, screen.width))
     if more:
-        click.echo(f"These are the newest {most}; --limit 0 shows all.", err=True)
+        click.echo(f"Showing the newest {most}; --limit 0 shows all.", err=True)

@@ -15,9 +15,9 @@ from portress.session import origins
 
 
 @click.command()
-@click.option("--debug", is_flag=True, help="tell also every right knock (never its port)")
+@click.option("--debug", is_flag=True, help="log every right knock too (never its port)")
 @click.option(
-    "--last-good", is_flag=True, help="start with the configuration last in force if this one cannot be used"
+    "--last-good", is_flag=True, help="start with the last good configuration if this one is invalid"
 )
 @common
 def run(paths: Paths, debug: bool, last_good: bool) -> None:

@@ -42,7 +42,9 @@ CLOSELY = 2000  # lines kept of each source that is asked for
     "--host", "hosts", multiple=True, metavar="ADDRESS", help="this host's address; may be repeated"
 )
 @click.option(
-    "--zone", metavar="NAME", help="the zone of the times, as Europe/Berlin or UTC; default: the host's"
+    "--zone",
+    metavar="NAME",
+    help="the zone of the times, for example Europe/Berlin or UTC; default: the host's",
 )
 @click.option("--keyholders", metavar="FILE", help="default: keyholders.yaml beside the configuration")
 @click.option(
@@ -60,13 +62,13 @@ def trace(
     limit: int,
     as_json: bool,
 ) -> None:
-    """Replay FILE and show each source's knocks with the verdicts and the reasons.
+    """Replay FILE and show each source's knocks, with verdicts and reasons.
 
     FILE is a pcap or pcapng capture, the output of journalctl -o export, a journal's file or directory, or -
     for standard input. Neither root nor the daemon is needed; the configuration is.
 
     What a capture does not tell is taken for granted: that packets came by a guarded interface, and that no
-    datagram belongs to a flow under way.
+    datagram to belong to an established flow.
     """
     config = configuration.load(paths.config)
     holders = _keyholders(keyholders, paths.config, config)
@@ -118,7 +120,7 @@ def _zone(name: str | None) -> ZoneInfo | None:
         return None if name is None else ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise click.BadParameter(
-            f"'{name}': no such zone; as Europe/Berlin or UTC", param_hint="--zone"
+            f"'{name}': no such zone; for example Europe/Berlin or UTC", param_hint="--zone"
         ) from None
 
 
@@ -183,8 +185,8 @@ def _show(screen: Console, done: Trace, zone: ZoneInfo | None, limit: int) -> No
 
 def _nobody(only: Source | None) -> str:
     if only is None:
-        return "Nobody began a sequence."
-    return f"Nothing of {only} is a first packet to this host."
+        return "No source started a sequence."
+    return f"{only} sent no first packet to this host."
 
 
 def _write_json(done: Trace, reading: Reading, name: str, kind: str) -> None:

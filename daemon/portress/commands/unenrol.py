@@ -54,4 +54,4 @@ def _told(name: str, answer: dict[str, Any] | None) -> str:
             "over, unless portress dismiss ends them."
         )
     ended = [f"{one['source']} from {one['door']}" for one in answer["dismissed"]]
-    return f"{name} is unenrolled. Dismissed: {', '.join(ended) or 'nobody, for nobody was in'}."
+    return f"{name} is unenrolled. Dismissed: {', '.join(ended) or 'no address was admitted for them'}."

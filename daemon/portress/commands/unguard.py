@@ -16,9 +16,9 @@ from portress.run.away import Away
 @click.command()
 @common
 def unguard(paths: Paths) -> None:
-    """Take the guard away: the doors are open, or as the host's own firewall has them.
+    """Remove the guard: only the host's own firewall applies then.
 
-    A daemon goes on running without it. `portress guard`, or a reboot, shuts the doors again.
+    A running daemon keeps running. `portress guard`, or a reboot, loads the guard again.
     """
     root_only("portress unguard")
     trial.stop(paths.socket)
@@ -31,9 +31,9 @@ def unguard(paths: Paths) -> None:
         try:
             removed = _directly(paths)
         except GuardError:
-            raise Mistake(f"{silent}: kill it (SIGKILL), then once more: portress unguard") from None
+            raise Mistake(f"{silent}: kill it (SIGKILL), then repeat: portress unguard") from None
     if removed:
-        click.echo("The guard is taken away: the doors are open, or as the host's own firewall has them.")
+        click.echo("Guard removed; only the host's own firewall applies.")
     else:
         click.echo("There was no guard.")
 

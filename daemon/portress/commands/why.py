@@ -15,10 +15,10 @@ from portress.why import screen as why_screen
 @as_json
 @common
 def why(paths: Paths, source: str, as_json: bool) -> None:
-    """Show why SOURCE's knocks did or did not open: its last knocks, its progress, misses and admissions.
+    """Show why SOURCE's knocks opened a door or not: its last knocks, progress, misses and admissions.
 
-    Root is shown the knocks' ports. Those who may read the status but not the configuration are not: for them
-    no port of a sequence is told, nor hinted at.
+    Only root is shown the ports. Users who may read the status but not the configuration see no port of a
+    sequence, nor a hint at one.
     """
     told = control.ask(paths.socket, "why", source=str(read_source(source)))
     if as_json:

@@ -56,7 +56,7 @@ def _of_pool(name: str, rotating: Rotating) -> list[str]:
     if refused := refused_among(first, last):
         found.append(
             f"doors.{name}.rotating.pool: {first}-{last}: browsers refuse to dial {refused} (WHATWG Fetch): "
-            "take a pool without them, as 10100-32767, and give this door's keyholders new keycards"
+            "take a pool without them, for example 10100-32767, and give this door's keyholders new keycards"
         )
     return found
 
@@ -65,5 +65,5 @@ def refused_among(first: int, last: int) -> str:
     """The bad ports from `first` to `last`, in words; empty if there is none."""
     ports = sorted(port for port in BAD_PORTS if first <= port <= last)
     if len(ports) > 3:
-        return f"{len(ports)} of these ports, as {ports[0]} and {ports[-1]}"
+        return f"{len(ports)} of these ports, for example {ports[0]} and {ports[-1]}"
     return " and ".join(f"port {port}" for port in ports)

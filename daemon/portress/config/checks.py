@@ -272,7 +272,7 @@ def _fixed(door: Found, claims: Claims, findings: Findings) -> None:
         if claim := claims.holder(knock.protocol, knock.port, knock.port):
             findings.mistake(found.place, f"{claim}: a knock is at a port that is neither guarded nor public")
         elif claim := claims.elsewhere(knock):
-            findings.warn(found.place, f"{claim}: if this host has that address, no knock is heard at it")
+            findings.warn(found.place, f"{claim}: if that is this host's own address, no knock to it counts")
     knocks = door.get("fixed", "knocks")
     if knocks and len(knocks.value) in FEW:
         findings.warn(knocks.place, f"{FEW[len(knocks.value)]}; three or more are common practice")
@@ -310,13 +310,15 @@ def _rotating(door: Found, claims: Claims, findings: Findings) -> None:
     if length.value in FEW:
         findings.warn(length.place, f"{FEW[length.value]}; three or more are common practice")
     if numbers == [TCP] and (refused := refused_among(first, last)):
-        findings.warn(pool.place, f"{_NO_PHONE.format(refused)}, as 10100-32767")
+        findings.warn(pool.place, f"{_NO_PHONE.format(refused)}, for example 10100-32767")
     deaf = sum(claims.count(number, first, last) for number in numbers)
     if deaf:
         number = next(number for number in numbers if claims.count(number, first, last))
         holder = claims.holder(number, first, last)
         what = (
-            str(holder) if deaf == 1 else f"{deaf} of its {size:,} knocks are guarded or public, as {holder}"
+            str(holder)
+            if deaf == 1
+            else f"{deaf} of its {size:,} knocks are guarded or public, for example {holder}"
         )
         good, every = comb(size - deaf, length.value), comb(size, length.value)
         if good:
@@ -338,4 +340,4 @@ def _authenticator(door: Found, claims: Claims, findings: Findings) -> None:
         ports = f"tcp/{base.value}-{base.value + 399}"
         findings.mistake(base.place, f"its knocks are {ports}, and {claim}: move the base")
     elif base and (refused := refused_among(base.value, base.value + 399)):
-        findings.warn(base.place, f"{_NO_PHONE.format(refused)}, as 21000")
+        findings.warn(base.place, f"{_NO_PHONE.format(refused)}, for example 21000")

@@ -96,7 +96,7 @@ def check(top: Found, findings: Findings) -> None:
             findings.mistake(alone.place, f"{one} needs {other} as well")
     for found in fleet.all("store"):
         if found.value.startswith("http:") and not _here(found.value):
-            what = "not encrypted: whoever is in between reads who knocks, and can hold back what he likes"
+            what = "not encrypted: anyone on the path can read who knocks, and hold messages back"
             findings.warn(found.place, f"{what}: use https")
 
 

@@ -36,12 +36,12 @@ def load(path: Path, *, here: bool = False) -> Config:
     name = yaml_tree.called(str(path))
     mode = stat.S_IMODE(about.st_mode)
     if mode & stat.S_IWOTH:
-        warnings.append(f"{name}: mode {mode:04o}: everybody on this host can change it: chmod o-rwx {name}")
+        warnings.append(f"{name}: mode {mode:04o}: writable by every user: chmod o-rwx {name}")
     elif mode & stat.S_IROTH and any(
         door.fixed and door.fixed.knocks != _PUBLISHED for door in config.doors.values()
     ):
         warnings.append(
-            f"{name}: mode {mode:04o}: everybody on this host can read its sequences: chmod o-rwx {name}"
+            f"{name}: mode {mode:04o}: its sequences are readable by every user: chmod o-rwx {name}"
         )
     return evolve(config, text=text, warnings=(*warnings, *config.warnings))
 

@@ -194,7 +194,7 @@ def _too_short(length: int, possible: int, shunned: bool) -> Iterator[tuple[str,
         )
     elif possible < DAY * Attack().line:
         in_time = duration(possible / Attack().line)
-        advice = "" if shunned else "; let misses be shunned"
+        advice = "" if shunned else "; configure `misses`, so that guessing gets shunned"
         yield (
             f"{possible:,} sequences in all",
             f"too few: a gigabit line carries as many packets in {in_time}{advice}",
@@ -216,7 +216,7 @@ def _outlives(gap: int, length: int, skew: int) -> Iterator[tuple[str, str]]:
         pauses = "one such pause lasts" if length == 2 else f"{length - 1} such pauses last"
         yield (
             f"a gap of {gap / SECOND:g} s",
-            f"{pauses} longer than a sequence is in force, which is {force} s",
+            f"{pauses} longer than a sequence is valid, which is {force} s",
         )
 
 
@@ -239,5 +239,5 @@ def _alike(knocks: tuple[Knock, ...], others: tuple[Knock, ...]) -> str | None:
     if shorter > 1 and same >= shorter - 1:
         return f"{same} of {shorter} are the same in the same places"
     if shorter > 1 and knocks[0] == others[0] and len(set(knocks) & set(others)) >= shorter - 1:
-        return "they begin alike and share all but one"
+        return "they start the same and share all but one"
     return None

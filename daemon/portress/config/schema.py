@@ -31,7 +31,7 @@ RESERVED: Final = frozenset(
     | {"entry", "report", "heard", "knocks", "paced", "door", "portress", "dismissed"}
 )
 
-DURATION: Final = "a whole number and a unit, as 30s 10m 8h 2d"
+DURATION: Final = "a whole number and a unit, for example 30s 10m 8h 2d"
 
 
 def spoken(duration: int) -> str:
@@ -77,7 +77,7 @@ def door_name(text: str) -> str:
 def interface(text: str) -> str:
     """The name of a network interface: at most 15 bytes (IFNAMSIZ less one). Raises ValueError."""
     if not re.fullmatch(_INTERFACE, text, re.ASCII) or text in (".", ".."):
-        raise ValueError("an interface's name is 1 to 15 letters, digits and . _ - @ +, as lan0")
+        raise ValueError("an interface's name is 1 to 15 letters, digits and . _ - @ +, for example lan0")
     if text == "lo":
         raise ValueError("lo is never guarded: there is no need to name it")
     return text
@@ -91,7 +91,7 @@ def network(text: str) -> IPv4Network | IPv6Network:
         loose = ip_network(text, strict=False)
     except ValueError:
         scope = ", without a zone" if "%" in text else ""
-        raise ValueError(f"an address or a prefix{scope}, as 192.0.2.7 or 2001:db8::/32") from None
+        raise ValueError(f"an address or a prefix{scope}, for example 192.0.2.7 or 2001:db8::/32") from None
     first = loose.network_address
     if isinstance(first, IPv6Address) and first.ipv4_mapped and loose.prefixlen >= 96:
         plain = ip_network((int(first.ipv4_mapped), loose.prefixlen - 96))
@@ -110,13 +110,13 @@ def listen(text: str) -> tuple[str, int]:
             return str(ip_address(match[1].strip("[]"))), int(match[2])
     except ValueError:
         pass
-    raise ValueError('an address and a port in quotes, as "127.0.0.1:9753" or "[::1]:9753"')
+    raise ValueError('an address and a port in quotes, for example "127.0.0.1:9753" or "[::1]:9753"')
 
 
 def knock(text: str) -> Knock:
     """`tcp/4617` or `udp/2953`. Raises ValueError."""
     if "-" in text:
-        raise ValueError("a knock is at one port, as tcp/4617")
+        raise ValueError("a knock is at one port, for example tcp/4617")
     return Knock.parse(text)
 
 
@@ -124,12 +124,12 @@ def pool(text: str) -> tuple[int, int]:
     """`10100-32767`: the first and the last port. Raises ValueError."""
     match = re.fullmatch(r"(0|[1-9][0-9]{0,5})-(0|[1-9][0-9]{0,5})", text, re.ASCII)
     if not match:
-        raise ValueError("a pool is a range of ports, as 10100-32767")
+        raise ValueError("a pool is a range of ports, for example 10100-32767")
     first, last = int(match[1]), int(match[2])
     if not 1 <= first <= 65535 or not 1 <= last <= 65535:
         raise ValueError("a port is 1 to 65535")
     if last < first:
-        raise ValueError(f"a pool is written from the lower port to the higher, as {last}-{first}")
+        raise ValueError(f"a pool is written from the lower port to the higher, for example {last}-{first}")
     return first, last
 
 
@@ -164,9 +164,9 @@ def _text(wants: str, parse: Callable[[str], Any], pattern: str, *examples: str)
 
 
 _PORT: Final = "[1-9][0-9]{0,4}"
-_KNOCK: Final = _text("a knock, as tcp/4617", knock, f"(tcp|udp)/{_PORT}", "tcp/4617", "udp/2953")
+_KNOCK: Final = _text("a knock, for example tcp/4617", knock, f"(tcp|udp)/{_PORT}", "tcp/4617", "udp/2953")
 _SERVICE: Final = _text(
-    "a service, as tcp/22 or tcp/8000-8010",
+    "a service, for example tcp/22 or tcp/8000-8010",
     Service.parse,
     f"(tcp|udp)/{_PORT}(-{_PORT})?(@[0-9A-Fa-f:.]+(/[0-9]{{1,3}})?)?",
     "tcp/22",
@@ -175,7 +175,7 @@ _SERVICE: Final = _text(
     "tcp/443@172.17.0.2",
 )
 _NETWORK: Final = _text(
-    "an address or a prefix, as 192.0.2.7 or 2001:db8::/32",
+    "an address or a prefix, for example 192.0.2.7 or 2001:db8::/32",
     network,
     "[0-9A-Fa-f:.]+(/[0-9]{1,3})?",
     "192.0.2.0/24",
@@ -199,7 +199,7 @@ _FIXED: Final = Keys(
         ),
         "gap": Key(_GAP, _GAP_TELLS, default="30s"),
     },
-    "a fixed sequence, as {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 30s}",
+    "a fixed sequence, for example {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 30s}",
 )
 
 _PROTOCOLS: Final = ListOf(one_of(*PROTOCOLS), "protocols are a list: [tcp, udp], [tcp] or [udp]", 1, True)
@@ -207,8 +207,10 @@ _PROTOCOLS: Final = ListOf(one_of(*PROTOCOLS), "protocols are a list: [tcp, udp]
 _ROTATING: Final = Keys(
     {
         "pool": Key(
-            _text("a pool is a range of ports, as 10100-32767", pool, f"{_PORT}-{_PORT}", "10100-32767"),
-            "the ports that knocks are drawn from, as 10100-32767",
+            _text(
+                "a pool is a range of ports, for example 10100-32767", pool, f"{_PORT}-{_PORT}", "10100-32767"
+            ),
+            "the ports that knocks are drawn from, for example 10100-32767",
             default="10100-32767",
         ),
         "protocols": Key(_PROTOCOLS, "the protocols that knocks are drawn from", default=["tcp", "udp"]),
@@ -218,7 +220,7 @@ _ROTATING: Final = Keys(
         "gap": Key(_GAP, _GAP_TELLS, default="10s"),
         "skew": Key(_SKEW, _SKEW_TELLS, default=1),
     },
-    "a rule for rotating sequences, as {pool: 10100-32767, length: 4}",
+    "a rule for rotating sequences, for example {pool: 10100-32767, length: 4}",
 )
 
 _AUTHENTICATOR: Final = Keys(
@@ -231,7 +233,7 @@ _AUTHENTICATOR: Final = Keys(
         "gap": Key(_GAP, _GAP_TELLS, default="30s"),
         "skew": Key(_SKEW, _SKEW_TELLS, default=1),
     },
-    "a rule for authenticator codes, as {base: 21000}",
+    "a rule for authenticator codes, for example {base: 21000}",
 )
 
 _DOOR: Final = Keys(
@@ -242,7 +244,7 @@ _DOOR: Final = Keys(
             required=True,
         ),
         "stay": Key(_lasting("a stay", 365 * DAY), "how long an admission lasts", default="8h"),
-        "linger": Key(Truth(), "sessions under way outlive the stay; false: they are cut", default=True),
+        "linger": Key(Truth(), "established sessions outlive the stay; false: they are cut", default=True),
         "fixed": Key(_FIXED, "the door opens to one sequence that stays the same"),
         "rotating": Key(
             _ROTATING, "the door opens to sequences derived from a keyholder's secret and the time"
@@ -250,13 +252,15 @@ _DOOR: Final = Keys(
         "authenticator": Key(
             _AUTHENTICATOR, "the door opens to the codes of a keyholder's authenticator app"
         ),
-        "shared": Key(Truth(), "in a fleet, who is let in here is let in at every gateway with this door"),
+        "shared": Key(
+            Truth(), "in a fleet, sources admitted here are admitted at every gateway with this door"
+        ),
         "claim": Key(
             one_of("later", "first"),
             "in a fleet, whether the door waits until a sequence is known to be used nowhere else",
         ),
     },
-    "a door, as {services: [tcp/22], fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}}",
+    "a door, for example {services: [tcp/22], fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}}",
     any_of=("fixed", "rotating", "authenticator"),
     lacking="nothing opens this door: give it fixed, rotating or authenticator",
 )
@@ -272,11 +276,15 @@ def _one(name: str, shape: Shape, tells: str, example: str, default: Any = None)
 
 _MISSES: Final = Keys(
     {
-        "limit": Key(Whole("a limit", 1, 1000), "how many misses are forgiven, as 5", required=True),
+        "limit": Key(Whole("a limit", 1, 1000), "how many misses are allowed, for example 5", required=True),
         "within": Key(
-            _lasting("the while", DAY), "the while in which misses count together, as 10m", required=True
+            _lasting("a period", DAY),
+            "the period in which misses are counted together, for example 10m",
+            required=True,
         ),
-        "shun": Key(_lasting("a shun", 365 * DAY), "how long knocks are then ignored, as 30m", required=True),
+        "shun": Key(
+            _lasting("a shun", 365 * DAY), "how long knocks are then ignored, for example 30m", required=True
+        ),
     },
     "written as {limit: 5, within: 10m, shun: 30m}",
 )
@@ -290,7 +298,7 @@ _SOURCE_PREFIX: Final = Keys(
 )
 
 _INTERFACES: Final = ListOf(
-    _text("an interface, as lan0", interface, _INTERFACE, "lan0"),
+    _text("an interface, for example lan0", interface, _INTERFACE, "lan0"),
     "interfaces are a list, as [wg0, lan0]",
     0,
     True,
@@ -324,7 +332,7 @@ CONFIGURATION: Final = Keys(
         "inside": Key(_INTERFACES, "interfaces that are not guarded; left out: only lo"),
         "inside_default_route": Key(
             _INTERFACES,
-            "those of inside that may carry the default route: whoever comes in by it is not guarded",
+            "those of `inside` that may carry the default route: what arrives there is not guarded",
         ),
         "always": Key(
             ListOf(_NETWORK, "sources are a list, as [192.0.2.0/24, 2001:db8::/32]", 0, True),
@@ -336,7 +344,7 @@ CONFIGURATION: Final = Keys(
         ),
         "closed": Key(one_of("drop", "reject"), "what a stranger meets at a guarded port", default="drop"),
         "source_prefix": Key(_SOURCE_PREFIX, "how much of an address counts as one source"),
-        "misses": Key(_MISSES, "after how many misses a source is shunned; left out: nobody is"),
+        "misses": Key(_MISSES, "after how many misses a source is shunned; default: no shunning"),
         "callers": Key(
             Whole("the number of callers", 1, 1 << 20), "sources remembered part-way at once", default=65536
         ),
@@ -347,7 +355,11 @@ CONFIGURATION: Final = Keys(
         ),
         "restore": Key(Truth(), "admissions with time left come back after a reboot", default=False),
         "doors": Key(
-            Named(_DOOR_NAME_SHAPE, _DOOR, "doors by name, at least one, as ssh: {services: [tcp/22], …}"),
+            Named(
+                _DOOR_NAME_SHAPE,
+                _DOOR,
+                "doors by name, at least one, for example ssh: {services: [tcp/22], …}",
+            ),
             "what is guarded, each door under a name",
             required=True,
         ),
@@ -357,18 +369,18 @@ CONFIGURATION: Final = Keys(
             "address and port for Prometheus; left out: none",
             '{listen: "127.0.0.1:9753"}',
         ),
-        "fleet": Key(FLEET, "the fleet this host belongs to; left out: it stands alone"),
+        "fleet": Key(FLEET, "the fleet this host belongs to; default: none"),
         "group": Key(Whole("a group", 1, 65535), "number of the kernel's packet log group", default=7507),
         "counter": _one("interval", _INTERVAL, "pause between two polls", "{interval: 100ms}", "100ms"),
         "journal": _one(
             "prefix",
             _text("a prefix in quotes", journal_prefix, _JOURNAL_PREFIX),
-            "how the kernel's log lines begin",
+            "the prefix of the kernel's log lines",
             '{prefix: "portress: "}',
             "portress: ",
         ),
     },
-    "a configuration names at least one door, as doors: {ssh: {…}}",
+    "a configuration names at least one door, for example doors: {ssh: {…}}",
 )
 
 

@@ -72,11 +72,11 @@ class Shape(Protocol):
 
 def _wrong_kind(node: Node, place: Place, findings: Findings, wants: str) -> Found:
     if isinstance(node, Items):
-        wants = f"a list stands here: {wants}"
+        wants = f"this is a list: {wants}"
     elif isinstance(node, Mapping):
-        wants = f"a mapping stands here: {wants}"
+        wants = f"this is a mapping: {wants}"
     elif isinstance(node, Scalar) and not place.shown:
-        wants = f"nothing is written here: {wants}"
+        wants = f"empty: {wants}"
     if not isinstance(node, Malformed):
         findings.mistake(place, wants)
     return Found(place)
@@ -99,7 +99,7 @@ class Text:
             findings.mistake(place, str(error))
             return Found(place)
         if meant := node.taken_for:
-            findings.mistake(place, f"write it in quotes: without them YAML takes it for {meant}")
+            findings.mistake(place, f"quote it: YAML reads it as {meant}")
             return Found(place)
         return Found(place, value)
 
@@ -122,7 +122,7 @@ def one_of(*words: str) -> Text:
 
 @frozen
 class Whole:
-    """A whole number in decimal digits from `low` to `high`; `of` says of what, as "a limit"."""
+    """A whole number in decimal digits from `low` to `high`; `of` says of what, for example "a limit"."""
 
     of: str
     low: int
@@ -182,7 +182,7 @@ class ListOf:
         for index, inner in enumerate(node.items):
             item = self.shape.read(inner, place.of(index, inner, inner.line), findings)
             if self.different and item.ok and seen.setdefault(item.value, item.place) is not item.place:
-                findings.mistake(item.place, f"stands twice: first as {seen[item.value].path}")
+                findings.mistake(item.place, f"duplicate of {seen[item.value].path}")
                 item = Found(item.place)
             items.append(item)
         if len(items) < self.at_least:

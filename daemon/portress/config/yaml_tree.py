@@ -43,10 +43,10 @@ _FLOW_COLON: Final = re.compile(r"[\[,{]\s*:")
 
 # What the parser says, and what it means to somebody who never read the YAML standard.
 _MEANT: Final = {
-    "<document start>": "this does not belong to what stands above it: mind the indentation",
-    "<block end>": "this does not belong to what stands above it: mind the indentation",
-    "expected key": "this does not belong to what stands above it: mind the indentation",
-    "mapping values": "a colon too many, or an indentation unlike the one above",
+    "<document start>": "this does not match the line above: check the indentation",
+    "<block end>": "this does not match the line above: check the indentation",
+    "expected key": "this does not match the line above: check the indentation",
+    "mapping values": "one colon too many, or wrong indentation",
 }
 
 _TAKEN_FOR: Final = {
@@ -237,7 +237,7 @@ def tree(text: str, findings: Findings) -> Node:
         what = (
             "a NUL character: this is not a text file"
             if code == 0
-            else f"character U+{code:04X} has no place here"
+            else f"character U+{code:04X} is not allowed here"
         )
         findings.mistake(line, what)
         findings.close()
@@ -260,9 +260,9 @@ def _spaced(text: str, findings: Findings) -> str:
     begins: set[str] = set()
     for index, line in enumerate(lines):
         if _TAB.match(line):
-            findings.mistake(index + 1, "a tab: YAML is laid out with spaces")
+            findings.mistake(index + 1, "a tab: indent YAML with spaces")
         elif _NO_BREAK.match(line):
-            findings.mistake(index + 1, "a no-break space, U+00A0: YAML is laid out with common spaces")
+            findings.mistake(index + 1, "a no-break space (U+00A0): use plain spaces")
         begin = _INDENTATION.match(line)
         begins.update(begin[0] if begin else "")
         lines[index] = line.replace("\t", "  ").replace("\xa0", " ")
@@ -280,7 +280,7 @@ def _explained(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:
     if _FLOW_COLON.search(lines[line]):
         return (
             line + 1,
-            "this is not YAML: between brackets, what begins with a colon stands in quotes, as '::1'",
+            "not YAML: inside brackets, quote what starts with a colon: '::1'",
         )
     above = next((one for one in reversed(lines[:line]) if one.split("#")[0].strip()), "")
     if _EMPTY.search(above):
@@ -293,8 +293,8 @@ def _explained(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:
     if meant:
         what = meant
     elif error.context and error.context_mark:
-        what = f"{what}, {error.context} that begins on line {error.context_mark.line + 1}"
-    return line + 1, "this is not YAML: " + re.sub(r"[^ -~]", "?", what)
+        what = f"{what}, {error.context} that starts on line {error.context_mark.line + 1}"
+    return line + 1, "not YAML: " + re.sub(r"[^ -~]", "?", what)
 
 
 class _Builder:
@@ -309,7 +309,7 @@ class _Builder:
         for event in events:
             line = event.start_mark.line + 1
             if isinstance(event, yaml.DocumentStartEvent) and self.root is not None:
-                self._stop(line, "a second document begins: one file holds one")
+                self._stop(line, "a second document starts here; one per file")
             elif isinstance(event, yaml.CollectionStartEvent):
                 self._enter(event, line)
             elif isinstance(event, yaml.CollectionEndEvent):
@@ -328,7 +328,7 @@ class _Builder:
 
     def _refuse(self, what: str, line: int) -> None:
         self.findings.mistake(
-            line, f"{quoted(what)}: anchors, aliases and tags have no place here: write it out"
+            line, f"{quoted(what)}: anchors, aliases and tags are not allowed here: write it out"
         )
 
     def _plainly_written(self, event: Any, line: int) -> bool:

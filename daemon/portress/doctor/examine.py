@@ -111,7 +111,7 @@ def _files(config: Config, paths: Paths) -> Iterator[Finding]:
         present = keyholding.load(holders, config.doors)
         for line in keyholding.without_hope(config, present, time.time()):
             what, _, do = line.rpartition(": ")
-            yield Finding("door-hopeless", "warning", what, "it stays shut for everybody", do)
+            yield Finding("door-hopeless", "warning", what, "nobody can open it", do)
     except Mistake as mistake:
         for line in mistake.lines:
             yield Finding(

@@ -390,7 +390,7 @@ def _told(error: str) -> str:
     told = [_PLACE.sub("", line) for line in error.splitlines()]
     first = next((line for line in told if line.strip(" ^~")), "libnftables gave no reason")
     if "Operation not permitted" in first:
-        return "the kernel does not let this process change the guard: run it as root, or through the daemon"
+        return "not permitted to change the guard: run it as root, or through the daemon"
     return f"the guard cannot be changed: {first}"
 
 

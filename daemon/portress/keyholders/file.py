@@ -47,10 +47,10 @@ def checked_name(text: str) -> str:
 
 
 def expiry(text: str) -> float:
-    """What a date (`2027-01-31`: the end of that day, UTC) or a moment with its zone
+    """What a date (`2027-01-31`: the end of that day, UTC) or a time with its zone
     (`2027-01-31T18:00+01:00`) means, in unix seconds. Raises ValueError.
     """
-    wants = "a date as 2027-01-31, or a moment with its zone as 2027-01-31T18:00+01:00"
+    wants = "a date (2027-01-31), or a time with its zone (2027-01-31T18:00+01:00)"
     if not text.isascii() or len(text) > 40:
         raise ValueError(wants)
     try:
@@ -114,7 +114,7 @@ class _Expiry:
 
 _ENTRY: Final = Keys(
     {
-        "name": Key(Text("a name, as ana", checked_name), "the keyholder's name", required=True),
+        "name": Key(Text("a name, for example ana", checked_name), "the keyholder's name", required=True),
         "doors": Key(
             ListOf(Text("a door's name", str), "a list of doors, as [vpn]", at_least=1, different=True),
             "the doors their sequences open",
@@ -122,9 +122,9 @@ _ENTRY: Final = Keys(
         ),
         "secret": Key(_Secret(), "base32, at least 128 bits", required=True),
         "style": Key(one_of(*STYLES), "how their sequences come about", default="derived"),
-        "until": Key(_Expiry(), "the last day, or the moment it ends"),
+        "until": Key(_Expiry(), "the last day, or the time it ends"),
     },
-    "a keyholder, as {name: ana, doors: [vpn], secret: …, style: derived}",
+    "a keyholder, for example {name: ana, doors: [vpn], secret: …, style: derived}",
 )
 
 
@@ -163,7 +163,7 @@ def without_hope(config: Config, keyholders: Iterable[Keyholder], now: float) ->
     """The doors that nobody can open at `now` (unix seconds): they need a keyholder, and none has them."""
     held = {door for one in keyholders if one.until is None or one.until > now for door in one.doors}
     return [
-        f"door {name}: nobody can open it, for no keyholder has it: portress enrol NAME --door {name}"
+        f"door {name}: nobody can open it, it has no keyholder: portress enrol NAME --door {name}"
         for name, door in config.doors.items()
         if door.fixed is None and name not in held
     ]
@@ -236,7 +236,7 @@ def _check(entries: list[Found], doors: AnyMapping[str, Door] | None, findings: 
             first, line = names.setdefault(name.value.casefold(), (name.value, name.place.line))
             if line != name.place.line:
                 case = "" if first == name.value else f", but for its case: {first!r}"
-                findings.mistake(name.place, f"this name stands on line {line} already{case}")
+                findings.mistake(name.place, f"duplicate of the name on line {line} already{case}")
         if name and secret and secrets.setdefault(secret.value, name.value) != name.value:
             findings.mistake(
                 secret.place, f"the same secret as {secrets[secret.value]}'s: each has one of their own"

@@ -43,7 +43,7 @@ def checked_host(text: str) -> str:
     except UnicodeError:
         name = ""
     if len(name) > 253 or not all(_LABEL.fullmatch(label) for label in name.split(".")):
-        raise ValueError("a host is a name or an address, as vpn.example.org or 192.0.2.1")
+        raise ValueError("a host is a name or an address, for example vpn.example.org or 192.0.2.1")
     return name.lower()
 
 
@@ -105,7 +105,9 @@ def checked_page(address: str) -> str:
         or (parts.scheme == "http" and host in _PAGE_HOSTS)
     )
     if not sure or not address.isascii() or not address.isprintable() or " " in address:
-        raise ValueError("a page has an https:// address (or file://), as https://www.example.org/knock.html")
+        raise ValueError(
+            "a page has an https:// address (or file://), for example https://www.example.org/knock.html"
+        )
     if "#" in address:
         raise ValueError("leave the # and what follows it away: the keycard goes there")
     return address

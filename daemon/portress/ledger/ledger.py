@@ -79,9 +79,9 @@ class Record:
         return self.until if self.ended is None else self.ended
 
     def state(self, now: float) -> str:
-        """`under way`, or how it ended."""
+        """`active`, or how it ended."""
         if self.ended is None:
-            return "under way" if self.until > now else "expired"
+            return "active" if self.until > now else "expired"
         return self.ending or "ended"
 
 
@@ -109,7 +109,7 @@ class Reader:
         self.path = path
         with errors_named(path):
             if not path.exists():
-                raise NoLedger(f"{path}: there is no ledger yet; portress run begins one")
+                raise NoLedger(f"{path}: no ledger yet; portress run creates it")
             if not path.is_file():
                 raise LedgerError(f"{path}: not a regular file")
             try:

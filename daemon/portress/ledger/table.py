@@ -23,14 +23,16 @@ from portress.ledger.ledger import Record
 ROOMY: Final = 110  # columns from which on seconds and the end's moment are shown
 FIELDS: Final = ("source", "door", "keyholder", "step", "how", "since", "until", "ended", "ending")
 
-_STYLES: Final = {"under way": "bold green", "expired": "dim", "dismissed": "yellow", "unenrolled": "yellow"}
+_STYLES: Final = {"active": "bold green", "expired": "dim", "dismissed": "yellow", "unenrolled": "yellow"}
 
 
 def by(record: Record) -> str:
     """What let the source in: the keyholder, or how it came about."""
     if record.keyholder:
         return record.keyholder
-    return {"knock": "fixed knock", "command": "by hand", "found": "found there"}.get(record.how, record.how)
+    return {"knock": "fixed knock", "command": "by hand", "found": "found in kernel"}.get(
+        record.how, record.how
+    )
 
 
 def table(records: Iterable[Record], now: float, width: int, zone: tzinfo | None = None) -> Table:
@@ -43,7 +45,7 @@ def table(records: Iterable[Record], now: float, width: int, zone: tzinfo | None
     shown.add_column("for", no_wrap=True, justify="right")
     shown.add_column("source", overflow="fold")
     shown.add_column("door", overflow="fold")
-    shown.add_column("let in by", overflow="fold")
+    shown.add_column("admitted by", overflow="fold")
     shown.add_column("state", no_wrap=True)
     for record in records:
         state = record.state(now)

@@ -1,4 +1,4 @@
-"""The note that the guard was taken away by hand: as long as it is there, no daemon puts the guard back.
+"""The note that guard removed by hand: as long as it is there, no daemon puts the guard back.
 
 Root and the daemon's user each have a place of their own for it, for root must not write where that user
 could plant a link: root beside the control socket's directory (/run/portress-unguarded for /run/portress),
@@ -23,7 +23,7 @@ class Away:
         self._daemons = socket.parent / NAME
 
     def noted(self) -> bool:
-        """Whether the guard was taken away by hand and is to stay away."""
+        """Whether guard removed by hand and is to stay away."""
         return any(os.path.lexists(one) for one in (self._roots, self._daemons))
 
     def note(self) -> None:

@@ -78,7 +78,7 @@ class Reloading:
                 self.last_good.taken(config)
         except Mistake as mistake:
             self.reloads["refused"] += 1
-            for line in (*mistake.lines, "not reloaded: what was in force before goes on"):
+            for line in (*mistake.lines, "not reloaded: the previous configuration stays in force"):
                 self.events.tell("refused", line)
             raise
         self.reloads["done"] += 1
@@ -90,7 +90,7 @@ class Reloading:
         """A trial has ended and nobody kept it: what was in force before it is so again."""
         await self._take(config, keyholders)
         self.sentinel.trial_ended()
-        text = "the configuration was on trial and nobody kept it: the one before is in force again"
+        text = "trial over, not kept: back to the previous configuration"
         self.events.tell("reloaded", text)
 
     async def take_keyholders(self, choose: Callable[[Keyholders], Keyholders]) -> list[Admission]:

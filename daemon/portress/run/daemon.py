@@ -207,7 +207,7 @@ class Daemon:
         if not self._last_good.wanted:
             self._publisher.publish(where)
         elif trouble := self._publisher.publish_if_possible(where):
-            self._events.tell("refused", f"going on without metrics: {trouble}")
+            self._events.tell("refused", f"running without metrics: {trouble}")
         # Before the socket is there: whoever sees it may ask for a reload.
         loop.add_signal_handler(signal.SIGHUP, lambda: self._later(self._reload_by_signal()))
         server = Server(self._paths.socket, self._requests().handle)
@@ -252,7 +252,7 @@ class Daemon:
         counts = self._doorkeeper.register.counts()
         doors = ", ".join(f"{name}: {counts.get(name, 0)} admitted" for name in self._in_force.config.doors)
         if self._last_good.falling_back:
-            doors = f"NOT AS CONFIGURED (portress check); {doors}"
+            doors = f"LAST GOOD CONFIGURATION, current files invalid (portress check); {doors}"
         if not self._sentinel.guarding:
             return f"UNGUARDED, no guard loaded; {doors}"
         return f"{self._exposure.in_a_line()}{doors}"

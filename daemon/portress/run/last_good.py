@@ -53,7 +53,7 @@ class LastGood:
             config = self._last() if self.wanted else None
             if config is None or config.ears == ears:
                 raise
-            self._tell(mistake, f"going on with the configuration that was last in force, {self._copy}")
+            self._tell(mistake, f"running the last good configuration, {self._copy}")
             self.in_use = self._copy
             return config
 
@@ -70,14 +70,14 @@ class LastGood:
         except Mistake as mistake:
             if not self.wanted:
                 raise
-            self._tell(mistake, "going on without keyholders: only fixed sequences open doors")
+            self._tell(mistake, "running without keyholders: only fixed sequences open doors")
             self.no_keyholders = True
             return ()
 
     def _tell(self, mistake: Mistake, consequence: str) -> None:
         for line in mistake.lines:
             self._events.tell("refused", line)
-        self._events.tell("refused", f"{consequence}; mend the file, then: systemctl reload portress")
+        self._events.tell("refused", f"{consequence}; fix the file, then: systemctl reload portress")
 
     @property
     def falling_back(self) -> bool:
@@ -106,6 +106,8 @@ class LastGood:
         try:
             files.replace(self._copy, config.text)
         except OSError as error:
-            self._events.tell("warning", f"{self._copy}: cannot be kept for the next start: {error.strerror}")
+            self._events.tell(
+                "warning", f"{self._copy}: cannot be saved for the next start: {error.strerror}"
+            )
         else:
             self._kept = config.text

@@ -240,7 +240,7 @@ class Books:
 
     def _failed(self, error: LedgerError) -> None:
         self.failures += 1
-        self._troubles.append(f"the ledger was not written: {error}")
+        self._troubles.append(f"ledger write failed: {error}")
 
     def _report(self) -> None:
         """Tell what went wrong, in the loop's thread."""

@@ -175,7 +175,9 @@ class Listener:
             self._unshunned.add()
 
     def _tell_unshunned(self, count: int) -> None:
-        text = f"{counted(count, 'source')} shunned by the daemon alone, which hears more than it needs to"
+        text = (
+            f"{counted(count, 'source')} shunned by the daemon only, which sees more packets than necessary"
+        )
         self._events.tell("full", f"{text}: {self._why_unshunned} (see `callers`)", count=count)
 
     def _is_in(self, source: Source, opening: Expected) -> bool:
@@ -323,7 +325,7 @@ class Listener:
         try:
             self._table.keep_callers((packed, ns) for packed, ns in kept if isinstance(packed, bytes))
         except GuardError as error:
-            self._events.tell("warning", f"no room was made among the callers: {error}")
+            self._events.tell("warning", f"could not evict flood callers: {error}")
 
     def _look_again(self) -> None:
         """Soon, while a flood lasts."""
@@ -339,9 +341,9 @@ class Listener:
         """What found no room, at once and then once a minute."""
         if not self._turned_away or now < self._tell_next:
             return
-        text = f"{counted(self._turned_away, 'first knock')} found no room: callers is full (see `callers`)"
+        text = f"{counted(self._turned_away, 'first knock')} dropped: caller table full (raise `callers`)"
         if self._crowded_out:
-            text += f"; {counted(self._crowded_out, 'caller')} of a flood had to make room"
+            text += f"; {counted(self._crowded_out, 'caller')} of a flood evicted"
         self._events.tell("full", text, count=self._turned_away)
         self._turned_away = self._crowded_out = 0
         self._tell_next = now + MINUTE

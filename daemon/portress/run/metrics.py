@@ -97,7 +97,7 @@ class Metrics:
         for name, text, timing in (
             (
                 "portress_knock_to_open_seconds",
-                "From the last knock heard to the door open.",
+                "From the last knock to the open door.",
                 self.listener.opening,
             ),
             ("portress_ledger_write_seconds", "One write to the ledger, on the disk.", self.books.writing),
@@ -112,7 +112,7 @@ class Metrics:
     def _knocks(self) -> Iterator[Metric]:
         listener, by = self.listener, self.in_force.config.watch
         knocks = CounterMetricFamily(
-            "portress_knocks", "Knocks heard, by what the tracker said.", labels=["watcher", "outcome"]
+            "portress_knocks", "Knocks seen, by outcome.", labels=["watcher", "outcome"]
         )
         for kind, name in NAMES.items():  # also those of which there was none: a rate needs a beginning
             if kind is not Expired:  # no knock
@@ -123,7 +123,9 @@ class Metrics:
             replays.add_metric([door], listener.replays[door])
         yield replays
         lost = CounterMetricFamily(
-            "portress_lost_packets", "Packets reported by the kernel and not heard.", labels=["watcher"]
+            "portress_lost_packets",
+            "Packets reported by the kernel and lost.",
+            labels=["watcher"],
         )
         lost.add_metric([by], listener.watcher.lost)
         yield lost
@@ -137,10 +139,12 @@ class Metrics:
             odd.add_metric([what], count)
         yield odd
         yield _counter(
-            "portress_callers_full", "First knocks that found no room in the kernel.", listener.no_room
+            "portress_callers_full",
+            "First knocks dropped: caller table full.",
+            listener.no_room,
         )
         yield _counter(
-            "portress_evicted", "Callers that had to make room for others.", self.in_force.tracker.evicted
+            "portress_evicted", "Callers evicted to make room for others.", self.in_force.tracker.evicted
         )
         yield _gauge("portress_callers", "Sources part-way through a sequence.", len(self.in_force.tracker))
         shunned = sum(1 for _ in self.in_force.tracker.shunned(self.clock()))
@@ -173,7 +177,7 @@ class Metrics:
         for cause in ("removed", "changed", "missing"):
             restored.add_metric([cause], self.sentinel.restorations[cause])
         yield restored
-        yield _gauge("portress_guard_present", "1 if the guard is in force.", int(self.sentinel.in_place))
+        yield _gauge("portress_guard_present", "1 if the guard is loaded.", int(self.sentinel.in_place))
         unguarded = GaugeMetricFamily(
             "portress_door_unguarded", "1 if the door is in fact open to strangers.", labels=["door"]
         )
@@ -189,7 +193,7 @@ class Metrics:
         yield reloads
         yield _gauge(
             "portress_as_configured",
-            "1 if what the files say is in force, 0 if what was last good.",
+            "1 if the current files are in force, 0 if the last good configuration is.",
             int(not self.last_good.falling_back),
         )
         error = self.timekeeper.error

@@ -181,7 +181,7 @@ class Requests:
         if seconds is not None and not (type(seconds) is int and 0 < seconds <= LONGEST // SECOND):
             raise Mistake("an admission lasts from 1s to 366d")
         if not self.sentinel.guarding:
-            raise Mistake("the guard was taken away: the doors are open; portress guard shuts them")
+            raise Mistake("no guard loaded; only the host's own firewall applies: portress guard loads it")
         ns = door.stay if seconds is None else seconds * SECOND
         made = self.sentinel.admit([Grant(door.name, source, ns, how=How.COMMAND)])
         known = made[0] if made else self.doorkeeper.register.get(door.name, source)
@@ -190,7 +190,7 @@ class Requests:
             full = f"{door.name} is full: {counted(count, 'source')} of its family are admitted"
             raise Mistake(f"{full} (admissions: {self.in_force.config.admissions} in {self.paths.config})")
         left = spell(known.until - self.clock())
-        longer = "" if made else ", as it was already, for longer than asked"
+        longer = "" if made else ", already longer than requested"
         return {"text": f"{source} is admitted to {door.name} for {left}{longer}"}
 
     async def _dismiss(self, request: Request, _uid: int) -> Any:
@@ -285,7 +285,7 @@ class Requests:
 
     async def _unguard(self, _request: Request, uid: int) -> Any:
         self._root_only(uid)
-        return {"removed": self.sentinel.stand_down("the guard was taken away by command")}
+        return {"removed": self.sentinel.stand_down("guard removed by command")}
 
     async def _reload(self, _request: Request, uid: int) -> Any:
         self._root_only(uid)

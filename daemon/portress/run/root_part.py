@@ -42,10 +42,10 @@ def load(paths: Paths) -> list[str]:
     flows.keep_times()
     trouble = include_file.write(paths.socket, config)
     doors = ", ".join(f"{door.name} ({' '.join(map(str, door.services))})" for door in config.doors.values())
-    told = [f"The guard is loaded. Shut to whoever is not admitted: {doors}."]
+    told = [f"Guard loaded. Closed to everyone not admitted: {doors}."]
     if people:
         stays = ", ".join(f"{door.name} for {spell(door.stay)}" for door in config.doors.values())
-        told.append(f"Logged in when the doors were shut, so admitted to {stays}: {named(people)}.")
+        told.append(f"Logged in when the doors were closed, therefore admitted to {stays}: {named(people)}.")
     return told if trouble is None else [*told, trouble]
 
 
@@ -83,7 +83,7 @@ def reload(paths: Paths) -> list[str]:
     guarded = " ".join(sorted(fresh))
     told = [
         f"{guarded}: guarded from now on. Logged in by way of it, and not admitted: {named(concerned)}.",
-        "These sessions go on, but the next login needs a knock first, or: portress admit SOURCE DOOR",
+        "These sessions continue, but the next login needs a knock first, or: portress admit SOURCE DOOR",
         "(A change like this can be tried first, and goes back by itself: portress guard --trial 5m)",
     ]
     tell({one.terminal for one in concerned}, "\n".join(["Portress:", *told]))

@@ -1,7 +1,7 @@
 """Keeps the guard in force: loads it or takes it over at the start, puts it back when others throw it away,
 takes it away when told to, on trial or for good.
 
-While the guard was taken away by hand, a note says so (`away`): a daemon that starts then leaves the doors
+While guard removed by hand, a note says so (`away`): a daemon that starts then leaves the doors
 open. Only `portress guard`, or a reboot, ends that.
 """
 
@@ -81,7 +81,7 @@ class Sentinel:
         rebooted = _rebooted(state)
         if before is None and self._away.noted():
             self.guarding = False
-            self._tell_away("the guard was taken away by hand")
+            self._tell_away("guard removed by hand")
             return 0, 0
         self._away.clear()
         if before is None:
@@ -109,7 +109,7 @@ class Sentinel:
         try:
             flows.adopt(connected(service for door in doors for service in door.services))
         except OSError as error:
-            text = f"sessions under way may hang: connection tracking did not take them: {error.strerror}"
+            text = f"established sessions may hang: connection tracking did not accept them: {error.strerror}"
             self._events.tell("warning", text)
 
     def admit_everywhere(self, sources: Iterable[Source]) -> None:
@@ -154,7 +154,7 @@ class Sentinel:
         """Load the guard with every admission. Tells what happened and counts it; raises nothing."""
         if self.guarding and self._away.noted():
             self.guarding = False
-            self._tell_away("the guard was taken away by hand")
+            self._tell_away("guard removed by hand")
         if not self.guarding:
             return
         begun = self._clock()
@@ -162,13 +162,13 @@ class Sentinel:
         try:
             self._doorkeeper.put_back(self.ruleset())
         except GuardError as error:
-            self._events.tell("refused", f"the guard was {cause}{culprit} and cannot be put back: {error}")
+            self._events.tell("refused", f"the guard was {cause}{culprit} and cannot be restored: {error}")
             return
         self.restorations[cause] += 1
         self.replaced()
         took = (self._clock() - begun) / SECOND * 1000
         count = len(self._doorkeeper.register)
-        done = f"the guard was {cause}{culprit}; put back with {counted(count, 'admission')} in {took:.0f} ms"
+        done = f"the guard was {cause}{culprit}; restored with {counted(count, 'admission')} in {took:.0f} ms"
         self._cut_strangers(done, cause)
 
     def _cut_strangers(self, done: str, cause: str) -> None:
@@ -217,7 +217,9 @@ class Sentinel:
         return there
 
     def _tell_away(self, why: str) -> None:
-        self._events.tell("unguarded", f"{why}: the doors are open; `portress guard` shuts them again")
+        self._events.tell(
+            "unguarded", f"{why}; only the host's own firewall applies. To load it again: portress guard"
+        )
 
     def on_trial(self, seconds: float, number: str, undo: Callable[[], None] | None = None) -> None:
         """After `seconds`, unless `keep` comes first, do `undo`, or take the guard away.
@@ -234,11 +236,11 @@ class Sentinel:
         if undo is not None:
             undo()
             return
-        text = "the guard was on trial and nobody kept it"
+        text = "the guard's trial is over and it was not kept"
         try:
             self.stand_down(text)
         except GuardError as error:
-            self._events.tell("refused", f"{text}, but it cannot be taken away: {error}")
+            self._events.tell("refused", f"{text}, but it cannot be removed: {error}")
 
     def trial_ended(self) -> None:
         """What the trial changed is undone: the process that waits in case it were not has nothing to do."""

@@ -120,7 +120,7 @@ def without_ports(event: str, text: str) -> str:
     if event == "ready":  # names the doors' services, which everybody may know
         return text
     if event in ("warning", "refused") and (place := _PLACE.match(text)):
-        return f"{place[0]} (root is told the rest)"
+        return f"{place[0]} (shown in full to root)"
     return _PORT.sub(r"\1…", text)
 
 

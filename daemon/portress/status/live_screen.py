@@ -202,7 +202,7 @@ def _admissions(told: dict[str, Any], *, roomy: bool) -> Section:
             cells.append(Text(moment(one["until"]) if "until" in one else "", "dim"))
         rows.append([*cells, Text(one.get("keyholder") or "")])
     columns = ("source", "left", "door", *(("until",) if roomy else ()), "keyholder")
-    return Section(columns, rows, "Nobody is admitted.", count=told.get("admitted", 0))
+    return Section(columns, rows, "No admissions.", count=told.get("admitted", 0))
 
 
 def _callers(told: dict[str, Any]) -> Section:

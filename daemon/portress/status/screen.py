@@ -25,7 +25,7 @@ def parts(told: dict[str, Any], *, width: int = 80, most: int = 40) -> list[Any]
         count = told.get("admitted", len(told["admissions"]))
         blocks.append([admissions(told["admissions"][:most], width), *_more(count, most)])
     else:
-        blocks.append([Text("Nobody is admitted.")])
+        blocks.append([Text("No admissions.")])
     if told.get("daemon", True):
         listed = told["callers"]["listed"]
         if listed:
@@ -50,22 +50,25 @@ def headline(told: dict[str, Any]) -> Text:
     if told.get("daemon", True):
         line.append(f"portress {told['version']}, watching by {told['watch']}, up {_left(told['up'])}. ")
     else:
-        line.append("No daemon runs: nobody new is let in. ", "bold red")
+        line.append("Daemon not running: no new admissions. ", "bold red")
     if not told["guard"]["present"]:
         line.append("UNGUARDED: no guard loaded; only the host's own firewall applies. ", "bold red")
     elif told["guard"].get("open"):
         line.append(f"UNGUARDED: {_unguarded(told['guard']['open'])}. ", "bold red")
     if not told.get("as_configured", True):
-        line.append("Not as the files say, for they cannot be used: portress check. ", "bold red")
+        line.append(
+            "Running the last good configuration: the current files are invalid (portress check). ",
+            "bold red",
+        )
     if told["guard"]["trial"] is not None:
         line.append(
-            f"On trial for {_left(told['guard']['trial'])} more: portress guard --keep. ", "bold yellow"
+            f"On trial for another {_left(told['guard']['trial'])}: portress guard --keep. ", "bold yellow"
         )
     restored = sum(told["guard"]["restorations"].values())
     if restored:
-        line.append(f"The guard was put back {counted(restored, 'time')}. ", "yellow")
+        line.append(f"The guard was restored {counted(restored, 'time')}. ", "yellow")
     if told.get("lost"):
-        line.append(f"{told['lost']} reported packets were lost. ", "yellow")
+        line.append(f"{told['lost']} reported packets lost. ", "yellow")
     if told.get("ledger") and not told["ledger"]["present"]:
         line.append("There is no ledger: no rotating sequence is accepted. ", "bold red")
     elif refusing := told.get("refusing"):

@@ -117,7 +117,7 @@ class Capture:
                 raise Mistake(
                     f"{self.name}: link type {error} is not read: Ethernet, IP, Linux cooked and loopback are"
                 ) from None
-        what = "it is empty" if not header else f"it begins with {magic.hex(' ')}"
+        what = "it is empty" if not header else f"it starts with {magic.hex(' ')}"
         if header[:2] in _PACKED:
             what = f"it is packed with {_PACKED[header[:2]]}: unpack it first"
         elif magic in PCAP:

@@ -74,7 +74,7 @@ class JournalReading:
                 if heard is not None:
                     yield heard
             if not self.packets:
-                self.notes.append(f"no line of the kernel begins with '{self._prefix}' (journal.prefix)")
+                self.notes.append(f"no kernel log line starts with '{self._prefix}' (journal.prefix)")
         except OSError as error:
             raise Mistake(f"{self.name}: {os.strerror(error.errno or 0)}") from None
 

@@ -78,7 +78,7 @@ def what(note: Note, zone: tzinfo | None, hosts: Container[bytes] = ()) -> str:
     text = say(note.what, note.hint, zone)
     if isinstance(note.what, Completed):
         ends, begins = moment(note.until / SECOND, zone), moment(note.at / SECOND, zone)
-        text += f", let in until {ends[11:] if ends[:10] == begins[:10] else ends[:16]}"
+        text += f", admitted until {ends[11:] if ends[:10] == begins[:10] else ends[:16]}"
     return text
 
 
@@ -112,10 +112,10 @@ def head(trace: Trace, reading: Reading, name: str, kind: str, zone: tzinfo | No
         pass
     elif len(hosts) <= _SHOWN_HOSTS:
         names = ", ".join(str(ip_address(one)) for one in hosts)
-        yield Text(f"This host: {names}, where first knocks went (--host says it for certain)")
+        yield Text(f"This host: {names}, taken from the first knocks (set it with --host)")
     else:
         count = f"{len(hosts)} addresses" if len(hosts) < HOSTS else f"{HOSTS} addresses and perhaps more"
-        text = f"First knocks went to {count}: say with --host ADDRESS which are this host's"
+        text = f"First knocks went to {count}: name this host's with --host ADDRESS"
         yield Text(text, "yellow")
     for note in warnings(trace, reading):
         yield Text(note, "yellow")
@@ -137,13 +137,13 @@ def warnings(trace: Trace, reading: Reading) -> Iterator[str]:
             f" capture {_ENOUGH} bytes or more of each (tcpdump -s {_ENOUGH})"
         )
     if trace.disorder:
-        yield f"Earlier than what stands before it: {counted(trace.disorder, 'packet')}, taken for as late"
+        yield f"Out of order: {counted(trace.disorder, 'packet')}, treated as no earlier than the one before"
     if trace.jumps:
-        yield f"The clock goes back {counted(trace.jumps, 'time')}: what follows is taken for a continuation"
+        yield f"The clock was set back {counted(trace.jumps, 'time')}; treated as continuous"
     if trace.passed_by["time"]:
         yield f"Left out: {counted(trace.passed_by['time'], 'packet')} at an impossible time"
     if trace.tracker.evicted:
-        yield f"Forgotten for want of room (see `callers`): {counted(trace.tracker.evicted, 'caller')}"
+        yield f"Evicted, caller table full (raise `callers`): {counted(trace.tracker.evicted, 'caller')}"
 
 
 def title(trace: Trace, one: Timeline) -> Text:
@@ -162,7 +162,7 @@ def title(trace: Trace, one: Timeline) -> Text:
         line.append(f" ({listed(one.doors)})", "yellow")
     else:
         begun = one.counts.keys() - {NAMES[Ignored], NAMES[Shunned]}  # before what was left out of it
-        line.append(f"  opened nothing{'' if begun else ': began no sequence'}", "yellow")
+        line.append(f"  opened nothing{'' if begun else ': started no sequence'}", "yellow")
     return line
 
 
@@ -230,14 +230,14 @@ def _rank(one: Timeline) -> tuple[bool, bool, int, int]:
 def foot(trace: Trace, more: int) -> Iterator[Text]:
     """How many there are of what is not shown."""
     if more:
-        yield Text(f"{more:,} more sources began a sequence and came less far (--limit 0 shows all)")
+        yield Text(f"{more:,} more sources started a sequence and got less far (--limit 0 shows all)")
     if trace.timelines.left_out:
         yield Text(
             f"{trace.timelines.left_out:,} sources that knocked earlier are left out (--source shows one)"
         )
     line = f"{trace.knocks:,} knocks"
     if trace.silent:
-        line += f", {trace.silent:,} of them from sources that began no sequence"
+        line += f", {trace.silent:,} of them from sources that started no sequence"
     passed = [f"{count:,} {_PASSED_BY[kind]}" for kind, count in trace.passed_by.items() if count]
     if passed:
         line += f". No knocks: {', '.join(passed)}"

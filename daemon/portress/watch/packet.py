@@ -187,7 +187,7 @@ class PacketWatcher:
                 " stop it, or set `group` to another number"
             )
         if refused:
-            raise Mistake(f"packet log group {self.group} cannot be had: {os.strerror(refused)}")
+            raise Mistake(f"cannot bind packet log group {self.group}: {os.strerror(refused)}")
         channel.setblocking(False)
 
     def _ask(self, channel: socket.socket, request: bytes, sequence: int) -> int:

@@ -62,7 +62,7 @@ def noted(path: Path, now: float) -> ClockState | None:
 
 def facts(clock: ClockState | None) -> Iterator[Fact]:
     if clock is None:
-        yield Fact("clock", "the kernel does not tell how good it is")
+        yield Fact("clock", "its accuracy is unknown: the kernel does not report it")
     else:
         steered = "synchronised" if clock.synchronised else "not synchronised"
         yield Fact("clock", f"{steered}, at most {clock.error:.3g} s off by the kernel's estimate")

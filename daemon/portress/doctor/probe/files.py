@@ -72,7 +72,7 @@ def _one(file: File, secret: bool) -> Iterator[Finding]:
         yield Finding(
             f"{file.role}-writable",
             "error",
-            f"{path}: mode {file.written}: everybody on this host can change it",
+            f"{path}: mode {file.written}: writable by every user",
             _WRITABLE[file.role],
             f"chmod o-rwx {path}",
         )
@@ -80,7 +80,7 @@ def _one(file: File, secret: bool) -> Iterator[Finding]:
         yield Finding(
             f"{file.role}-readable",
             "warning",
-            f"{path}: mode {file.written}: everybody on this host can read it",
+            f"{path}: mode {file.written}: readable by every user",
             _READABLE[file.role],
             f"chmod o-rwx {path}",
         )
@@ -103,14 +103,14 @@ def _one(file: File, secret: bool) -> Iterator[Finding]:
 
 
 _WRITABLE: Final[dict[Role, str]] = {
-    "configuration": "whoever changes it opens the doors",
-    "keyholders": "whoever changes it becomes a keyholder",
-    "state": "whoever changes it makes a used sequence usable again",
-    "ledger": "whoever changes it makes a used sequence usable again",
-    "socket": "whoever writes to it admits any source",
+    "configuration": "anyone who changes it opens the doors",
+    "keyholders": "anyone who changes it becomes a keyholder",
+    "state": "anyone who changes it can make a used sequence valid again",
+    "ledger": "anyone who changes it can make a used sequence valid again",
+    "socket": "anyone who can write to it can admit any source",
 }
 _READABLE: Final[dict[Role, str]] = {
-    "configuration": "it holds the sequences: whoever reads it can knock them",
+    "configuration": "it holds the sequences: anyone who reads it can knock them",
     "keyholders": "it holds the keyholders' secrets, and the daemon refuses it",
-    "ledger": "it tells who came in, when and from where",
+    "ledger": "it records who was admitted, when and from where",
 }

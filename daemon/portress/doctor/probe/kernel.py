@@ -227,7 +227,7 @@ def judge(config: Config, kernel: Kernel) -> Iterator[Finding]:
             "kernel-feature",
             "error",
             f"this kernel has no {part}: {kernel.missing[part]}",
-            "the guard cannot be loaded, and the doors stand open",
+            "the guard cannot be loaded; only the host's own firewall applies",
             f"use a kernel with {_PARTS[part][1]}",
         )
     if kernel.refused is not None:
@@ -235,7 +235,7 @@ def judge(config: Config, kernel: Kernel) -> Iterator[Finding]:
             "guard-refused",
             "error",
             f"the kernel would refuse the guard as configured: {kernel.refused}",
-            "it cannot be loaded, and the doors stand open or as they were configured before",
+            "it cannot be loaded; the old guard stays, or else only the host's own firewall applies",
             "see what it is with: portress rules | nft -c -f -",
         )
     if kernel.undecided is not None:
@@ -253,6 +253,6 @@ def judge(config: Config, kernel: Kernel) -> Iterator[Finding]:
             "watcher",
             "error",
             f"watch: {config.watch} does not work here: {reason}",
-            "no knock is heard, so nobody is let in",
+            "no knock is seen, so nobody is admitted",
             f"write watch: {others[0]}" if others else "use a kernel with CONFIG_NFT_LOG",
         )

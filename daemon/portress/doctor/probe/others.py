@@ -141,8 +141,8 @@ def judge(around: Neighbourhood) -> Iterator[Finding]:
         yield Finding(
             "iptables-legacy",
             "warning",
-            f"rules of the older iptables are in force (tables {', '.join(around.tables.legacy)})",
-            "nftables does not see them, so doctor cannot tell what they drop or translate",
+            f"iptables-legacy rules are loaded (tables {', '.join(around.tables.legacy)})",
+            "nftables does not show them, so doctor cannot check what they drop or translate",
             "move them: iptables-legacy-save | iptables-nft-restore, then flush them with iptables-legacy -F",
         )
     for door in around.config.doors.values():
@@ -176,7 +176,7 @@ def _useless(around: Neighbourhood, door: Door, service: Service) -> Iterator[Fi
             name,
             "error",
             f"{service} is dropped{only} in {where}",
-            f"this comes {stage} the guard: the door opens, but who is let in{only} does not get through",
+            f"this comes {stage} the guard: the door opens, but admitted sources{only} does not get through",
             _allow(around.tables, service, where)
             if stage == "after"
             else f"let {service} and the knocks pass there, or drop them after priority -150",
@@ -213,7 +213,7 @@ def _early(around: Neighbourhood, door: Door, service: Service) -> Iterator[Find
             "untracked",
             "warning",
             f"{service} is exempt from connection tracking (notrack)",
-            "the guard cannot tell sessions under way: they end when the stay ends, and are never cut",
+            "the guard cannot recognise established sessions: they end with the stay, and are never cut",
             f"take the notrack rule for {service} out",
             door.name,
         )
@@ -222,7 +222,7 @@ def _early(around: Neighbourhood, door: Door, service: Service) -> Iterator[Find
             "translated-before",
             "error",
             f"{service} is translated before the guard sees it",
-            "the guard looks for the port that strangers dial, and no longer finds it: the door stands open",
+            "the guard matches the port that clients dial and never sees it: the door is open",
             "translate after the guard, in a nat chain",
             door.name,
             opens=True,
@@ -276,8 +276,8 @@ def _unheard(around: Neighbourhood, door: Door) -> Iterator[Finding]:
             "knock-unheard",
             "error",
             f"knocks are dropped over {' and '.join(sorted(families))} in {where}",
-            "this comes before the guard, which never hears them: the door cannot be opened",
-            "drop after priority -150, or let the knocks pass there",
+            "this is before the guard, which never sees them: the door cannot be opened",
+            "drop them after priority -150, or accept the knocks there",
             door.name,
         )
 

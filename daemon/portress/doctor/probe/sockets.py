@@ -119,10 +119,10 @@ def _served(
         hidden = next((one for knock, one in inward.items() if knock in service), None)
         if hidden is not None:
             what = f"at {named}, {hidden} listens on {hidden.address} only"
-            do = "let it listen on an address that strangers reach"
+            do = "make it listen on an address that clients can reach"
         else:
             what, do = f"nothing listens at {named}", "start the service"
-        why = "who is let in finds the port closed" if door else "who dials it finds the port closed"
+        why = "admitted sources find the port closed" if door else "clients find the port closed"
         yield Finding("service-silent", "warning", what, why, f"{do}, or take {service} out", door)
         return
     families = frozenset[int]().union(*(one.families for one in there))
@@ -132,7 +132,7 @@ def _served(
             "warning",
             f"at {named}, {there[0]} listens over {FAMILY_NAMES[10 - family]} only",
             f"this host has {FAMILY_NAMES[family]} addresses, too: who comes by one finds the port closed",
-            f"let it listen over {FAMILY_NAMES[family]}, too, or take such addresses out of the DNS",
+            f"make it listen over {FAMILY_NAMES[family]}, too, or take such addresses out of the DNS",
             door,
         )
 
@@ -145,7 +145,7 @@ def _answered(door: Door, free: list[Listening]) -> Iterator[Finding]:
                 "knock-answered",
                 "warning",
                 f"{one} listens at {Knock(one.knock)}, a knock of this door",
-                "the port is told from its neighbours, and whoever uses that program knocks by it",
+                "the port stands out from its neighbours, and clients of that program knock by accident",
                 "choose another knock, or bind the program to an inside address",
                 door.name,
             )
@@ -157,7 +157,7 @@ def _answered(door: Door, free: list[Listening]) -> Iterator[Finding]:
             "pool-answered",
             "warning",
             f"programs listen at ports that this door's sequences are drawn from: {shown}{more}",
-            "whoever uses such a program knocks by it, and a knock there reaches it",
+            "clients of those programs knock by accident, and knocks reach the programs",
             "draw from other ports, or bind the programs to inside addresses",
             door.name,
         )

@@ -56,7 +56,7 @@ class Upkeep:
     """What is found of guard and daemon; None: there is none."""
 
     guard: Guard | None
-    away: bool  # the guard was taken away by hand
+    away: bool  # guard removed by hand
     daemon: Mapping[str, Any] | None  # what it answers to `status`
     silent: str | None  # why a daemon that is there does not answer
     locked: bool  # some daemon holds the lock of this network namespace
@@ -186,7 +186,7 @@ def _of_boot(upkeep: Upkeep) -> Iterator[Finding]:
             "boot-open",
             "warning",
             f"{units.GUARD} is not enabled, so the guard is not loaded at boot",
-            "after the next boot the doors are open to everybody",
+            "after the next boot every door is open: only the host's own firewall applies",
             units.ENABLE,
         )
 
@@ -217,7 +217,7 @@ def _of_daemon(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
             "ledger-missing",
             "error",
             "the daemon has no ledger",
-            "no rotating sequence is accepted, and nobody is let in again after a reboot",
+            "rotating sequences are refused, and admissions are not restored after a reboot",
             "see the daemon's log for the reason: journalctl -u portress",
         )
     elif refusing := daemon.get("refusing"):
@@ -235,10 +235,10 @@ def _absent(upkeep: Upkeep) -> Finding:
         what, do = f"the daemon does not answer: {upkeep.silent}", "see its log: journalctl -u portress"
     elif upkeep.locked:
         what = f"a daemon runs, but none answers at {upkeep.socket}"
-        do = "name its --socket, or start it anew: systemctl restart portress"
+        do = "give its --socket, or restart it: systemctl restart portress"
     else:
         what, do = "the daemon does not run", "systemctl start portress, or portress run"
-    return Finding("daemon-missing", "error", what, "nobody hears knocks, so nobody is let in", do)
+    return Finding("daemon-missing", "error", what, "knocks are not processed, so nobody is admitted", do)
 
 
 def _differing(config: Config, daemon: Mapping[str, Any]) -> Iterator[str]:
