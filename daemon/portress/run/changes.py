@@ -26,7 +26,7 @@ from portress.keyholders.keyholder import Keyholder
 from portress.paths import Paths
 from portress.run.deciding import Plan
 from portress.run.doorkeeper import Doorkeeper
-from portress.run.ears import Ears
+from portress.run.ears import Hearing
 from portress.run.follower import MirrorListener
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
@@ -54,7 +54,7 @@ class Reloading:
     sentinel: Sentinel
     listener: MirrorListener
     steps: Steps
-    ears: Ears
+    ears: Hearing
     publisher: Publisher
     last_good: LastGood
     past: Past

@@ -32,7 +32,7 @@ from portress.run import trial, use_mark
 from portress.run.away import Away
 from portress.run.changes import Reloading
 from portress.run.doorkeeper import Doorkeeper
-from portress.run.ears import Ears
+from portress.run.ears import Hearing
 from portress.run.exposure import Exposure
 from portress.run.follower import MirrorListener
 from portress.run.http import Answer
@@ -74,7 +74,7 @@ class Daemon:
         self._timekeeper = Timekeeper(events, self._unix, self._clock)
         self._publisher = Publisher(self._metrics)
         # The kernel stamps packets by the wall clock.
-        self._ears = Ears(self._clock, time.time_ns, paths.state)
+        self._ears = Hearing(self._clock, time.time_ns, paths.state)
         self._stack = contextlib.AsyncExitStack()
         self._tasks: set[asyncio.Task[None]] = set()
         self._expiring: asyncio.Task[None] | None = None

@@ -25,7 +25,7 @@ class Hearer(Protocol):
     def listen(self) -> None: ...
 
 
-class Ears:
+class Hearing:
     """`clock` gives ns, `stamps` the ns of the clock that packets are stamped by; `state` is a directory."""
 
     def __init__(self, clock: Callable[[], int], stamps: Callable[[], int], state: Path) -> None:

@@ -16,6 +16,7 @@ from collections.abc import Iterator, Mapping
 from ipaddress import IPv4Network, IPv6Network
 from typing import Final, Protocol
 
+from portress.admissions import stay_of
 from portress.config.model import Config
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Knock, Service, Source
@@ -276,10 +277,8 @@ class Trace:
         """Take down until when the source is let in; the latest of those moments, unix ns."""
         ends = 0
         for one in verdict.openings:
-            stay = self.config.doors[one.door].stay
             last = self._until.get(one.keyholder or "")
-            if last is not None:
-                stay = min(stay, int(last * SECOND) - moment)
+            stay = stay_of(self.config.doors[one.door], last, moment / SECOND)
             until = max(self._now + stay, timeline.admitted.get(one.door, 0))
             timeline.admitted[one.door] = until
             ends = max(ends, until - self._shift)

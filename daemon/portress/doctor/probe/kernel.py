@@ -246,6 +246,11 @@ def judge(config: Config, kernel: Kernel) -> Iterator[Finding]:
             "the daemon decides: doors open a moment later, and not while it does not run",
             "use a newer kernel or nftables, or write decide: daemon",
         )
+    yield from _judge_watcher(config, kernel)
+
+
+def _judge_watcher(config: Config, kernel: Kernel) -> Iterator[Finding]:
+    """Whether the watcher as configured can hear anything here."""
     reason = kernel.watchers[config.watch]
     if reason is not None:
         others = [watch for watch, why in kernel.watchers.items() if why is None]
