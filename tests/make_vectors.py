@@ -29,7 +29,15 @@ def mac(hash_name: str, key: bytes, message: bytes) -> bytes:
 
 
 def derived(
-    name: str, secret: bytes, door: str, protocols: str, pool: str, length: int, unix: int, site: str = ""
+    name: str,
+    secret: bytes,
+    door: str,
+    protocols: str,
+    pool: str,
+    length: int,
+    unix: int,
+    site: str = "",
+    last_protocol: str = "",
 ) -> Row:
     first, last = (int(port) for port in pool.split("-"))
     ordered = [protocol for protocol in ("tcp", "udp") if protocol in protocols.split()]
@@ -51,9 +59,11 @@ def derived(
             + counter.to_bytes(4, "big")
         )
         word = int.from_bytes(mac("sha256", secret, message)[4 * place : 4 * place + 4], "big")
-        index = word % m
-        knock = f"{ordered[index // size]}/{first + index % size}"
-        if word >= 2**32 // m * m:
+        if last_protocol and len(knocks) == length - 1:
+            choices, knock = size, f"{last_protocol}/{first + word % size}"
+        else:
+            choices, knock = m, f"{ordered[word % m // size]}/{first + word % m % size}"
+        if word >= 2**32 // choices * choices:
             rejected.append({"position": position, "word": word})
         elif knock in knocks:
             skipped.append({"position": position, "word": word, "knock": knock})
@@ -69,6 +79,7 @@ def derived(
         "pool": [first, last],
         "protocols": protocols.split(),
         "length": length,
+        **({"last": last_protocol} if last_protocol else {}),
         "unix": unix,
         "step": step,
         "knocks": knocks,
@@ -192,6 +203,12 @@ DERIVED = [
     derived("every port", made(20), "vpn", "tcp udp", "1-65535", 6, NOW),
     derived("M = 2^15, nothing to reject", made(20), "vpn", "tcp", "32768-65535", 6, NOW),
     derived("M = 2^16, nothing to reject", made(20), "vpn", "udp tcp", "32768-65535", 6, NOW),
+    derived("last knock tcp", made(20), "ssh", "tcp udp", "10100-32767", 4, NOW, "", "tcp"),
+    derived("last knock udp", made(20), "vpn", "tcp udp", "10100-32767", 4, NOW, "", "udp"),
+    derived("last knock tcp, of one protocol", made(20), "ssh", "tcp", "10100-32767", 4, NOW, "edge", "tcp"),
+    derived(
+        "last knock of a small pool, to skip", made(20), "ssh", "tcp udp", "7101-7105", 5, NOW, "", "tcp"
+    ),
     derived("pool of one port, both protocols", made(20), "vpn", "tcp udp", "7101-7101", 2, NOW),
     derived("small pool, knocks to skip", made(20), "vpn", "tcp", "7101-7106", 4, NOW),
     derived("a whole pool in some order", made(20), "vpn", "tcp udp", "7101-7104", 8, NOW),
@@ -264,6 +281,8 @@ KEYCARDS = [
     ),
     keycard("derived, with a site", {**_DERIVED_CARD, "site": "edge"}),
     keycard("a site that is empty, as good as none", {**_DERIVED_CARD, "site": ""}),
+    keycard("a door that admits a connection", {**_DERIVED_CARD, "admits": "connection", "last": "udp"}),
+    keycard("a door that admits the source, said so", {**_DERIVED_CARD, "admits": "source"}),
     keycard("names beyond ASCII", {**_DERIVED_CARD, "door": "büro-倉庫", "keyholder": "zoë", "gap": 2.5}),
 ]
 REFUSED = [
@@ -282,6 +301,17 @@ REFUSED = [
     keycard("no knocks", {**_DERIVED_CARD, "length": 0}),
     keycard("more knocks than the pool has", {**_DERIVED_CARD, "pool": [7101, 7102], "length": 5}),
     keycard("more than 16 knocks", {**_DERIVED_CARD, "length": 17}),
+    keycard("admits something else", {**_DERIVED_CARD, "admits": "all"}),
+    keycard("a connection, without the last protocol", {**_DERIVED_CARD, "admits": "connection"}),
+    keycard(
+        "a last protocol that is not among them",
+        {**_DERIVED_CARD, "protocols": ["udp"], "admits": "connection", "last": "tcp"},
+    ),
+    keycard(
+        "a pool too small for a last knock of one protocol",
+        {**_DERIVED_CARD, "pool": [7101, 7103], "length": 4, "admits": "connection", "last": "tcp"},
+    ),
+    keycard("a last protocol, but the source", {**_DERIVED_CARD, "last": "tcp"}),
     keycard("a site that is no text", {**_DERIVED_CARD, "site": 7}),
     keycard("a site that is null", {**_DERIVED_CARD, "site": None}),
     keycard("a site with a zero byte", {**_DERIVED_CARD, "site": "edge\0"}),

@@ -83,10 +83,10 @@ class Register:
 
     def __init__(self) -> None:
         self._all: dict[tuple[str, Source], Admission] = {}
-        self._by_source: dict[Source, dict[str, Admission]] = {}
+        self._by_source: dict[Source, dict[tuple[str, int], Admission]] = {}
         self._by_keyholder: dict[str, dict[tuple[str, Source], Admission]] = {}
         self._counts: dict[tuple[str, int], int] = {}  # by door and address family
-        self._ends: list[tuple[int, str, bytes, int]] = []
+        self._ends: list[tuple[int, str, bytes, int, int]] = []
 
     def __len__(self) -> int:
         return len(self._all)
@@ -99,7 +99,7 @@ class Register:
         return self._all.get((door, source))
 
     def of(self, source: Source) -> list[Admission]:
-        """Every admission of that source."""
+        """Every admission of that source, also of single connections from it."""
         return list(self._by_source.get(source, {}).values())
 
     def held_by(self, keyholder: str) -> list[Admission]:
@@ -116,21 +116,21 @@ class Register:
         if self._all.get(key) is not admission:
             self.remove(*key)
             self._all[key] = admission
-            self._by_source.setdefault(source, {})[admission.door] = admission
+            self._by_source.setdefault(source.whole, {})[admission.door, source.port] = admission
             if admission.keyholder is not None:
                 self._by_keyholder.setdefault(admission.keyholder, {})[key] = admission
             place = (admission.door, source.family)
             self._counts[place] = self._counts.get(place, 0) + 1
-        heapq.heappush(self._ends, (admission.until, admission.door, source.packed, source.length))
+        heapq.heappush(self._ends, (admission.until, *_entry(admission)))
         if len(self._ends) > 2 * len(self._all) + 64:
-            self._ends = [(one.until, one.door, one.source.packed, one.source.length) for one in self]
+            self._ends = [(one.until, *_entry(one)) for one in self]
             heapq.heapify(self._ends)
 
     def remove(self, door: str, source: Source) -> Admission | None:
         """Take it out; None if it was not there."""
         gone = self._all.pop((door, source), None)
         if gone is not None:
-            _drop(self._by_source, source, door)
+            _drop(self._by_source, source.whole, (door, source.port))
             if gone.keyholder is not None:
                 _drop(self._by_keyholder, gone.keyholder, (door, source))
             self._counts[door, source.family] -= 1
@@ -140,8 +140,8 @@ class Register:
         """Take out those that are over at `now`, `most` at the most, in the order of their ends."""
         over: list[Admission] = []
         while self._ends and self._ends[0][0] <= now and (most is None or len(over) < most):
-            until, door, packed, length = heapq.heappop(self._ends)
-            source = Source(packed, length)
+            until, door, packed, length, port = heapq.heappop(self._ends)
+            source = Source(packed, length, port)
             one = self._all.get((door, source))
             if one is not None and one.until == until:
                 self.remove(door, source)
@@ -159,6 +159,10 @@ class Register:
             if count:
                 counts[door] = counts.get(door, 0) + count
         return counts
+
+
+def _entry(one: Admission) -> tuple[str, bytes, int, int]:
+    return one.door, one.source.packed, one.source.length, one.source.port
 
 
 def _drop(index: dict[Key, dict[Inner, Admission]], key: Key, inner: Inner) -> None:

@@ -5,7 +5,7 @@ Durations and moments are whole nanoseconds (int), as `time.monotonic_ns()` give
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
 from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
 from typing import Final
 
@@ -219,6 +219,7 @@ class Source:
 
     packed: bytes
     length: int
+    port: int = 0  # of an admitted connection: the source port it has to come from; 0: any
 
     @classmethod
     def parse(cls, text: str) -> Source:
@@ -248,6 +249,16 @@ class Source:
         return cls(number.to_bytes(len(packed), "big"), length)
 
     @property
+    def whole(self) -> Source:
+        """It without its port."""
+        return Source(self.packed, self.length) if self.port else self
+
+    @property
+    def key(self) -> bytes:
+        """Its element in a set of the guard: the address, and the port if it has one, filled to 4 bytes."""
+        return self.packed + self.port.to_bytes(2, "big") + b"\0\0" if self.port else self.packed
+
+    @property
     def family(self) -> int:
         """4 or 6."""
         return 4 if len(self.packed) == 4 else 6
@@ -258,21 +269,26 @@ class Source:
 
     def __str__(self) -> str:
         address = str(ip_address(self.packed))
+        if self.port:
+            return f"{address} port {self.port}"
         return address if self.length == len(self.packed) * 8 else f"{address}/{self.length}"
 
 
 class Among:
     """Sources, of whatever width, to look addresses up in: as quick for very many as for one."""
 
-    def __init__(self, sources: Iterable[Source]) -> None:
-        self._sources = {(one.packed, one.length) for one in sources}
+    def __init__(self, sources: Collection[Source]) -> None:
+        self._sources = {(one.packed, one.length) for one in sources if not one.port}
+        self._ports = {(one.packed, one.port) for one in sources if one.port}
         self._lengths = {
             size: sorted({length for packed, length in self._sources if len(packed) == size}, reverse=True)
             for size in (4, 16)
         }
 
-    def find(self, address: bytes) -> Source | None:
-        """The narrowest source that the address (4 or 16 bytes) belongs to."""
+    def find(self, address: bytes, port: int = 0) -> Source | None:
+        """The narrowest source that the address (4 or 16 bytes), and the port it uses, belong to."""
+        if (address, port) in self._ports:
+            return Source(address, len(address) * 8, port)
         for length in self._lengths.get(len(address), ()):
             source = Source.of(address, length)
             if (source.packed, source.length) in self._sources:

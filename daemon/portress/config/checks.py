@@ -21,7 +21,7 @@ from portress.config.browsers import refused_among
 from portress.config.schema import spoken
 from portress.config.shapes import Found
 from portress.config.yaml_tree import Findings
-from portress.knock import PROTOCOLS, TCP, Knock, Service
+from portress.knock import PROTOCOL_NAMES, PROTOCOLS, TCP, Knock, Service
 
 # Common practice, no source: three knocks.
 FEW: Final = {1: "one knock: any port sweep opens it", 2: "two knocks are few"}
@@ -172,6 +172,7 @@ def check(top: Found, findings: Findings, carriers: frozenset[str] = frozenset()
         _fixed(door, claims, findings)
         _rotating(door, claims, findings)
         _authenticator(door, claims, findings)
+        _admits(top, door, findings)
     fleet.check(top, findings)
     metrics = top.get("metrics", "listen")
     if metrics and not ip_address(metrics.value[0]).is_loopback:
@@ -331,6 +332,50 @@ def _share(part: int, whole: int) -> str:
     if 100 * part < whole:
         return f"1 sequence in {whole // part:,} cannot work"
     return f"{100 * part / whole:.0f} % of the sequences cannot work"
+
+
+def _admits(top: Found, door: Found, findings: Findings) -> None:
+    """What lets in a single connection needs services of one protocol, and the last knock to be of it."""
+    styles = [style for style in ("fixed", "rotating") if _word(door.get(style, "admits")) == "connection"]
+    if not styles:
+        return
+    admits = door.get(styles[0], "admits")
+    assert admits is not None
+    protocols = {found.value.protocol for found in door.all("services")}
+    if len(protocols) > 1:
+        what = "a door that admits a connection has services of one protocol: make it two doors"
+        findings.mistake(admits.place, what)
+    if _word(top.get("watch")) in ("journal", "counter"):
+        what = f"`watch: {_word(top.get('watch'))}` does not tell a knock's port: use `watch: packet`"
+        findings.mistake(admits.place, what)
+    if _word(top.get("decide")) == "kernel":
+        findings.mistake(admits.place, "the kernel cannot admit a connection by itself: write decide: daemon")
+    linger = door.get("linger")
+    if linger and linger.value is False:
+        findings.mistake(linger.place, "sessions outlive an admission of a connection: leave linger out")
+    if len(protocols) == 1:
+        (protocol,) = protocols
+        name = PROTOCOL_NAMES[protocol]
+        listed = door.get("rotating", "protocols")
+        if "rotating" in styles and listed and name not in listed.plain:
+            what = f"the last knock is of the services' protocol: write [{', '.join([*listed.plain, name])}]"
+            findings.mistake(listed.place, what)
+        pool, length = door.get("rotating", "pool"), door.get("rotating", "length")
+        if "rotating" in styles and pool and length and pool.value[1] - pool.value[0] + 1 < length.value:
+            findings.mistake(
+                pool.place, f"the last knock has one protocol: a pool of {length.value} ports or more"
+            )
+        knocks = door.get("fixed", "knocks")
+        if "fixed" in styles and knocks and knocks.whole and knocks.plain[-1].protocol != protocol:
+            what = f"the connection comes from the last knock's port: end with a {name} knock"
+            findings.mistake(knocks.value[-1].place, what)
+    if door.get("authenticator") and "rotating" in styles:
+        what = "codes are dialled with any program, so they admit the whole source all the same"
+        findings.warn(admits.place, what)
+
+
+def _word(found: Found | None) -> object:
+    return None if found is None else found.value
 
 
 def _authenticator(door: Found, claims: Claims, findings: Findings) -> None:

@@ -18,9 +18,11 @@ from portress.config.fleet import settings
 from portress.config.model import Authenticator, Config, Door, Misses, Rotating
 from portress.config.routes import carriers
 from portress.config.schema import CONFIGURATION
-from portress.knock import PROTOCOLS, Knock, Sequence
+from portress.knock import PROTOCOLS, SECOND, Knock, Sequence
 
 # The sequence of the documentation and the examples. Everyone knows it: a readable file gives nothing away.
+STAY: Final = 8 * 3600 * SECOND
+STAY_OF_CONNECTIONS: Final = 30 * SECOND  # time to connect: sessions outlive it
 _PUBLISHED: Final = tuple(map(Knock.parse, ("tcp/4617", "udp/2953", "tcp/6381")))
 
 
@@ -83,15 +85,19 @@ def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
 
 def _door(name: str, values: dict[str, Any]) -> Door:
     kinds: dict[str, Any] = {}
+    unset = "stay" not in values
     if "fixed" in values:
+        kinds["fixed_admits"] = values["fixed"].pop("admits")
         kinds["fixed"] = Sequence(**values.pop("fixed"))
     if "rotating" in values:
         rule = values.pop("rotating")
         protocols = tuple(sorted(PROTOCOLS[protocol] for protocol in rule.pop("protocols")))
-        kinds["rotating"] = Rotating(protocols=protocols, **rule)
+        last = values["services"][0].protocol if rule["admits"] == "connection" else None
+        kinds["rotating"] = Rotating(protocols=protocols, last=last, **rule)
     if "authenticator" in values:
         kinds["authenticator"] = Authenticator(**values.pop("authenticator"))
-    return Door(name=name, **kinds, **values)
+    door = Door(name=name, **kinds, stay=values.pop("stay", STAY), **values)
+    return evolve(door, stay=STAY_OF_CONNECTIONS) if unset and door.by_connection else door
 
 
 def _fewest(networks: tuple[IPv4Network | IPv6Network, ...]) -> tuple[IPv4Network | IPv6Network, ...]:

@@ -17,6 +17,9 @@ Watch = Literal["packet", "journal", "counter"]
 Decide = Literal["kernel", "daemon"]
 
 
+Admits = Literal["source", "connection"]
+
+
 @frozen
 class Rotating:
     """Sequences derived from a keyholder's secret and the time (shared/sequence/v1.md)."""
@@ -26,6 +29,8 @@ class Rotating:
     length: int
     gap: int
     skew: int  # time steps of 30 s accepted before and after the present one
+    last: int | None = None  # the protocol of the last knock, where it is that of the door's services
+    admits: Admits = "source"
 
 
 @frozen
@@ -61,6 +66,18 @@ class Door:
     authenticator: Authenticator | None = None
     shared: bool = True  # in a fleet: its admissions hold at all gateways that have the door
     claim: Literal["later", "first"] = "later"  # in a fleet: the door opens before a use is claimed, or after
+    fixed_admits: Admits = "source"
+
+    def admits_connection(self, *, keyholder: bool) -> bool:
+        """Whether a completed sequence, fixed or of a keyholder, lets in only the connection that follows."""
+        if keyholder:
+            return self.rotating is not None and self.rotating.admits == "connection"
+        return self.fixed_admits == "connection"
+
+    @property
+    def by_connection(self) -> bool:
+        """Whether any of its sequences lets in only the connection that follows."""
+        return self.admits_connection(keyholder=True) or self.admits_connection(keyholder=False)
 
 
 @frozen
@@ -123,7 +140,9 @@ class Config:
     @property
     def ears(self) -> tuple[object, ...]:
         """What of it the watcher is made from."""
-        return (self.watch, self.decide, self.group, *self.widths, self.counter_interval, self.journal_prefix)
+        origins = any(door.by_connection for door in self.doors.values())
+        kind = (self.watch, self.decide, self.group, origins)
+        return (*kind, *self.widths, self.counter_interval, self.journal_prefix)
 
     @property
     def widths(self) -> tuple[int, int]:

@@ -188,6 +188,12 @@ _SKEW: Final = Whole("a skew", 0, 10)
 _GAP_TELLS: Final = "the longest pause allowed between two knocks"
 _SKEW_TELLS: Final = "time steps of 30 s accepted before and after the present one"
 
+_ADMITS: Final = Key(
+    one_of("source", "connection"),
+    "who is let in: the source address, or only the connection that comes from the last knock's own port",
+    default="source",
+)
+
 _FIXED: Final = Keys(
     {
         "knocks": Key(
@@ -198,6 +204,7 @@ _FIXED: Final = Keys(
             required=True,
         ),
         "gap": Key(_GAP, _GAP_TELLS, default="30s"),
+        "admits": _ADMITS,
     },
     "a fixed sequence, for example {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 30s}",
 )
@@ -219,6 +226,7 @@ _ROTATING: Final = Keys(
         "length": Key(Whole("a length", 2, 16), "how many knocks a sequence has", default=4),
         "gap": Key(_GAP, _GAP_TELLS, default="10s"),
         "skew": Key(_SKEW, _SKEW_TELLS, default=1),
+        "admits": _ADMITS,
     },
     "a rule for rotating sequences, for example {pool: 10100-32767, length: 4}",
 )
@@ -243,7 +251,10 @@ _DOOR: Final = Keys(
             "what the door protects, as [tcp/22, tcp/8000-8010]",
             required=True,
         ),
-        "stay": Key(_lasting("a stay", 365 * DAY), "how long an admission lasts", default="8h"),
+        "stay": Key(
+            _lasting("a stay", 365 * DAY),
+            "how long an admission lasts; left out: 8h, or 30s where a connection is admitted",
+        ),
         "linger": Key(Truth(), "established sessions outlive the stay; false: they are cut", default=True),
         "fixed": Key(_FIXED, "the door opens to one sequence that stays the same"),
         "rotating": Key(

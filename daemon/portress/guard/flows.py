@@ -35,7 +35,7 @@ _LIFE: Final = 5 * 86400  # seconds: what the kernel gives an idle established c
 
 def _whose(tuple_: memoryview, sources: Among, services: Iterable[Service]) -> Source | None:
     """The one of `sources` that opened the flow, if it is one to `services`."""
-    address, target, protocol, port = b"", b"", 0, 0
+    address, target, protocol, port, came = b"", b"", 0, 0, 0
     for kind, value in attributes(tuple_):
         for inner, data in attributes(value):
             if kind == _TUPLE_IP and inner in _IP_SRC.values():
@@ -44,11 +44,13 @@ def _whose(tuple_: memoryview, sources: Among, services: Iterable[Service]) -> S
                 target = bytes(data)
             elif kind == _TUPLE_PROTO and inner == _PROTO_NUM:
                 protocol = data[0]
+            elif kind == _TUPLE_PROTO and inner == _PROTO_SRC_PORT:
+                came = int.from_bytes(data, "big")
             elif kind == _TUPLE_PROTO and inner == _PROTO_DST_PORT:
                 port = int.from_bytes(data, "big")
     if not any((protocol << 16 | port) in service and service.covers(target) for service in services):
         return None
-    return sources.find(address)
+    return sources.find(address, came)
 
 
 def cut(source: Source, services: Sequence[Service]) -> int:

@@ -66,11 +66,11 @@ def _established(diag: socket.socket, family: int) -> Iterator[bytes]:
 
 
 def _matches(identity: bytes, family: int, sources: Among, services: list[Service]) -> bool:
-    port, _, local, peer, _ = _IDENTITY.unpack(identity)
+    port, came, local, peer, _ = _IDENTITY.unpack(identity)
     here = _plain(local, family)
     if not any((TCP << 16 | port) in service and service.covers(here) for service in services):
         return False
-    return sources.find(_plain(peer, family)) is not None
+    return sources.find(_plain(peer, family), came) is not None
 
 
 def _plain(field: bytes, family: int) -> bytes:

@@ -18,13 +18,21 @@ import nftables
 from attrs import evolve, frozen
 
 from portress.errors import Mistake
-from portress.guard import elements, listing
+from portress.guard import connections, elements, listing
 from portress.guard.elements import ElementChanges
 from portress.guard.language import FAMILY, OWNED, TABLE, Set
 from portress.guard.listing import Listing
 from portress.guard.maps import Maps
 from portress.guard.report import FULL
-from portress.guard.ruleset import DISMISSED_FOR, TWIN, Ruleset, dismissed_set, door_set, render
+from portress.guard.ruleset import (
+    DISMISSED_FOR,
+    TWIN,
+    Ruleset,
+    admission_set,
+    dismissed_set,
+    door_set,
+    render,
+)
 from portress.guard.timed import split, timed_parts, with_room
 from portress.knock import SECOND, Source
 from portress.netlink import Transactions, sockets
@@ -130,12 +138,12 @@ class Table:
                 # By itself: no base chain is added in a transaction that changes a table's owner (EINVAL).
                 self._run(f"add table {FAMILY} {TABLE} {{ {OWNED}; }}")
             lines, kept = self._clear(before, ruleset)
-        entries = [(door_set(held.door, held.source.family), held.source, held.left) for held in carried]
+        entries = [(admission_set(held.door, held.source), held.source, held.left) for held in carried]
         if before is not None and before.prefixes == ruleset.prefixes:
             entries += self._part_way(before, (one for one in ruleset.living if one.name not in kept))
         elif before is not None:
             entries += self._still_refused(before, ruleset)
-        more = [(door_set(door, source.family), source, ns) for door, source, ns in admit]
+        more = [(admission_set(door, source), source, ns) for door, source, ns in admit]
         holding = self.maps.make_way(ruleset, kept)
         bare = _without_kept(ruleset, kept)
         lines.append(render(with_room(bare, (*entries, *more)), own=self.own, twin=True))
@@ -168,8 +176,10 @@ class Table:
         # Of sources that are one now, the longest admission comes last and stays.
         for held in sorted(self.admissions(before), key=lambda each: each.left):
             length = lengths[0] if held.source.family == 4 else lengths[1]
-            if door_set(held.door, 4) not in wanted or held.source.length < length:
+            if admission_set(held.door, held.source) not in wanted or held.source.length < length:
                 ended.append(held)
+            elif held.source.port:
+                ended += [] if same else [held]  # whether it came is forgotten: it must not come again
             elif not same:
                 carried.append(Held(held.door, Source.of(held.source.packed, length), held.left))
         return carried, ended
@@ -181,6 +191,7 @@ class Table:
             (one.name, Source.of(each.key, before.prefixes[one.name.endswith("_6")]), each.left * 1_000_000)
             for one in new
             if one.name.endswith(("_4", "_6"))
+            and "." not in one.name
             and one.name in before.sets
             and one.size
             and before.prefixes is not None
@@ -242,7 +253,7 @@ class Table:
         lines = [f"delete table {FAMILY} {TABLE}"] if self.there() else []
         flags = f"\t{OWNED}\n" if self.own else ""
         lines.append(_HEAD.sub(rf"\1\n{flags}", text))
-        lines += timed_parts((door_set(one.door, one.source.family), one.source, one.left) for one in held)
+        lines += timed_parts((admission_set(one.door, one.source), one.source, one.left) for one in held)
         self._run("\n".join(lines))
 
     def remove(self) -> bool:
@@ -268,18 +279,23 @@ class Table:
             for door in known.doors
             for family in (4, 6)
             for one in elements.read(TABLE, door_set(door, family))
-        ]
+        ] + [Held(door, one, left * 1_000_000) for door, one, left in connections.admitted(known)]
+
+    def tried(self, door: str, source: Source) -> list[int]:
+        """The ports of a source from which the door was dialled in vain in the last minute."""
+        known = self.listing()
+        return [] if known is None else _asked(lambda: connections.tried(known, door, source))
 
     def admit(self, entries: Iterable[tuple[str, Source, int]], *, new: bool = False) -> None:
         """Let each source through its door for so many ns from now, whatever it had left before.
 
         `new`: as far as is known, none of them has anything left. That is quicker.
         """
-        self._start([(door_set(door, source.family), source, ns) for door, source, ns in entries], new=new)
+        self._start([(admission_set(door, source), source, ns) for door, source, ns in entries], new=new)
 
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""
-        self._end([(door_set(door, source.family), source) for door, source in entries])
+        self._end([(admission_set(door, source), source) for door, source in entries])
 
     def refuse(self, sources: Iterable[Source]) -> None:
         """From now on every packet of theirs to a door needs an admission, until none came for a day."""
@@ -314,13 +330,18 @@ class Table:
         """Have sources in sets for so many ns from now."""
         by_set: dict[str, dict[bytes, int]] = {}
         for name, source, ns in entries:
-            by_set.setdefault(name, {})[source.packed] = max(1, -(-ns // _MILLISECOND))
+            by_set.setdefault(name, {})[source.key] = max(1, -(-ns // _MILLISECOND))
+            if source.port:
+                near = name.replace(".one_", ".near_")
+                by_set.setdefault(near, {})[source.packed] = max(1, -(-ns // _MILLISECOND))
         changes = ElementChanges(TABLE)
         for name, timed in by_set.items():
-            if new:
+            if new and ".near_" not in name:
                 changes.add(name, timed.items(), new=True)
             else:
                 changes.restart(name, timed.items())
+            if ".one_" in name:  # a connection that was admitted, and came, may come anew
+                changes.end(name.replace(".one_", ".claim_"), timed)
         try:
             self._change(changes)
         except Already:
@@ -330,7 +351,7 @@ class Table:
         """Have sources in sets no more."""
         by_set: dict[str, list[bytes]] = {}
         for name, source in entries:
-            by_set.setdefault(name, []).append(source.packed)
+            by_set.setdefault(name, []).append(source.key)
         changes = ElementChanges(TABLE)
         for name, keys in by_set.items():
             changes.end(name, keys)

@@ -28,7 +28,7 @@ def timed_parts(entries: Iterable[Entry], *, new: bool = False) -> list[str]:
     """
     timed: dict[str, dict[str, str]] = {}
     for name, source, ns in entries:
-        address = str(source).partition("/")[0]
+        address = str(source.whole).partition("/")[0] + (f" . {source.port}" if source.port else "")
         timeout = max(1, -(-ns // _MILLISECOND))
         timed.setdefault(name, {})[address] = f"{address} timeout {timeout}ms"
     lines: list[str] = []

@@ -66,6 +66,9 @@ def make(keyholder: Keyholder, door: Door, host: str, site: str = "") -> dict[st
         card["protocols"] = [PROTOCOL_NAMES[protocol] for protocol in rule.protocols]
         card["length"] = rule.length
         card["gap"] = _seconds(rule.gap)
+        if rule.admits == "connection" and rule.last is not None:
+            card["admits"] = rule.admits
+            card["last"] = PROTOCOL_NAMES[rule.last]
     else:
         assert door.authenticator is not None
         card["base"] = door.authenticator.base

@@ -155,7 +155,7 @@ class Doorkeeper:
                 return []
             half = len(grants) // 2
             return self._let_in(grants[:half], new=new) + self._let_in(grants[half:], new=new)
-        self._refuse_no_more({grant.source for grant in grants})
+        self._refuse_no_more({grant.source.whole for grant in grants})
         return grants
 
     def _turn_away(self, grant: Grant) -> None:
@@ -258,7 +258,7 @@ class Doorkeeper:
 
     def _refuse(self, sources: Iterable[Source]) -> None:
         """Have every packet of theirs need an admission: also of a flow that this host itself keeps alive."""
-        wanted = set(sources)
+        wanted = {one for one in sources if not one.port}
         if wanted:
             with contextlib.suppress(
                 GuardError
@@ -328,7 +328,7 @@ class Doorkeeper:
         self._refused = self._table.refused()
         now, unix, count = self._clock(), self._unix(), 0
         for one in held:
-            record = known.pop((one.door, one.source), None)
+            record = known.pop((one.door, one.source.whole), None)
             if record is None:
                 admission = self._find(one, now, unix)
             else:
@@ -348,7 +348,9 @@ class Doorkeeper:
         room: dict[tuple[str, int], int] = {}
         for one in records:
             place = one.door, one.source.family
-            if one.door in self.config.doors and self.register.get(one.door, one.source) is None:
+            door = self.config.doors.get(one.door)
+            by_connection = door is not None and door.admits_connection(keyholder=one.keyholder is not None)
+            if door is not None and not by_connection and self.register.get(one.door, one.source) is None:
                 room[place] = room.get(place, self.room(*place)) - 1
                 if room[place] >= 0:
                     left = round((one.until - unix) * SECOND)
@@ -376,6 +378,8 @@ class Doorkeeper:
         if widths != old.widths:
             # Of sources that are one now, the longest admission comes last and stays.
             for one in sorted(self.register, key=lambda each: each.until):
+                if one.source.port:
+                    continue
                 source = self._in_force.source(one.source.packed)
                 self.register.remove(one.door, one.source)
                 one.source = source
@@ -386,6 +390,11 @@ class Doorkeeper:
         """Load the guard with every admission in force: somebody threw it away or changed it."""
         now = self._clock()
         self._table.load(
-            ruleset, ((one.door, one.source, one.until - now) for one in self.register if one.until > now)
+            ruleset,
+            (
+                (one.door, one.source, one.until - now)
+                for one in self.register
+                if one.until > now and not one.source.port
+            ),
         )
         self._refuse(self._refused)

@@ -59,7 +59,7 @@ class MirrorListener(Listener):
             self.counts[type(verdict)] += 1
             self.recent.note(packed, knock, when, verdict)
             if not isinstance(verdict, (*_QUIET, Completed)):
-                self._act(packed, verdict, when, [])
+                self._act(packed, knock, verdict, when, [])
         if opened:
             self._note_opened(opened)
         if others:

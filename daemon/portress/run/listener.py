@@ -111,9 +111,16 @@ class Listener:
             if followers is not None and kind is not Ignored:
                 followers.knock(self.source(packed), knock, verdict)
             if kind not in _QUIET:
-                self._act(packed, verdict, when, completed)
+                self._act(packed, knock, verdict, when, completed)
         if completed:
             self._open(completed)
+
+    def tried(self, door: str, source: Source) -> list[int]:
+        """The ports of a source from which the door was dialled in vain in the last minute."""
+        try:
+            return self._table.tried(door, source)
+        except GuardError:
+            return []
 
     def source(self, packed: bytes) -> Source:
         """The source that the watcher's bytes stand for."""
@@ -125,14 +132,21 @@ class Listener:
         return self._in_force.tracker
 
     def _act(
-        self, packed: bytes, verdict: Verdict, when: int, completed: list[tuple[Expected, Source, int]]
+        self,
+        packed: bytes,
+        knock: int,
+        verdict: Verdict,
+        when: int,
+        completed: list[tuple[Expected, Source, int]],
     ) -> None:
         if isinstance(verdict, Advanced):
             if self._events.wants("advanced"):
                 self._tell("advanced", packed, verdict, f": {progress(verdict.stage, verdict.of)}")
         elif isinstance(verdict, Completed):
-            source = self.source(packed)
-            completed.extend((opening, source, when) for opening in verdict.openings)
+            for opening in verdict.openings:
+                source = self._admitted_source(opening, packed, knock, when)
+                if source is not None:
+                    completed.append((opening, source, when))
         elif isinstance(verdict, Missed):
             if self._events.wants("missed"):
                 self._tell("missed", packed, verdict, f" missed after {progress(verdict.stage, verdict.of)}")
@@ -148,6 +162,20 @@ class Listener:
                 self._replayed(source, verdict.opening, verdict.last)
         elif isinstance(verdict, Doubted):
             self._doubted(self.source(packed), verdict)
+
+    def _admitted_source(self, opening: Expected, packed: bytes, knock: int, when: int) -> Source | None:
+        """Who is let in: the source, or only the connection that comes from the last knock's own port."""
+        door = self._doorkeeper.config.doors.get(opening.door)
+        if door is None or not door.admits_connection(keyholder=opening.keyholder is not None):
+            return self.source(packed)
+        origin = self.watcher.came_from(packed, knock, when)
+        if origin is None:
+            text = (
+                f"{self.source(packed)} not admitted to {opening.door}: the port it knocked from is unknown"
+            )
+            self._events.tell("warning", text)
+            return None
+        return Source(origin[0], len(origin[0]) * 8, origin[1])
 
     def _tell(self, name: str, packed: bytes, verdict: Advanced | Missed | Lapsed, text: str) -> None:
         source, doors = self.source(packed), ", ".join(verdict.doors)
@@ -183,8 +211,8 @@ class Listener:
     def _is_in(self, source: Source, opening: Expected) -> bool:
         """Whether the source is admitted by that very keyholder: a client that knocks over two families, and
         soon again, uses up steps out of order. It is refused, but no thief."""
-        known = self._doorkeeper.register.get(opening.door, source)
-        return known is not None and known.keyholder == opening.keyholder
+        admitted = self._doorkeeper.register.of(source)
+        return any(one.door == opening.door and one.keyholder == opening.keyholder for one in admitted)
 
     def _replayed(self, source: Source, opening: Expected, last: Use) -> None:
         elsewhere = last.step == opening.step and last.door not in ("", opening.door)
@@ -240,7 +268,7 @@ class Listener:
     async def _open_once(self, opening: Expected, source: Source, when: int) -> None:
         """Admit by a rotating sequence, once its use is on the disk."""
         assert opening.keyholder is not None and opening.step is not None
-        noted = await self._books.use(opening.claim, opening.door, opening.step, source)
+        noted = await self._books.use(opening.claim, opening.door, opening.step, source.whole)
         if noted == "used":
             self._replayed(source, opening, Use(opening.step, b""))
         elif noted == "nowhere":

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from portress.admissions import Admission
 from portress.config.model import Config
@@ -65,9 +65,10 @@ def account(
     """All there is to tell of a source."""
     packed, tracker, now, unix = asked.source.packed, listener.tracker, asked.now, asked.unix
     at, until = tracker.progress_of(packed, now), tracker.shunned_until(packed, now)
-    admitted = [admission(one, now, unix) for one in admissions]
+    known = list(admissions)
+    admitted = [admission(one, now, unix) for one in known]
     notes = _lapses(listener.recent.of(packed), config)
-    facts = _facts(listener, config, asked, admitted, notes)
+    facts = evolve(_facts(listener, config, asked, admitted, notes), elsewhere=_elsewhere(listener, known))
     limit = None if tracker.misses is None else tracker.misses.limit
     return {
         "source": str(asked.source),
@@ -120,6 +121,17 @@ def _past(one: Record) -> dict[str, Any]:
         "ended": None if one.ended is None else round(one.ended, 3),
         "ending": one.ending,
     }
+
+
+def _elsewhere(
+    listener: Listener, known: Iterable[Admission]
+) -> tuple[tuple[str, int, tuple[int, ...]], ...]:
+    """Of admitted connections: door, the port knocked from, the ports tried in vain."""
+    return tuple(
+        (one.door, one.source.port, tuple(listener.tried(one.door, one.source)))
+        for one in known
+        if one.source.port
+    )
 
 
 def _inside(source: Source, network: Any) -> bool:

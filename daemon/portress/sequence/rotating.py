@@ -37,7 +37,8 @@ def derive(secret: bytes, door: str, rotating: Rotating, step: int, site: str = 
     Raises ValueError for a secret under 128 bits, and for a length that the pool has not enough knocks for.
     """
     message = b"portress-1\0%b\0%b\0" % (site.encode(), door.encode()) + step.to_bytes(8, "big")
-    return Sequence(drawn(secret, message, rotating.pool, rotating.protocols, rotating.length), rotating.gap)
+    rule = rotating.pool, rotating.protocols, rotating.length
+    return Sequence(drawn(secret, message, *rule, last_protocol=rotating.last), rotating.gap)
 
 
 def drawn(
@@ -47,9 +48,10 @@ def drawn(
     protocols: Iterable[int],
     length: int,
     openers: int | None = None,
+    last_protocol: int | None = None,
 ) -> tuple[Knock, ...]:
     """So many different knocks from the word stream of `message`, the first from the first `openers` ports
-    alone.
+    alone, the last of `last_protocol` if one is given.
 
     Raises ValueError for a secret under 128 bits, and for a length that the pool has not enough knocks for.
     """
@@ -59,16 +61,20 @@ def drawn(
     ordered = sorted(protocols)  # tcp (6) before udp (17)
     if not 1 <= length <= whole * len(ordered):
         raise ValueError(f"a length is 1 to {whole * len(ordered)} with this pool and these protocols")
+    if last_protocol is not None and whole < length:
+        raise ValueError(f"a length is 1 to {whole} with this pool, for the last knock has one protocol")
     size = whole if openers is None else min(openers, whole)
     # A dict keeps the order of the knocks and finds the ones already there at once.
     knocks: dict[Knock, None] = {}
     counter = 0
     while True:
         for word in _WORDS.unpack(mac(secret, message + counter.to_bytes(4, "big"))):
-            choices = size * len(ordered)
+            closing = last_protocol if len(knocks) == length - 1 else None
+            choices = size * len(ordered) if closing is None else whole
             if word < (1 << 32) // choices * choices:
                 protocol, offset = divmod(word % choices, size)
-                knocks[Knock(ordered[protocol] << 16 | first + offset)] = None
+                number = ordered[protocol] if closing is None else closing
+                knocks[Knock(number << 16 | first + offset)] = None
                 size = whole
                 if len(knocks) == length:
                     return tuple(knocks)

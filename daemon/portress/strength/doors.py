@@ -219,8 +219,11 @@ def _fixed(door: str, sequence: Sequence, given: _Given) -> Strength:
 
 
 def _rotating(door: str, rule: Rotating, count: int, given: _Given) -> Strength:
-    size = (rule.pool[1] - rule.pool[0] + 1) * len(rule.protocols)
+    width = rule.pool[1] - rule.pool[0] + 1
+    size = width * len(rule.protocols)
     possible = odds.falling(size, rule.length)
+    if rule.last is not None:  # the last knock, chosen first, is of one protocol
+        possible = width * odds.falling(size - 1, rule.length - 1)
     opener = OpenerStrength(door, "rotating", rule.length, rule.gap, _in_force(count, rule.skew), count)
     names = " and ".join(PROTOCOL_NAMES[protocol] for protocol in rule.protocols)
     space = f"the pool, {names} {rule.pool[0]} to {rule.pool[1]}"

@@ -42,6 +42,10 @@ class Watcher(Protocol):
         """
         ...
 
+    def came_from(self, source: bytes, knock: int, when: int) -> tuple[bytes, int] | None:
+        """The whole address and the port that a knock of the last `read` came from; None if unknown."""
+        ...
+
     def __enter__(self) -> Self: ...
 
     def __exit__(

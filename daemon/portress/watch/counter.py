@@ -262,6 +262,10 @@ class CounterWatcher:
     def _standing(self) -> tuple[tuple[int, int] | None, int]:
         return self._counts.standing(self._ears[0].heard, UNHEARD)
 
+    def came_from(self, _source: bytes, _knock: int, _when: int) -> tuple[bytes, int] | None:
+        """Unknown here: a door that admits connections needs `watch: packet`."""
+        return None
+
     def read(self, budget: int = 256) -> list[Heard]:
         """One poll: all that is certain by now, oldest first, however much it is.
 

@@ -78,6 +78,18 @@ def first_packet(packet: Buffer, offset: int, end: int) -> tuple[bytes, int] | O
     return Oddity.LENGTH
 
 
+def source_port(packet: Buffer, offset: int) -> int:
+    """The source port of a packet that `first_packet` has found whole."""
+    if packet[offset] >> 4 == 4:
+        start = offset + ((packet[offset] & 0x0F) << 2)
+    else:
+        header, start = packet[offset + 6], offset + 40
+        while header in _EXTENSIONS:
+            size = 8 if header == _FRAGMENT_HEADER else (packet[start + 1] + 1) << 3
+            header, start = packet[start], start + size
+    return packet[start] << 8 | packet[start + 1]
+
+
 def destination(packet: Buffer, offset: int) -> bytes:
     """The destination address, 4 or 16 bytes, of a packet that `first_packet` has found whole."""
     if packet[offset] >> 4 == 4:

@@ -166,6 +166,10 @@ class JournalWatcher:
     def _opened(self, place: str | None) -> Entries:
         return Entries(self._path, (_KERNEL, _GAP), place, (self._clock() - self._oldest) // _US)
 
+    def came_from(self, _source: bytes, _knock: int, _when: int) -> tuple[bytes, int] | None:
+        """Unknown here: a door that admits connections needs `watch: packet`."""
+        return None
+
     def read(self, budget: int = _AT_ONCE) -> list[Heard]:
         """What was heard since, from at most `budget` entries (or 4096 if that is more), oldest first.
 

@@ -126,6 +126,8 @@ class PacketWatcher:
         if self._wall is not None:
             self._reader.ahead = self._wall() - now
         self._drained = False
+        if self._reader.origins and not self._early:
+            self._reader.origins.clear()
         heard, self._early = self._early, []
         receive, buffer, take = self._open().recv_into, self._reader.buffer, self._reader.take
         for _ in range(budget):
@@ -145,6 +147,14 @@ class PacketWatcher:
         if now - self._since >= _WINDOW:
             self._adapt(now)
         return heard
+
+    def came_from(self, source: bytes, knock: int, when: int) -> tuple[bytes, int] | None:
+        """The whole address and the port that a knock of the last `read` came from; None if unknown."""
+        return (self._reader.origins or {}).get((source, knock, when))
+
+    def keep_origins(self) -> None:
+        """Note where knocks come from, for `came_from`."""
+        self._reader.origins = {}
 
     def _adapt(self, now: int) -> None:
         """Have the kernel report packets one by one, or together while there are very many."""

@@ -11,8 +11,9 @@ from collections import Counter
 from struct import Struct, pack
 from typing import Final
 
-from portress.watch.frame import first_packet, masking
+from portress.watch.frame import first_packet, masking, source_port
 
+Origins = dict[tuple[bytes, int, int], tuple[bytes, int]]
 Heard = tuple[bytes, int, int, int]  # source, knock, time (ns), interface index
 
 # linux/netlink.h, linux/netfilter/nfnetlink.h, linux/netfilter/nfnetlink_log.h
@@ -143,6 +144,7 @@ class PacketReader:
         "lost",
         "message",
         "odd",
+        "origins",
         "since",
     )
 
@@ -152,6 +154,8 @@ class PacketReader:
         self.since = 0
         self.message = 0  # where in the buffer the message begins that is being read
         self.lost = 0
+        # Where knocks came from, address and port, by (source, knock, time); None: it is not wanted.
+        self.origins: Origins | None = None
         self.odd: Counter[str] = Counter()
         self._mask = masking(prefix_4, prefix_6)
         self._next = 0  # the sequence number expected; an instance begins at 0
@@ -214,10 +218,11 @@ class PacketReader:
         verdict = first_packet(self.buffer, start, end)
         if not isinstance(verdict, tuple):
             self.odd[verdict.value] += 1
-        elif self._mask is None:
-            heard.append((verdict[0], verdict[1], when, interface))
         else:
-            heard.append((self._mask(verdict[0]), verdict[1], when, interface))
+            source = verdict[0] if self._mask is None else self._mask(verdict[0])
+            heard.append((source, verdict[1], when, interface))
+            if self.origins is not None:
+                self.origins[source, verdict[1], when] = (verdict[0], source_port(self.buffer, start))
 
     def _account(self, sequence: int) -> None:
         """A number that is not the next: what lies between was lost."""

@@ -42,4 +42,7 @@ def watcher(
         )
     from portress.watch.packet import PacketWatcher
 
-    return PacketWatcher(config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6)
+    made = PacketWatcher(config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6)
+    if any(door.by_connection for door in config.doors.values()):
+        made.keep_origins()
+    return made

@@ -58,6 +58,8 @@ class Facts:
     unix: float = 0.0  # now, in unix seconds
     doubt: str = ""  # why rotating sequences are refused now; empty: they are not
     doubt_left: int | None = None  # s until they are accepted again
+    # Admitted connections: door, the port knocked from, the ports tried in vain
+    elsewhere: tuple[tuple[str, int, tuple[int, ...]], ...] = ()
 
 
 def conclude(facts: Facts, config: Config) -> list[str]:
@@ -70,6 +72,15 @@ def conclude(facts: Facts, config: Config) -> list[str]:
         f"Admitted to {door} for another {spell(left)}."
         for door, left in sorted(facts.admitted, key=lambda one: -one[1])
     ]
+    for door, port, tried in facts.elsewhere:
+        others = [str(one) for one in tried if one != port]
+        if others:
+            told.append(
+                f"{door} admits a connection: it knocked from port {port}, but tried from port"
+                f" {', '.join(others[-3:])}. Either the client did not connect from the port it knocked from"
+                " (portress-knock --relay does), or its network gives each connection another port, or"
+                " somebody else behind its address tried."
+            )
     if facts.shunned is not None:
         told.append(f"Shunned: its knocks are ignored for another {spell(facts.shunned)}.")
         told.append(f"To admit it now: portress admit {facts.source} DOOR.")

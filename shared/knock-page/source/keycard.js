@@ -16,6 +16,8 @@
  * @property {string[]} [protocols]
  * @property {number} [length]
  * @property {number} [base]
+ * @property {"source" | "connection"} [admits] absent: the source
+ * @property {string} [last] the last knock's protocol, where a connection is admitted
  */
 
 // WHATWG Fetch, "Port blocking", the table of bad ports: no browser dials these.
@@ -113,6 +115,10 @@ function unfitRule(card) {
   }
   const size = poolSize(card.pool);
   if (!size) return "pool";
+  const connection = card.admits === "connection";
+  if (!connection && card.admits !== undefined && card.admits !== "source") return "admits";
+  if (connection ? !protocols.includes(card.last) : card.last !== undefined) return "admits";
+  if (connection && !whole(card.length, 1, size)) return "length";
   return whole(card.length, 1, Math.min(LONGEST_SEQUENCE, size * new Set(protocols).size)) ? "" : "length";
 }
 
@@ -153,6 +159,7 @@ function readKeycard(text) {
 /** Throws a Refusal if no browser can knock what this keycard asks for. @param {Keycard} card */
 function checkForBrowser(card) {
   const { door, host } = aboutCard(card);
+  if (card.admits === "connection") throw new Refusal("connection", { door, host });
   if (card.style === "derived" && card.protocols?.includes("udp")) throw new Refusal("udp", { door, host });
   const [first, last] = card.style === "derived" ? card.pool ?? [0, 0] : [card.base ?? 0, (card.base ?? 0) + 399];
   for (const port of BAD_PORTS) {
@@ -184,7 +191,7 @@ function sameDoor(one, other) {
  * @param {Keycard} one @param {Keycard} other @returns {string[]} */
 function differences(one, other) {
   const [before, after] = /** @type {Record<string, unknown>[]} */ (/** @type {unknown} */ ([one, other]));
-  const parts = ["keyholder", "site", "secret", "style", "pool", "protocols", "length", "base", "gap", "services"];
+  const parts = ["keyholder", "site", "secret", "style", "pool", "protocols", "length", "base", "gap", "admits", "services"];
   const text = (/** @type {unknown} */ value) => JSON.stringify(value ?? "");
   return parts.filter((part) => text(before?.[part]) !== text(after?.[part]));
 }

@@ -47,8 +47,9 @@ async function derived(card, step) {
   /** @type {Map<number, Knock>} */
   const knocks = new Map(); // by index, in the order they were found
   for await (const word of stream(fromBase32(card.secret), card, step)) {
-    const index = word % total;
-    if (word >= bound || knocks.has(index)) continue;
+    const final = card.last && knocks.size === (card.length ?? 0) - 1 ? protocols.indexOf(card.last) : -1;
+    const index = final < 0 ? word % total : final * size + (word % size);
+    if (word >= (final < 0 ? bound : Math.floor(2 ** 32 / size) * size) || knocks.has(index)) continue;
     knocks.set(index, { protocol: protocols[Math.floor(index / size)] ?? "", port: first + (index % size) });
     if (knocks.size === card.length) break;
   }

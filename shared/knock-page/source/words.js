@@ -117,6 +117,9 @@ const WORDS = {
     not_replaced: "The keycard for {door} at {host} was not replaced.",
     changes_part: "{part}: {before} → {after}",
     changes_secret: "{part}: a different one",
+    connection:
+      "A browser cannot knock on {door} at {host}: the door lets in only a connection from the port that knocked, and a browser cannot choose its port. Use the portress-knock client, or ask whoever runs the host for a door that admits your address.",
+    part_admits: "kind of admission",
     part_keyholder: "keyholder",
     part_services: "services",
     years: "{n} years",
@@ -236,6 +239,9 @@ const WORDS = {
     not_replaced: "Die Schlüsselkarte für {door} auf {host} wurde nicht ersetzt.",
     changes_part: "{part}: {before} → {after}",
     changes_secret: "{part}: ein anderes",
+    connection:
+      "Ein Browser kann nicht an {door} auf {host} anklopfen: die Tür lässt nur eine Verbindung von dem Port ein, der angeklopft hat, und ein Browser kann seinen Port nicht wählen. Nimm den Client portress-knock, oder bitte die Betreiber des Rechners um eine Tür, die deine Adresse einlässt.",
+    part_admits: "die Art des Einlasses",
     part_keyholder: "der Inhaber",
     part_services: "die Dienste",
     years: "{n} Jahre",

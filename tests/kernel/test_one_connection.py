@@ -1,0 +1,262 @@
+"""A door that admits a connection: two clients behind one address, and only the one who knocked gets in.
+
+Translators keep one mapping for one inner port (RFC 4787, REQ-1; RFC 5382, REQ-1), and so does Linux's
+masquerading; with `random` it does not, and the client has to say so.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import socket
+import subprocess
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar
+
+import pytest
+
+import client
+from lab import Daemon, Namespace, daemon, link, namespace, service, sshd
+from portress.sequence.rotating import STEP
+
+CONFIG = """\
+closed: {closed}
+doors:
+  ssh:
+    services: [tcp/22, tcp/2222]
+    rotating: {{pool: 10100-32767, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1, admits: connection}}
+"""
+PORT = 40111
+KNOCK_ONLY = """
+import importlib.machinery, importlib.util, json, socket, sys
+loader = importlib.machinery.SourceFileLoader("c", sys.argv[1])
+module = importlib.util.module_from_spec(importlib.util.spec_from_loader("c", loader))
+sys.dont_write_bytecode = True
+loader.exec_module(module)
+plan = module.plan_of(open(sys.argv[2]).read())
+knocker = module.Knocker(0.05)
+knocker.one_port = "tcp"
+knocker.send((socket.AF_INET, (sys.argv[3], 1)), plan.knocks(module.Clock(0.0).step()))
+knocker.rest(0.2)
+knocker.tidy(0)
+print(knocker.local)
+"""
+
+
+@dataclass(frozen=True)
+class Behind:
+    """Two clients behind a translator, and the guarded host in front of it."""
+
+    host: Namespace
+    one: Namespace
+    two: Namespace
+    translator: Namespace
+
+    host4: ClassVar[str] = "198.51.100.1"
+    host6: ClassVar[str] = "2001:db8:1::1"
+    outer4: ClassVar[str] = "198.51.100.7"
+    outer6: ClassVar[str] = "2001:db8:1::7"
+
+
+@contextlib.contextmanager
+def behind(how: str = "masquerade") -> Iterator[Behind]:
+    with contextlib.ExitStack() as stack:
+        host, one, two, box = (stack.enter_context(namespace(n)) for n in ("host", "one", "two", "nat"))
+        link(
+            host,
+            "eth0",
+            ["198.51.100.1/24", "2001:db8:1::1/64"],
+            box,
+            "out",
+            ["198.51.100.7/24", "2001:db8:1::7/64"],
+        )
+        for number, ns in ((2, one), (3, two)):
+            gates = [f"192.0.2.{16 * number + 1}/28", f"2001:db8:{number}::1/64"]
+            own = [f"192.0.2.{16 * number + 10}/28", f"2001:db8:{number}::10/64"]
+            link(box, f"in{number}", gates, ns, "eth0", own)
+            ns.ip(*(f"route add default via {gate.partition('/')[0]}" for gate in gates))
+        box.sysctl(net__ipv4__ip_forward=1, net__ipv6__conf__all__forwarding=1)
+        box.nft(
+            f'table inet n {{ chain p {{ type nat hook postrouting priority 100; oifname "out" {how}; }}\n}}'
+        )
+        yield Behind(host, one, two, box)
+
+
+def dial(ns: Namespace, host: str, port: int, own: int, patience: float = 0.8) -> bool:
+    """Whether a connection from that local port comes about."""
+    with ns.enter():
+        made = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    with made:
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind(("", own))
+        made.settimeout(patience)
+        return made.connect_ex((host, port)) == 0
+
+
+def enrolled(d: Daemon, host: str, door: str = "ssh") -> Path:
+    path = d.folder / "ana.keycard"
+    d.verb("enrol", "ana", "--door", door, "--host", host, "--keycard", str(path))
+    return path
+
+
+def relay(ns: Namespace, card: Path, host: str, *options: str) -> subprocess.Popen[str]:
+    words = ["/usr/bin/python3", "-I", str(client.CLIENT), str(card), *options, "--relay", host, "22"]
+    environment = {**os.environ, "XDG_STATE_HOME": str(card.parent)}
+    return ns.popen(words, stdin=-1, stdout=-1, stderr=-1, env=environment)
+
+
+def port_of(d: Daemon) -> int:
+    (one,) = d.status()["admissions"]
+    return int(one["source"].partition(" port ")[2])
+
+
+@pytest.mark.parametrize("closed", ["drop", "reject"])
+@pytest.mark.parametrize("family", [4, 6])
+def test_only_the_knocker_gets_in_and_no_neighbour_on_any_port(closed: str, family: int) -> None:
+    with behind() as b, sshd(b.host, (22, 2222)), daemon(b.host, CONFIG.format(closed=closed)) as d:
+        host = b.host4 if family == 4 else b.host6
+        card = enrolled(d, host)
+        assert json.loads(card.read_text())["admits"] == "connection"
+        with relay(b.one, card, host) as process:
+            assert process.stdout is not None and process.stdin is not None
+            assert process.stdout.readline().startswith("SSH-2.0")
+            port = port_of(d)
+            assert (
+                d.status()["admissions"][0]["source"]
+                == f"{b.outer4 if family == 4 else b.outer6} port {port}"
+            )
+            for to in (22, 2222):
+                assert not dial(b.two, host, to, PORT)
+                assert not dial(b.two, host, to, port)
+                assert not dial(b.one, host, to, PORT)
+            process.stdin.write("SSH-2.0-test\r\n")
+            process.stdin.flush()
+            assert process.poll() is None  # it is in for good, whatever the neighbours tried
+            process.kill()
+
+
+def test_a_door_that_admits_connections_stays_open_for_30_seconds_by_itself() -> None:
+    with behind() as b, daemon(b.host, CONFIG.format(closed="drop")) as d:
+        (door,) = d.status()["doors"]
+        assert door["stay"] == 30
+
+
+def test_the_plain_client_says_that_the_door_needs_the_relay() -> None:
+    with behind() as b, daemon(b.host, CONFIG.format(closed="drop")) as d:
+        card = enrolled(d, b.host4)
+        words = ["/usr/bin/python3", "-I", str(client.CLIENT), str(card)]
+        done = b.one.run(words, check=False)
+        assert done.returncode == 1
+        assert "use --relay HOST PORT" in done.stderr
+
+
+def test_many_connections_in_a_row_each_with_knocks_of_their_own() -> None:
+    """As many as there are steps in the time of a test: one sequence, one connection."""
+    with behind() as b, sshd(b.host), daemon(b.host, CONFIG.format(closed="drop")) as d:
+        card = enrolled(d, b.host4)
+        for off in (-STEP, 0, STEP):
+            with relay(b.one, card, b.host4, f"--offset={off}", "--timeout", "8") as process:
+                assert process.stdout is not None
+                assert process.stdout.readline().startswith("SSH-2.0")
+                process.kill()
+
+
+def test_a_translator_that_changes_the_port_is_told_of() -> None:
+    with behind("masquerade random") as b, sshd(b.host), daemon(b.host, CONFIG.format(closed="drop")) as d:
+        card = enrolled(d, b.host4)
+        with relay(b.one, card, b.host4, "--timeout", "6") as process:
+            _, error = process.communicate(timeout=60)
+        assert process.returncode == 1
+        assert "this door admits only the port that knocked" in error
+        assert d.status()["admissions"]
+
+
+def test_why_names_the_port_knocked_from_and_the_one_tried_from() -> None:
+    with behind("masquerade random") as b, sshd(b.host), daemon(b.host, CONFIG.format(closed="drop")) as d:
+        card = enrolled(d, b.host4)
+        with relay(b.one, card, b.host4, "--timeout", "3") as process:
+            process.communicate(timeout=60)
+        port = port_of(d)
+        said = " ".join(d.verb("why", b.outer4).stdout.split())
+        assert f"it knocked from port {port}, but tried from port" in said
+
+
+def test_a_neighbour_who_dials_in_the_gap_takes_the_place_and_nobody_else_gets_in_with_it() -> None:
+    """What remains, as the manual says: from the knocker's own port, between last knock and connection."""
+    with behind() as b, sshd(b.host), daemon(b.host, CONFIG.format(closed="drop")) as d:
+        card = enrolled(d, b.host4)
+        words = ["/usr/bin/python3", "-c", KNOCK_ONLY, str(client.CLIENT), str(card), b.host4]
+        port = int(b.one.run(words).stdout)
+        d.wait_for("admitted", f"{b.outer4} port {port}")
+        assert dial(b.two, b.host4, 22, port)
+        assert not dial(b.one, b.host4, 22, port)
+
+
+@pytest.mark.parametrize("family", [4, 6])
+def test_a_udp_service_through_the_local_relay(family: int) -> None:
+    config = CONFIG.format(closed="drop").replace("tcp/22, tcp/2222", "udp/51820").replace("ssh:", "vpn:")
+    with behind() as b, service(b.host, "udp/51820"), daemon(b.host, config) as d:
+        host = b.host4 if family == 4 else b.host6
+        card = enrolled(d, host, "vpn")
+        words = ["/usr/bin/python3", "-I", str(client.CLIENT), str(card), "--relay-udp", "5182"]
+        with b.one.popen(words, env={**os.environ, "XDG_STATE_HOME": str(d.folder)}) as process:
+            time.sleep(0.5)
+            with b.one.enter():
+                program = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+            with program:
+                program.settimeout(5)
+                for number in range(20):
+                    program.sendto(b"%d" % number, ("127.0.0.1", 5182))
+                    assert program.recv(100)
+            port = port_of(d)
+            with b.two.enter():
+                neighbour = socket.socket(
+                    socket.AF_INET6 if family == 6 else socket.AF_INET, socket.SOCK_DGRAM
+                )
+            with neighbour:
+                neighbour.settimeout(0.5)
+                neighbour.sendto(b"x", (host, 51820))
+                with pytest.raises(TimeoutError):
+                    neighbour.recv(100)
+            assert port
+            process.terminate()
+
+
+def test_much_goes_both_ways_through_the_relay_and_sessions_share_a_connection() -> None:
+    """100 MB there and back, and OpenSSH's control socket: a second session needs no second sequence."""
+    with behind() as b, sshd(b.host) as server, daemon(b.host, CONFIG.format(closed="drop")) as d:
+        card = enrolled(d, b.host4)
+        proxy = f"/usr/bin/python3 -I {client.CLIENT} {card} --relay %h %p"
+        control = d.folder / "control"
+        options = ["-o", f"ProxyCommand={proxy}", "-o", "ControlMaster=auto", "-o", f"ControlPath={control}"]
+        words = server.command(b.host4, "cat", wait=60)
+        words[1:1] = [*options, "-o", "ControlPersist=20"]
+        much = os.urandom(1_000_000) * 100
+        sent, got = d.folder / "sent", d.folder / "got"
+        sent.write_bytes(much)
+        with sent.open("rb") as source, got.open("wb") as target:
+            assert b.one.popen(words, stdin=source, stdout=target).wait(120) == 0
+        assert got.read_bytes() == much
+        again = server.command(b.host4, "echo", "in", wait=10)
+        again[1:1] = options
+        assert b.one.run(again, timeout=30).stdout == "in\n"
+        assert len(d.status()["admissions"]) == 1
+        b.one.run(["ssh", "-O", "exit", "-o", f"ControlPath={control}", b.host4], check=False)
+
+
+def test_a_second_connection_from_the_same_port_is_refused() -> None:
+    """The first SYN claims the admission; another SYN, of another sequence number, does not pass."""
+    with behind() as b, sshd(b.host), daemon(b.host, CONFIG.format(closed="drop")) as d:
+        card = enrolled(d, b.host4)
+        with relay(b.one, card, b.host4) as process:
+            assert process.stdout is not None and process.stdout.readline()
+            port = port_of(d)
+            process.kill()
+        b.translator.run(["conntrack", "-F"], check=False)
+        time.sleep(0.2)
+        assert not dial(b.one, b.host4, 22, port)
+        assert not dial(b.two, b.host4, 22, port)
