@@ -127,8 +127,8 @@ def test_a_credential_is_found_and_keeps_the_mode_systemd_gave_it(
         ),
         (
             "{name: ana, doors: [vpn], secret: S, until: 2027-01-31T12:00}",
-            "ana.until: '2027-01-31T12:00': a date (2027-01-31), or a time with its zone as "
-            "2027-01-31T18:00+01:00: the zone is missing",
+            "ana.until: '2027-01-31T12:00': a date (2027-01-31), or a time with its zone "
+            "(2027-01-31T18:00+01:00): the zone is missing",
         ),
         ("{name: ana, doors: [vpn], secret: MFRGGZDFMZTWQ2LK}", "ana.secret: a secret has at least 128 bits"),
         ("{name: ana, doors: [vpn], secret: 0189}", "ana.secret: a secret is written in base32"),
