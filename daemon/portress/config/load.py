@@ -26,6 +26,10 @@ STAY_OF_CONNECTIONS: Final = 30 * SECOND  # time to connect: sessions outlive it
 _PUBLISHED: Final = tuple(map(Knock.parse, ("tcp/4617", "udp/2953", "tcp/6381")))
 
 
+# Sources part-way at once, where nothing else is said: in the kernel they take little, and a flood many.
+ROOM: Final = {"kernel": 1 << 18, "daemon": 1 << 16}
+
+
 def load(path: Path, *, here: bool = False) -> Config:
     """The configuration in a file. Raises Mistake. A file that others can read or change draws a warning.
 
@@ -62,6 +66,8 @@ def parse(text: str, name: str, carriers: frozenset[str] = frozenset()) -> Confi
 def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
     prefix = values.pop("source_prefix", {"ipv4": 32, "ipv6": 64})
     networks: tuple[IPv4Network | IPv6Network, ...] = values.pop("always", ())
+    values.setdefault("decide", "daemon")
+    values.setdefault("callers", ROOM[values["decide"]])
     sections = {
         "doors": {name: _door(name, door) for name, door in values.pop("doors").items()},
         "always": _fewest(networks),

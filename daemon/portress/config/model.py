@@ -133,11 +133,6 @@ class Config:
     text: str = field(default="", eq=False, repr=False)  # the file it was read from
 
     @property
-    def room(self) -> int:
-        """How many sources of a family the kernel has room for, part-way."""
-        return self.callers if self.decide == "daemon" else max(self.callers, 1 << 18)
-
-    @property
     def ears(self) -> tuple[object, ...]:
         """What of it the watcher is made from."""
         origins = any(door.by_connection for door in self.doors.values())

@@ -333,8 +333,7 @@ CONFIGURATION: Final = Keys(
         "decide": Key(
             one_of("kernel", "daemon"),
             "who decides what opens: kernel, in the knock's own packet and also while no daemon runs"
-            " (needs watch: packet), or daemon",
-            default="daemon",
+            " (needs watch: packet), or daemon (default)",
         ),
         "site": Key(
             _text(_SITE_WANTS, site, _SITE, "edge"),
@@ -357,7 +356,8 @@ CONFIGURATION: Final = Keys(
         "source_prefix": Key(_SOURCE_PREFIX, "how much of an address counts as one source"),
         "misses": Key(_MISSES, "after how many misses a source is shunned; default: no shunning"),
         "callers": Key(
-            Whole("the number of callers", 1, 1 << 20), "sources remembered part-way at once", default=65536
+            Whole("the number of callers", 1, 1 << 20),
+            "sources remembered part-way at once; left out: 262144 where the kernel decides, else 65536",
         ),
         "admissions": Key(
             Whole("the number of admissions", 1, 1 << 20),

@@ -153,7 +153,7 @@ def fixed(config: Config) -> Contents:
 
 def living(config: Config) -> dict[str, tuple[int, tuple[str, str]]]:
     """Size and specification of each set and map that keeps what it holds over a reload, by name."""
-    timed, room = "flags dynamic,timeout", config.room
+    timed, room = "flags dynamic,timeout", config.callers
     found = {"spent": (SPENT_SIZE, (f"typeof {NODE}", timed))}
     for family, saddr in SADDR.items():
         found[f"at_{family}"] = (room, (f"typeof {saddr} : {NODE}", timed))

@@ -135,7 +135,7 @@ class Daemon:
         record = table.record() if config.decide == "kernel" else None
         self._past = past = Past(books, events, unix, since_boot, mark, boot, record)
         trie, used = rota.trie(step_at(unix())), past.used()
-        limit, misses, floor = config.room, config.misses, past.floor(config)
+        limit, misses, floor = config.callers, config.misses, past.floor(config)
         kind = Mirror if config.decide == "kernel" else Tracker
         tracker = kind(trie, limit=limit, misses=misses, used=used, floor=floor)
         self._in_force = now = InForce(config, rota, tracker)

@@ -160,7 +160,7 @@ class MirrorListener(Listener):
         """A tracker that has to follow the guard, or to decide, as `config` wants."""
         if config.decide == "daemon":
             return Tracker(trie, limit=config.callers, misses=config.misses, used=used, floor=floor)
-        mirror = Mirror(trie, limit=config.room, misses=config.misses, used=used, floor=floor)
+        mirror = Mirror(trie, limit=config.callers, misses=config.misses, used=used, floor=floor)
         mirror.where = self.place
         return mirror
 

@@ -128,6 +128,8 @@ class _Builder:
             child = trie.root.children[knock]
             number = self._settle(child)
             self.edges.next[0, knock] = (number, self._until(number, 0))
+        for child in trie.over.values():
+            self._settle(child)
         self._mix()
         self.numbering.forget(self.now - 2 * self.terms.spent_for * SECOND)
         return self.edges

@@ -92,7 +92,7 @@ class Trie:
     sequences: (keyholder, door, claim).
     """
 
-    __slots__ = ("age", "opening", "root", "rotating")
+    __slots__ = ("age", "opening", "over", "root", "rotating")
 
     def __init__(self, expected: Iterable[Expected] = (), lately: Iterable[Expected] = ()) -> None:
         self.age = next(_ages)
@@ -100,9 +100,12 @@ class Trie:
         everything = (*present, *lately)
         self.rotating = frozenset(one.holder for one in present if one.step is not None)
         self.root = self._grow((), 0, everything)
+        self.over: dict[int, Node] = {}  # by first knocks that begin nothing any more
         self.opening = frozenset(one.sequence.knocks[0] for one in present)
         if lately:
-            self.root.children = {k: self.root.children[k] for k in self.root.children if k in self.opening}
+            branches = self.root.children
+            self.over = {knock: branches[knock] for knock in branches.keys() - self.opening}
+            self.root.children = {knock: branches[knock] for knock in branches.keys() & self.opening}
 
     def _grow(self, path: Path, floor: int, expected: Iterable[Expected]) -> Node:
         """A node at `path`, from which the rest of `expected`, which all begin with that path, goes on."""
@@ -128,7 +131,10 @@ class Trie:
         """The node that `path` leads to, or None; with `floor`, only of the sequences with a longer gap."""
         node: Node | None = self.root
         for knock in path:
-            node = node.children.get(knock) if node is not None else None
+            if node is self.root and knock in self.over:
+                node = self.over[knock]
+            else:
+                node = node.children.get(knock) if node is not None else None
         while node is not None and node.gap <= floor and path:
             node = node.slower
         return node
