@@ -151,7 +151,7 @@ def test_a_trial_that_is_kept_stays() -> None:
         time.sleep(5.5)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         again = d.verb("guard", "--keep", check=False)
-        assert again.returncode == 1 and "no trial is under way; the guard is loaded" in again.stderr
+        assert again.returncode == 1 and "no trial is running; the guard is loaded" in again.stderr
 
 
 def test_a_trial_over_an_older_guard_puts_that_one_back_with_its_admissions() -> None:
@@ -344,11 +344,11 @@ def test_the_guard_asked_for_outright_ends_a_trial() -> None:
     with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
         d.verb("guard", "--trial", "2s")
         d.verb("guard")
-        assert "no trial is under way" in d.verb("guard", "--keep", check=False).stderr
+        assert "no trial is running" in d.verb("guard", "--keep", check=False).stderr
         d.verb("guard", "--trial", "60s")
         d.start()
         d.verb("guard")
-        assert "no trial is under way" in d.verb("guard", "--keep", check=False).stderr
+        assert "no trial is running" in d.verb("guard", "--keep", check=False).stderr
         d.verb("guard", "--trial", "60s")
         d.verb("guard")
         assert d.status()["guard"]["trial"] is None

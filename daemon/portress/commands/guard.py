@@ -37,7 +37,7 @@ from portress.session import connected, origins
 @click.option("--service", type=click.Choice(["load", "reload"]), hidden=True)  # root's part of the units
 @common
 def guard(paths: Paths, on_trial: int | None, keep: bool, service: str | None) -> None:
-    """Load the guard: every door is shut to whoever is not admitted. Sessions under way go on."""
+    """Load the guard: every door is closed to everyone not admitted. Established sessions continue."""
     root_only("portress guard")
     if service is not None:
         for line in root_part.load(paths) if service == "load" else root_part.reload(paths):
@@ -226,7 +226,7 @@ def _keep(paths: Paths) -> None:
     if not kept:
         there = Table().listing() is not None
         state = "the guard is loaded and stays" if there else "no guard is loaded: portress guard"
-        raise Mistake(f"no trial is under way; {state}")
+        raise Mistake(f"no trial is running; {state}")
     config = configuration.load(paths.config)
     if trouble := include_file.write(paths.socket, config):
         warn(trouble)

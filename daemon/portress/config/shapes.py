@@ -167,7 +167,7 @@ class Truth:
 
 @frozen
 class ListOf:
-    """A list of things of one shape. `different`: none stands twice."""
+    """A list of things of one shape. `different`: no duplicates."""
 
     shape: Shape
     wants: str
