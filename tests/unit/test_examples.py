@@ -19,7 +19,8 @@ from portress.config import load as configuration
 from portress.config.pitfalls import Surroundings, pitfalls
 
 ROOT = Path(__file__).resolve().parents[2]
-FILES = sorted((ROOT / "config").glob("*.yaml"))
+# cloud-init.yaml is no configuration of Portress's own.
+FILES = sorted(file for file in (ROOT / "config").glob("*.yaml") if "\ndoors:" in file.read_text())
 PAGES = [ROOT / "README.md", *sorted((ROOT / "shared/doc").glob("*.md"))]
 # Linux's default: Documentation/networking/ip-sysctl.rst, ip_local_port_range.
 EPHEMERAL = (32768, 60999)
