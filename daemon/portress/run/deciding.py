@@ -24,6 +24,7 @@ from portress.sequence.rotating import STEP
 from portress.sequence.trie import Node, Trie
 from portress.verdict import Use
 
+_SET: Final = 1500  # ms: a clock that moved more was set
 _SECOND_MS: Final = SECOND // MILLISECOND
 
 
@@ -35,6 +36,8 @@ class Plan:
     edges: Edges
     contents: Contents
     ends: Mapping[bytes, tuple[int, ...]]
+    floor: int  # steps up to it are refused
+    ahead: int  # ms that the monotonic clock was ahead of the wall clock
     changes: ElementChanges | None = None  # made ahead of time
 
     def place_of(self, number: int | None) -> tuple[tuple[int, ...], int] | None:
@@ -73,11 +76,19 @@ class Deciding:
         if ahead is not None and holding is not None:
             moment = self.maps.clock() + round(ahead * _SECOND_MS)
             changes = upkeep.change(TABLE, holding, contents, moment)
-        return Plan(trie, built, contents, ends, changes)
+        return Plan(trie, built, contents, ends, floor, self.ahead(), changes)
+
+    def ahead(self) -> int:
+        """How many ms the monotonic clock is ahead of the wall clock."""
+        return self.clock() // MILLISECOND - round(self.unix() * _SECOND_MS)
+
+    def stale(self, plan: Plan | None, floor: int) -> bool:
+        """Whether the clock was set since the plan was made, or other steps are refused now."""
+        return plan is not None and (plan.floor != floor or abs(plan.ahead - self.ahead()) > _SET)
 
     def _terms(self, rota: Rota, used: Mapping[bytes, Use], floor: int) -> Terms:
         config, skews, until = rota.config, rota.skews(), rota.until
-        ahead = self.clock() // MILLISECOND - round(self.unix() * _SECOND_MS)  # of unix ms
+        ahead = self.ahead()
 
         def ends(one: Expected) -> int | None:
             if one.step is None:

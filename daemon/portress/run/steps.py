@@ -63,11 +63,12 @@ class Steps:
         step = step_at(self._unix())
         now = self._in_force
         wanted = now.rota if rota is None else rota
-        if rota is None and (step == self.step or not wanted.rotates):
+        stale = self.deciding.stale(now.plan, now.tracker.floor)
+        if rota is None and ((step == self.step and not stale) or not wanted.rotates):
             return False
         begun = self._clock()
         async with self.busy:
-            if rota is None and (step == self.step or wanted is not now.rota):
+            if rota is None and ((step == self.step and not stale) or wanted is not now.rota):
                 return False
             loop, loads = asyncio.get_running_loop(), self._table.loads
             ready = self._ready
