@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from portress.guard import elements
 from portress.guard.language import TABLE
 from portress.guard.listing import Listing
-from portress.guard.ruleset import one_set, tried_set
+from portress.guard.one_connection import one_set, tried_set
 from portress.knock import Source
 
 

@@ -14,7 +14,7 @@ from typing import Final
 from attrs import evolve, field, frozen
 
 from portress.config.model import Config, Door
-from portress.guard import decide, report
+from portress.guard import decide, one_connection, report
 from portress.guard.decide import Contents
 from portress.guard.language import (
     ADDRESS,
@@ -36,7 +36,8 @@ from portress.guard.language import (
     timed_set,
     without_passing,
 )
-from portress.knock import SECOND, TCP, Service, Source
+from portress.guard.one_connection import one_set
+from portress.knock import Service, Source
 
 EARLY: Final = "early"
 ENTRY: Final = "entry"
@@ -89,26 +90,6 @@ def door_set(door: str, family: int) -> str:
     return f"{door}_{family}"
 
 
-def one_set(door: str, family: int) -> str:
-    """The set of the door's admitted connections of that address family: source address and port."""
-    return f"{door}.one_{family}"
-
-
-def claim_set(door: str, family: int) -> str:
-    """The set of those admitted connections of which a first packet came."""
-    return f"{door}.claim_{family}"
-
-
-def bound_set(door: str, family: int) -> str:
-    """The set of first packets that were let through: their repeats may pass, no other packet."""
-    return f"{door}.bound_{family}"
-
-
-def tried_set(door: str, family: int) -> str:
-    """The set of ports that admitted addresses dialled the door from in vain, for a minute."""
-    return f"{door}.tried_{family}"
-
-
 def admission_set(door: str, source: Source) -> str:
     """The set that an admission of the door is in."""
     return one_set(door, source.family) if source.port else door_set(door, source.family)
@@ -124,48 +105,9 @@ def _living(config: Config) -> Iterable[Set]:
         for door in config.doors:
             yield timed_set(door_set(door, family), family, config.admissions)
             if config.doors[door].by_connection:
-                yield from _one_sets(config, config.doors[door], family)
+                yield from one_connection.sets(config, config.doors[door], family)
         yield timed_set(f"shunned_{family}", family, config.callers)
         yield timed_set(dismissed_set(family), family, DISMISSED_SIZE)
-
-
-def _bound_key(door: Door, family: int) -> tuple[str, str]:
-    """What tells a first packet from all others of its address and port, and the type of that."""
-    key, kind = f"{SADDR[family]} . th sport . th dport", f"{ADDRESS[family]} . inet_service . inet_service"
-    if door.services[0].protocol == TCP:
-        return f"{key} . tcp sequence", f"typeof {key} . tcp sequence"
-    return key, f"type {kind}"
-
-
-_TRIED: Final = 4096  # ports that are remembered for `why`
-
-
-def _one_sets(config: Config, door: Door, family: int) -> Iterable[Set]:
-    kind = f"type {ADDRESS[family]} . inet_service"
-    flags = "flags dynamic,timeout"
-    yield Set(one_set(door.name, family), (kind, flags), size=config.admissions)
-    yield Set(claim_set(door.name, family), (kind, flags), size=config.admissions)
-    yield timed_set(f"{door.name}.near_{family}", family, config.admissions)
-    yield Set(tried_set(door.name, family), (kind, flags), size=_TRIED)
-    yield Set(bound_set(door.name, family), (_bound_key(door, family)[1], flags), size=config.admissions)
-
-
-def _one(door: Door, family: int) -> Iterable[str]:
-    """The first packet from an admitted connection's port claims it, on however many processors at once.
-
-    From then on its repeats pass and no other packet: nobody beside it gets in by dialling from that port.
-    """
-    bound, _ = _bound_key(door, family)
-    port = f"{SADDR[family]} . th sport"
-    wait = f"timeout {-(-door.stay // SECOND)}s"
-    yield f"{bound} @{bound_set(door.name, family)} accept"
-    yield (
-        f"{port} @{one_set(door.name, family)}"
-        f" add @{claim_set(door.name, family)} {{ {port} {wait} limit rate 1/week burst 1 packets }}"
-        f" add @{bound_set(door.name, family)} {{ {bound} {wait} }} accept"
-    )
-    near = f"{SADDR[family]} @{door.name}.near_{family}"
-    yield f"{near} add @{tried_set(door.name, family)} {{ {port} timeout 60s }}"
 
 
 def _services(config: Config) -> dict[str, list[tuple[Service, str]]]:
@@ -314,7 +256,7 @@ def _dismissed(config: Config) -> Iterable[str]:
 def _door(config: Config, door: Door) -> Iterable[Chain]:
     rules = [f"{source(config, family)} @{door_set(door.name, family)} accept" for family in (4, 6)]
     if door.by_connection:
-        rules += [rule for family in (4, 6) for rule in _one(door, family)]
+        rules += [rule for family in (4, 6) for rule in one_connection.rules(door, family)]
     if config.closed == "reject":
         rules += ["meta l4proto tcp reject with tcp reset", "reject with icmpx port-unreachable"]
     yield Chain(door_chain(door.name), (*rules, "drop"))

@@ -18,7 +18,7 @@ import nftables
 from attrs import evolve, frozen
 
 from portress.errors import Mistake
-from portress.guard import connections, elements, listing
+from portress.guard import connections, elements, listing, membership
 from portress.guard.elements import ElementChanges
 from portress.guard.language import FAMILY, OWNED, TABLE, Set
 from portress.guard.listing import Listing
@@ -286,12 +286,16 @@ class Table:
         known = self.listing()
         return [] if known is None else _asked(lambda: connections.tried(known, door, source))
 
-    def admit(self, entries: Iterable[tuple[str, Source, int]], *, new: bool = False) -> None:
+    def admit(
+        self, entries: Iterable[tuple[str, Source, int]], *, new: bool = False, came: bool = False
+    ) -> None:
         """Let each source through its door for so many ns from now, whatever it had left before.
 
-        `new`: as far as is known, none of them has anything left. That is quicker.
+        `new`: as far as is known, none of them has anything left. That is quicker. `came`: the guard let them
+        in, and of single connections it knows which came already: those come no second time.
         """
-        self._start([(admission_set(door, source), source, ns) for door, source, ns in entries], new=new)
+        timed = [(admission_set(door, source), source, ns) for door, source, ns in entries]
+        self._start(timed, new=new, came=came)
 
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""
@@ -326,67 +330,34 @@ class Table:
         """Report the source's knocks again."""
         self._end([(f"shunned_{source.family}", source)])
 
-    def _start(self, entries: list[tuple[str, Source, int]], *, new: bool = False) -> None:
+    def _start(
+        self, entries: list[tuple[str, Source, int]], *, new: bool = False, came: bool = False
+    ) -> None:
         """Have sources in sets for so many ns from now."""
-        by_set: dict[str, dict[bytes, int]] = {}
-        for name, source, ns in entries:
-            by_set.setdefault(name, {})[source.key] = max(1, -(-ns // _MILLISECOND))
-            if source.port:
-                near = name.replace(".one_", ".near_")
-                by_set.setdefault(near, {})[source.packed] = max(1, -(-ns // _MILLISECOND))
-        changes = ElementChanges(TABLE)
-        for name, timed in by_set.items():
-            if new and ".near_" not in name:
-                changes.add(name, timed.items(), new=True)
-            else:
-                changes.restart(name, timed.items())
-            if ".one_" in name:  # a connection that was admitted, and came, may come anew
-                changes.end(name.replace(".one_", ".claim_"), timed)
         try:
-            self._change(changes)
+            self._change(membership.started(entries, new=new, came=came))
         except Already:
-            self._start(entries)
+            self._start(entries, came=came)
 
-    def _end(self, entries: list[tuple[str, Source]]) -> None:
+    def _end(self, entries: Iterable[tuple[str, Source]]) -> None:
         """Have sources in sets no more."""
-        by_set: dict[str, list[bytes]] = {}
-        for name, source in entries:
-            by_set.setdefault(name, []).append(source.key)
-        changes = ElementChanges(TABLE)
-        for name, keys in by_set.items():
-            changes.end(name, keys)
         try:
-            self._change(changes)
+            self._change(membership.ended(entries))
         except GuardError:
             if self.there():  # where there is no guard, nobody is in a set
                 raise
 
     def change_opening(self, gone: Iterable[int], come: Iterable[int]) -> None:
         """Replace first knocks in one transaction. `gone` must be there, `come` must not."""
-        changes = ElementChanges(TABLE)
-        changes.delete("opening", (_knock_key(one) for one in gone))
-        changes.add("opening", ((_knock_key(one), 0) for one in come))
-        self._change(changes)
+        self._change(membership.opening(gone, come))
 
     def keep_callers(self, kept: Iterable[tuple[bytes, int]]) -> None:
         """Have these callers only (address, ns until the kernel forgets it), in one transaction."""
-        timed: dict[int, list[tuple[bytes, int]]] = {4: [], 16: []}
-        for packed, ns in kept:
-            timed[len(packed)].append((packed, max(1, -(-ns // _MILLISECOND))))
-        changes = ElementChanges(TABLE)
-        for name, size in (("callers_4", 4), ("callers_6", 16)):
-            changes.clear(name)
-            changes.add(name, timed[size])
-        self._change(changes)
+        self._change(membership.callers(kept))
 
     def found_no_room(self) -> int:
         """How many first knocks were not reported because callers was full, since the guard was loaded."""
         return _asked(lambda: listing.counted(FULL))
-
-
-def _knock_key(knock: int) -> bytes:
-    """A knock as the key of a set: protocol and port, each filled up to four bytes."""
-    return bytes((knock >> 16, 0, 0, 0)) + (knock & 0xFFFF).to_bytes(2, "big") + b"\0\0"
 
 
 def _asked(ask: Callable[[], Answer]) -> Answer:
