@@ -27,6 +27,7 @@ class How(StrEnum):
     COMMAND = "command"
     FOUND = "found"  # in the kernel, when the daemon began
     RESTORED = "restored"  # from the ledger
+    FLEET = "fleet"  # at another gateway, whose name follows: `fleet edge-2`
 
 
 class Ending(StrEnum):
@@ -37,12 +38,21 @@ class Ending(StrEnum):
     UNENROLLED = "unenrolled"
     DOOR_REMOVED = "door removed"
     PREFIX_CHANGED = "source_prefix changed"
+    ELSEWHERE = "dismissed at another gateway"
+    USED_ELSEWHERE = "sequence used at another gateway before"
+    USED_TWICE = "sequence used at two gateways"
     SUPERSEDED = "superseded"  # by one of another keyholder, for the same source and door
 
     @property
     def by_hand(self) -> bool:
         """Somebody wanted it to end: its flows are cut, whatever the door says of them."""
-        return self in (Ending.DISMISSED, Ending.UNENROLLED)
+        return self in (
+            Ending.DISMISSED,
+            Ending.UNENROLLED,
+            Ending.ELSEWHERE,
+            Ending.USED_ELSEWHERE,
+            Ending.USED_TWICE,
+        )
 
 
 @frozen
@@ -54,7 +64,7 @@ class Grant:
     stay: int
     keyholder: str | None = None
     step: int | None = None
-    how: How = How.KNOCK
+    how: str = How.KNOCK
 
 
 def stay_of(door: Door, until: float | None, unix: float) -> int:

@@ -23,7 +23,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from lab.space import LabError
+from lab.space import LabError, Namespace
 
 PASSWORD = "a-password-for-tests"
 
@@ -34,8 +34,8 @@ def _free() -> int:
         return int(one.getsockname()[1])
 
 
-def certificates(folder: Path, *names: str) -> None:
-    """An authority, `ca.pem`, and a key and a certificate for each name, all valid for two days."""
+def certificates(folder: Path, *names: str, address: str = "127.0.0.1") -> None:
+    """An authority, `ca.pem`, and a key and a certificate for each name, valid for two days."""
 
     def openssl(*words: str) -> None:
         done = subprocess.run(["openssl", *words], capture_output=True, text=True, cwd=folder, timeout=30)
@@ -46,7 +46,7 @@ def certificates(folder: Path, *names: str) -> None:
     openssl(
         "req", "-x509", *new, "-keyout", "ca.key", "-out", "ca.pem", "-subj", "/O=authority", "-days", "2"
     )
-    (folder / "ext").write_text("subjectAltName=IP:127.0.0.1\nextendedKeyUsage=serverAuth,clientAuth\n")
+    (folder / "ext").write_text(f"subjectAltName=IP:{address}\nextendedKeyUsage=serverAuth,clientAuth\n")
     for name in names:
         openssl("req", *new, "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/O={name}")
         sign = ("-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial", "-days", "2", "-extfile", "ext")
@@ -56,17 +56,21 @@ def certificates(folder: Path, *names: str) -> None:
 class Etcd:
     """The members of one store, in the directory `folder`."""
 
-    def __init__(self, folder: Path, members: int, options: Sequence[str]) -> None:
+    def __init__(
+        self, folder: Path, members: int, options: Sequence[str], ns: Namespace | None, address: str
+    ) -> None:
         self.folder = folder
+        self._ns = ns
+        self._address = address
         self._options = [*options]
         self._clients = [_free() for _ in range(members)]
         self._peers = [_free() for _ in range(members)]
         self._processes: dict[int, subprocess.Popen[bytes]] = {}
-        certificates(folder, "member", "gateway", "stranger")
+        certificates(folder, "member", "gateway", "stranger", address=address)
 
     @property
     def urls(self) -> tuple[str, ...]:
-        return tuple(f"https://127.0.0.1:{port}" for port in self._clients)
+        return tuple(f"https://{self._address}:{port}" for port in self._clients)
 
     @property
     def files(self) -> dict[str, Path]:
@@ -76,9 +80,16 @@ class Etcd:
 
     def start(self, number: int) -> None:
         """Start a member, for the first time or again."""
-        cluster = ",".join(f"n{i}=http://127.0.0.1:{port}" for i, port in enumerate(self._peers))
-        client, peer = self.urls[number], f"http://127.0.0.1:{self._peers[number]}"
-        command = ["etcd", "--name", f"n{number}", "--data-dir", str(self.folder / f"n{number}")]
+        cluster = ",".join(f"n{i}=http://{self._address}:{port}" for i, port in enumerate(self._peers))
+        client, peer = self.urls[number], f"http://{self._address}:{self._peers[number]}"
+        command = [
+            *self._inside(),
+            "etcd",
+            "--name",
+            f"n{number}",
+            "--data-dir",
+            str(self.folder / f"n{number}"),
+        ]
         command += ["--listen-client-urls", client, "--advertise-client-urls", client]
         command += ["--listen-peer-urls", peer, "--initial-advertise-peer-urls", peer]
         command += ["--initial-cluster", cluster, "--initial-cluster-state", "new", "--logger", "zap"]
@@ -86,6 +97,9 @@ class Etcd:
         command += ["--client-cert-auth", "--log-level", "error", *self._options]
         with (self.folder / f"n{number}.log").open("ab") as log:
             self._processes[number] = subprocess.Popen(command, stdout=log, stderr=log, cwd=self.folder)
+
+    def _inside(self) -> list[str]:
+        return [] if self._ns is None else ["ip", "netns", "exec", self._ns.name]
 
     def kill(self, number: int) -> None:
         """SIGKILL."""
@@ -102,7 +116,7 @@ class Etcd:
 
     def ctl(self, *words: str, user: str = f"root:{PASSWORD}", check: bool = True) -> str:
         """What etcdctl says."""
-        command = ["etcdctl", "--endpoints", ",".join(self.urls), "--cacert", "ca.pem"]
+        command = [*self._inside(), "etcdctl", "--endpoints", ",".join(self.urls), "--cacert", "ca.pem"]
         command += ["--cert", "gateway.pem", "--key", "gateway.key", *(["--user", user] if user else [])]
         environment = {**os.environ, "ETCDCTL_API": "3"}
         done = subprocess.run(
@@ -148,9 +162,15 @@ class Etcd:
 
 
 @contextlib.contextmanager
-def etcd(folder: Path, members: int = 1, options: Sequence[str] = ()) -> Iterator[Etcd]:
-    """A store of so many members, healthy. All that it wrote is left in `folder`."""
-    store = Etcd(folder, members, options)
+def etcd(
+    folder: Path,
+    members: int = 1,
+    options: Sequence[str] = (),
+    ns: Namespace | None = None,
+    address: str = "127.0.0.1",
+) -> Iterator[Etcd]:
+    """A store of so many members, healthy, at `address` in `ns`. All that it wrote is left in `folder`."""
+    store = Etcd(folder, members, options, ns, address)
     try:
         for number in range(members):
             store.start(number)

@@ -43,7 +43,7 @@ def said(line: dict[str, Any]) -> str | None:
     return shown(str(line["MESSAGE"]))
 
 
-class Ears:
+class Followed:
     """Follows a daemon in a thread of its own."""
 
     def __init__(self, paths: Paths) -> None:
@@ -75,7 +75,7 @@ def peers(services: Iterable[Service]) -> set[Source]:
 
 
 def listen(
-    ears: Ears, services: list[Service], until: float, now: Callable[[], float] = time.monotonic
+    ears: Followed, services: list[Service], until: float, now: Callable[[], float] = time.monotonic
 ) -> Source | None:
     """Say what arrives until somebody new logs in (who is returned), Enter is pressed, or `until`."""
     before = peers(services)

@@ -17,7 +17,7 @@ import click
 
 from portress.begin import ask, hand_over, look, plan
 from portress.begin.act import Begun, says_something, verb
-from portress.begin.listen import Ears, keep, listen
+from portress.begin.listen import Followed, keep, listen
 from portress.commands.common import DURATION, common, console, print_json, root_only
 from portress.config.schema import network
 from portress.durations import spell
@@ -114,7 +114,7 @@ def _guided(paths: Paths, card: Path | None, trial: int) -> None:
             click.echo(line)
         click.echo("\n".join(["", *hand_over.commands(answers, planned, card), ""]))
         click.echo("Listening. Knock from the other machine now; press Enter when you have seen enough.")
-        login = listen(Ears(paths), [one.shut.service for one in planned], until)
+        login = listen(Followed(paths), [one.shut.service for one in planned], until)
         if login is not None:
             click.echo(f"\n{login} is connected, let in by a knock: it works.")
         if not keep(until):

@@ -115,7 +115,6 @@ class Member:
 
     async def start(self) -> None:
         """Read everything, for FIRST_LOOK seconds at the most; then go on beside the daemon's work."""
-        self._recall()
         try:
             await asyncio.wait_for(self._catch_up(), FIRST_LOOK)
         except StoreError as error:
@@ -138,14 +137,14 @@ class Member:
         self._pen.shutdown()
         self._memory.close()
 
-    def _recall(self) -> None:
-        """The keyholders as they were when this gateway last heard of them."""
+    def recall(self) -> tuple[Holder, ...]:
+        """The keyholders as they were when this gateway last heard of them, to begin with."""
         for key, value in self._memory.values(self._codec.key(KEYHOLDERS) + b"/"):
             with contextlib.suppress(Forged):
                 holder = self._codec.read(key, value)
                 if isinstance(holder, Holder) and not holder.gone:
                     self.holders[holder.name] = holder
-        self._doors.know(tuple(self.holders.values()))
+        return tuple(self.holders.values())
 
     @property
     def ahead(self) -> float:

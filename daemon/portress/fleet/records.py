@@ -2,7 +2,7 @@
 
 Below /portress/FLEET/ there are
     a/DOOR/SOURCE         an admission, or the dismissal that ended it
-    u/OWNER/DOOR/STEP     the use of a sequence; OWNER is a keyed hash of the keyholder's secret
+    u/OWNER/STEP          the use of a sequence; OWNER is what uses of the keyholder's secret are kept under
     k/NAME                a keyholder, or that there is none of that name any more
     g/GATEWAY             a gateway that is alive
 
@@ -106,7 +106,7 @@ class Codec:
         if isinstance(record, Admitted):
             return self.key(ADMISSIONS, record.door, str(record.source))
         if isinstance(record, Spent):
-            return self.key(USES, record.owner, record.door, str(record.step))
+            return self.key(USES, record.owner, str(record.step))
         if isinstance(record, Holder):
             return self.key(KEYHOLDERS, record.name)
         return self.key(GATEWAYS, record.gateway)
@@ -120,6 +120,7 @@ class Codec:
             body |= {"ended": record.ended} if record.ended is not None else {}
         elif isinstance(record, Spent):
             body = {"v": record.version, "gw": record.gateway, "src": str(record.source), "at": record.at}
+            body["door"] = record.door
         elif isinstance(record, Holder):
             body = self._holder_body(key, record)
         else:
@@ -152,9 +153,9 @@ class Codec:
                     said.get("ended"),
                 )
             if kind == USES:
-                _, owner, door, step = parts
+                _, owner, step = parts
                 where, at = Source.parse(said["src"]), float(said["at"])
-                return Spent(owner, door, int(step), said["gw"], where, at, version)
+                return Spent(owner, said["door"], int(step), said["gw"], where, at, version)
             if kind == KEYHOLDERS:
                 return self._holder(key, parts[1], version, said)
             if kind == GATEWAYS:

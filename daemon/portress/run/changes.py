@@ -41,6 +41,12 @@ from portress.sequence.trie import Trie
 Keyholders = tuple[Keyholder, ...]
 
 
+def together(mine: Keyholders, fellows: Keyholders) -> Keyholders:
+    """The keyholders of this host's file and of the fleet; of one name, the fleet's."""
+    names = {one.name for one in fellows}
+    return (*(one for one in mine if one.name not in names), *fellows)
+
+
 @define(eq=False)
 class Reloading:
     """Reloading what is `in_force`, with all that depends on it. `unix` gives unix seconds."""
@@ -63,8 +69,24 @@ class Reloading:
 
     def load_keyholders(self, config: Config) -> Keyholders:
         """The keyholders in the file or credential. Raises Mistake."""
-        some = bool(self.in_force.rota.keyholders) or self.last_good.no_keyholders
-        return keyholding.load(keyholding.locate(self.paths.config), config.doors, some=some)
+        fellows = self.in_force.fellows
+        mine = len(self.in_force.rota.keyholders) > len(fellows)
+        some = mine or self.last_good.no_keyholders
+        return together(
+            keyholding.load(keyholding.locate(self.paths.config), config.doors, some=some), fellows
+        )
+
+    async def take_fellows(self, fellows: Keyholders) -> None:
+        """Expect the sequences of the fleet's keyholders, as they are now. Raises GuardError."""
+        before = {one.name for one in self.in_force.fellows}
+        if fellows == self.in_force.fellows:
+            return
+        self.in_force.fellows = fellows
+
+        def choose(known: Keyholders) -> Keyholders:
+            return together(tuple(one for one in known if one.name not in before), fellows)
+
+        await self.take_keyholders(choose)
 
     async def reload(self) -> None:
         """Take the configuration and the keyholders anew, whole or not at all.
@@ -74,6 +96,8 @@ class Reloading:
         try:
             async with self._changing:
                 config = settled(configuration.load(self.paths.config, here=True))
+                if config.fleet != self.in_force.config.fleet:
+                    raise Mistake("fleet: another fleet takes a restart: systemctl restart portress")
                 await self._take(config, self.load_keyholders(config))
                 self.last_good.taken(config)
         except Mistake as mistake:

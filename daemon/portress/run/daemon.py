@@ -13,7 +13,7 @@ import contextlib
 import signal
 import time
 from collections.abc import Awaitable, Iterable
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from portress import lock
 from portress.config.model import Config
@@ -30,7 +30,7 @@ from portress.paths import Paths
 from portress.run import gc_tuning as tuning
 from portress.run import trial, use_mark
 from portress.run.away import Away
-from portress.run.changes import Reloading
+from portress.run.changes import Reloading, together
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Hearing
 from portress.run.exposure import Exposure
@@ -50,6 +50,9 @@ from portress.run.wall_clock import Timekeeper, checked, since_boot
 from portress.sequence.in_force import Rota
 from portress.sequence.rotating import STEP, step_at
 from portress.tracker import Tracker
+
+if TYPE_CHECKING:
+    from portress.fleet.gate import Gate
 
 TICK: Final = 1.0  # seconds between two rounds of housekeeping
 AHEAD: Final = 10.0  # seconds before a new time step when its sequences are derived
@@ -102,7 +105,9 @@ class Daemon:
             self._stack.enter_context(held)
         checked(self._unix())
         config = settled(self._last_good.config(self._ears.try_out))
-        rota = Rota(config, self._last_good.keyholders(config))
+        self._join(config)
+        fellows = self._gate.recalled(config.doors) if self._gate is not None else ()
+        rota = Rota(config, together(self._last_good.keyholders(config), fellows))
         for line in config.warnings:
             self._events.tell("warning", line)
         self._wire(config, rota)
@@ -115,6 +120,7 @@ class Daemon:
         except Mistake:
             self._sentinel.leave_as_found()
             raise
+        await self._meet_fellows()
         tuning.spare_the_loop()
         self._last_good.keep(config)
         self._last_good.mark()
@@ -123,6 +129,31 @@ class Daemon:
         self._judge_clock()
         self._past.tell_doubt(rota)
         self._later(self._books.prune(self._unix() - REMEMBER))
+
+    def _join(self, config: Config) -> None:
+        """The fleet's other gateways, if there are any. Raises Mistake for a secret that cannot be read."""
+        self._gate: Gate | None = None
+        if config.fleet is not None:
+            from portress.fleet.gate import Gate  # with aiohttp and cryptography: only where they are wanted
+
+            self._gate = Gate(config.fleet, self._paths.state, self._events, self._clock, self._unix)
+
+    async def _meet_fellows(self) -> None:
+        """Do what happened at the other gateways, before anything is said to be ready."""
+        if self._gate is not None:
+            from portress.fleet.gate import Stops
+
+            await self._gate.join(
+                Stops(
+                    self._in_force,
+                    self._doorkeeper,
+                    self._listener,
+                    self._changes,
+                    self._books,
+                    self._later,
+                )
+            )
+            self._stack.push_async_callback(self._gate.leave)
 
     def _wire(self, config: Config, rota: Rota) -> None:
         """Make the stops, each with those it needs."""
@@ -138,8 +169,9 @@ class Daemon:
         limit, misses, floor = config.callers, config.misses, past.floor(config)
         kind = Mirror if config.decide == "kernel" else Tracker
         tracker = kind(trie, limit=limit, misses=misses, used=used, floor=floor)
-        self._in_force = now = InForce(config, rota, tracker)
-        self._doorkeeper = doorkeeper = Doorkeeper(now, table, books, events, clock, unix)
+        recalled = self._gate.recalled(config.doors) if self._gate is not None else ()
+        self._in_force = now = InForce(config, rota, tracker, recalled)
+        self._doorkeeper = doorkeeper = Doorkeeper(now, table, books, events, clock, unix, self._gate)
         away, ended = Away(paths.socket), trial.ended_file(paths.socket)
         self._sentinel = sentinel = Sentinel(table, now, doorkeeper, events, clock, away, ended)
         self._exposure = Exposure(probe, lambda: now.config, lambda: sentinel.guarding, events)
@@ -147,7 +179,9 @@ class Daemon:
         self._stack.callback(self._steps.close)
         self._stack.callback(self._ears.close)
         hearing = self._ears.open(config)
-        self._listener = MirrorListener(hearing, now, doorkeeper, table, books, events, clock, sentinel.open)
+        self._listener = MirrorListener(
+            hearing, now, doorkeeper, table, books, events, clock, sentinel.open, self._gate
+        )
         self._listener.decides(self._steps.deciding)
         self._listener.begin()
         sentinel.catch_up = self._listener.listen

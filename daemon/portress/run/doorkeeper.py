@@ -19,6 +19,7 @@ from portress.guard.ruleset import Ruleset
 from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.knock import SECOND, Expected, Source
 from portress.ledger.ledger import Record
+from portress.run.fellows import Alone, Fellows
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 
@@ -34,7 +35,9 @@ class Doorkeeper:
         events: Events,
         clock: Callable[[], int],
         unix: Callable[[], float],
+        fellows: Fellows | None = None,
     ) -> None:
+        self._fellows = fellows or Alone()
         self.register = Register()
         self.admitted: dict[tuple[str, str], int] = {}  # how many, by (door, how)
         self.turned_away: Counter[str] = Counter()  # how many found their door full, by door
@@ -187,14 +190,18 @@ class Doorkeeper:
             admission = Admission(grant.door, grant.source, now, until, grant.keyholder, grant.how)
             self.register.put(admission)
             self._books.admitted(admission, until_unix, grant.step)
-        self.admitted[grant.door, grant.how] = self.admitted.get((grant.door, grant.how), 0) + 1
+        how = grant.how.partition(" ")[0]
+        self.admitted[grant.door, how] = self.admitted.get((grant.door, how), 0) + 1
+        self._fellows.admitted(admission, until_unix, grant.step)
         if self._events.wants("admitted"):
             self._tell_admitted(grant, again=known is not None)
         return admission
 
     def _tell_admitted(self, grant: Grant, *, again: bool) -> None:
         who = f", keyholder {grant.keyholder}" if grant.keyholder else ""
-        by = ", by command" if grant.how is How.COMMAND else ""
+        by = ", by command" if grant.how == How.COMMAND else ""
+        if grant.how.startswith(How.FLEET):
+            by = f", at {grant.how.removeprefix(How.FLEET).strip()}"
         self._events.tell(
             "admitted",
             f"{grant.source} admitted{' again' if again else ''} to {grant.door}"
@@ -205,10 +212,10 @@ class Doorkeeper:
             stay=grant.stay // SECOND,
         )
 
-    def dismiss(self, source: Source, door: str | None) -> list[Admission]:
+    def dismiss(self, source: Source, door: str | None, how: Ending = Ending.DISMISSED) -> list[Admission]:
         """End the source's admissions, through that door or through all of them."""
         chosen = [one for one in self.register.of(source) if door is None or one.door == door]
-        return self._dismiss(chosen, Ending.DISMISSED)
+        return self._dismiss(chosen, how)
 
     def cut(self, source: Source, door: str | None) -> int:
         """End what goes on of a source that is admitted no more: how many flows were cut."""
@@ -295,6 +302,7 @@ class Doorkeeper:
         cut = self._cut_flows(ended, how)
         for one in ended:
             self._books.ended(one, how)
+            self._fellows.ended(one, how)
             if not self._events.wants(event):
                 continue
             count = cut[one.door, one.source]

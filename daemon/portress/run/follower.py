@@ -58,6 +58,8 @@ class MirrorListener(Listener):
                 continue
             self.counts[type(verdict)] += 1
             self.recent.note(packed, knock, when, verdict)
+            if self._events.followers.closely and not isinstance(verdict, Ignored):
+                self._events.followers.knock(self.source(packed), knock, verdict)
             if not isinstance(verdict, (*_QUIET, Completed)):
                 self._act(packed, knock, verdict, when, [])
         if opened:
@@ -126,7 +128,7 @@ class MirrorListener(Listener):
         unenrolled = [one for one in rotating if one[0].holder not in known]
         for one, source, _ in unenrolled:
             self._put_out(source, [one.door])
-        self._withdraw({one.claim for one, _, _ in rotating})
+        self.withdraw({one.claim for one, _, _ in rotating})
         self._doorkeeper.opened(one for one in opened if one not in unenrolled)
         now = self._clock()
         for _, _, when in opened:
@@ -134,22 +136,25 @@ class MirrorListener(Listener):
         for one, source, _ in rotating:
             self._spawn(self._note_use(one, source))
 
-    def _withdraw(self, claims: Iterable[bytes]) -> None:
+    def withdraw(self, claims: Iterable[bytes]) -> None:
+        """Have the guard expect nothing that was used, or comes before that."""
         plan = self._in_force.plan
-        if plan is None:
+        if plan is None or not isinstance(self.tracker, Mirror):
             return
         try:
             self.deciding.withdraw(plan, claims, self.tracker.used, self.tracker.floor)
         except GuardError as error:
             self._events.tell("warning", f"used sequences were not withdrawn from the guard: {error}")
 
-    async def _note_use(self, opening: Expected, source: Source) -> None:
-        """Have it in the ledger, behind the door that is open already."""
+    async def _note_use(self, opening: Expected, source: Source, tell: bool = True) -> None:
+        """Have it in the ledger, behind the door that is open already; `tell`: the other gateways, too."""
         assert opening.step is not None
         noted = await self._books.use(opening.claim, opening.door, opening.step, source)
         if noted == "nowhere":
             text = f"{source} is in at {opening.door}, but its use can be noted nowhere"
             self._events.tell("warning", text, source=source, door=opening.door)
+        if tell:
+            await self._fellows.used(opening, source)
 
     def _spawn(self, work: Any) -> None:
         task = asyncio.get_running_loop().create_task(work)
@@ -200,7 +205,7 @@ class MirrorListener(Listener):
                 learnt.add(one.claim)
                 nobody = Source.of(bytes(4))
                 self._spawn(self._note_use(one, nobody))
-        self._withdraw(learnt)
+        self.withdraw(learnt)
 
     def _know_callers(self) -> None:
         """Who is part-way, by the guard's maps."""

@@ -9,6 +9,7 @@ from attrs import define
 
 from portress.config.model import Config
 from portress.guard.ruleset import Ruleset, build
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import Source
 from portress.run.deciding import Plan
 from portress.sequence.in_force import Rota
@@ -22,6 +23,7 @@ class InForce:
     config: Config
     rota: Rota
     tracker: Tracker
+    fellows: tuple[Keyholder, ...] = ()  # the keyholders that came from the fleet
     plan: Plan | None = None  # what the guard's maps hold, where the kernel decides
 
     def ruleset(self) -> Ruleset:

@@ -16,6 +16,7 @@ from portress.guard.report import MARGIN, longest_gap
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
 from portress.run.doorkeeper import Doorkeeper
+from portress.run.fellows import Alone, Fellows
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 from portress.run.recent import Recent
@@ -69,7 +70,9 @@ class Listener:
         events: Events,
         clock: Callable[[], int],
         open_doors: Callable[[list[tuple[Expected, Source]]], None],
+        fellows: Fellows | None = None,
     ) -> None:
+        self._fellows = fellows or Alone()
         self.watcher = watcher
         self._in_force = in_force
         self.recent = Recent()
@@ -277,8 +280,11 @@ class Listener:
             )
             self._events.tell("warning", text, source=source, door=opening.door)
         elif opening.holder in self.tracker.trie.rotating:  # else unenrolled meanwhile
+            if not await self._fellows.first(opening, source):
+                return
             self._admit([(opening, source)])
             self.opening.observe((self._clock() - when) / SECOND)
+            await self._fellows.used(opening, source)
 
     def _admit(self, openings: list[tuple[Expected, Source]]) -> None:
         try:

@@ -1,0 +1,284 @@
+"""The daemon's place in the fleet: what happens here goes out, what happens elsewhere is done here as well.
+
+In: the daemon's admissions and uses (`Fellows`), and the member's (`Doors`). Out: the same at the other side.
+What comes from elsewhere is done in slices, in order, so that the loop is never held up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections import deque
+from collections.abc import Awaitable, Callable, Iterable
+from pathlib import Path
+from typing import Final
+
+from attrs import frozen
+
+from portress.admissions import Admission, Ending, Grant, How
+from portress.config.model import Fleet
+from portress.errors import Mistake
+from portress.events import Events
+from portress.fleet.member import Member, Outcome
+from portress.fleet.memory import FILE, Memory
+from portress.fleet.records import Admitted, Holder, Spent
+from portress.fleet.roster import access, codec, keyholders
+from portress.fleet.store import Store
+from portress.guard.table import GuardError
+from portress.keyholders.keyholder import Keyholder
+from portress.knock import SECOND, Expected, Source
+from portress.run.changes import Reloading
+from portress.run.doorkeeper import Doorkeeper
+from portress.run.follower import MirrorListener
+from portress.run.in_force import InForce
+from portress.run.ledger_writer import Books
+from portress.verdict import Use
+
+SLICE: Final = 256  # admissions from elsewhere that are seen to before the loop looks after something else
+_OURS: Final = frozenset({Ending.DISMISSED, Ending.USED_TWICE})  # what ends an admission everywhere
+
+
+@frozen
+class Stops:
+    """What of the daemon the fleet acts on."""
+
+    in_force: InForce
+    doorkeeper: Doorkeeper
+    listener: MirrorListener
+    changes: Reloading
+    books: Books
+    later: Callable[[Awaitable[None]], object]
+
+
+class Gate:
+    """One gateway's daemon in the fleet `settings`. `clock` gives ns, `unix` unix seconds.
+
+    Made before the daemon's stops, which tell it what happens; `join` gives it those that it acts on.
+    """
+
+    def __init__(
+        self,
+        settings: Fleet,
+        state: Path,
+        events: Events,
+        clock: Callable[[], int],
+        unix: Callable[[], float],
+    ) -> None:
+        self.settings = settings
+        self.where: dict[tuple[str, Source], str] = {}  # at which other gateway somebody was let in
+        self._events = events
+        self._clock = clock
+        self._unix = unix
+        self._store = Store(access(settings), unix=unix)
+        memory = Memory(state / FILE)
+        self.member = Member(settings.gateway, codec(settings), self._store, memory, self, unix)
+        self._stops: Stops | None = None
+        self._known: tuple[Holder, ...] = self.member.recall()
+        self._todo: deque[Admitted] = deque()
+        self._doing: asyncio.Task[None] | None = None
+        self._unclaimed: dict[tuple[str, Source], Admission] = {}
+
+    # Coming and going
+
+    def recalled(self, doors: Iterable[str]) -> tuple[Keyholder, ...]:
+        """The fleet's keyholders, as they were last, for these doors."""
+        try:
+            return keyholders(self._known, doors)
+        except Mistake as mistake:
+            self._events.tell("fleet_away", str(mistake))
+            return ()
+
+    async def join(self, stops: Stops) -> None:
+        """Act on these from now on: read everything, if the store answers, and do it."""
+        self._stops = stops
+        await self._store.__aenter__()
+        await self.member.start()
+        if self._doing is not None:
+            await self._doing
+
+    async def leave(self) -> None:
+        """Say what is still to be said, and go."""
+        await self.member.stop()
+        if self._doing is not None:
+            self._doing.cancel()
+        await self._store.__aexit__()
+
+    # What happens here
+
+    def admitted(self, admission: Admission, until: float, step: int | None) -> None:
+        """Tell the others; of a sequence that works once, when it is known that it did."""
+        if not self._shared(admission.door) or admission.how.startswith(How.FLEET):
+            return
+        self.where.pop((admission.door, admission.source), None)
+        if step is not None:
+            self._unclaimed[admission.door, admission.source] = admission
+            return
+        self.member.admitted(admission.door, admission.source, until, admission.keyholder)
+
+    def ended(self, admission: Admission, how: Ending) -> None:
+        """Tell the others, where it is more than that the time is over."""
+        self.where.pop((admission.door, admission.source), None)
+        self._unclaimed.pop((admission.door, admission.source), None)
+        if how in _OURS and self._shared(admission.door):
+            left = max(0, admission.until - self._clock()) / SECOND
+            self.member.dismissed(admission.door, admission.source, self._unix() + left, str(how))
+
+    def _shared(self, door: str) -> bool:
+        known = None if self._stops is None else self._stops.in_force.config.doors.get(door)
+        return known is None or known.shared
+
+    def _waits(self, door: str) -> bool:
+        """Whether nothing opens the door before it is known that it was not used elsewhere."""
+        known = None if self._stops is None else self._stops.in_force.config.doors.get(door)
+        return self.settings.alone == "refuse" or (known is not None and known.claim == "first")
+
+    async def first(self, opening: Expected, source: Source) -> bool:
+        """Whether the sequence is used here first; asked only where the door waits for the answer."""
+        if not self._waits(opening.door):
+            return True
+        owe = self.settings.alone == "local"
+        outcome, there = await self.member.claim(self._spent(opening, source), owe)
+        if outcome is Outcome.TAKEN:
+            self._tell_taken(opening, source, there)
+        elif outcome is Outcome.AWAY and self.settings.alone == "refuse":
+            text = f"{source} refused at {opening.door}: the store is away, and `alone` is refuse"
+            self._events.tell("fleet_away", text, source=source, door=opening.door)
+        else:
+            return True
+        return False
+
+    async def used(self, opening: Expected, source: Source) -> None:
+        """The door is open: claim the use, unless that is done; shut it again if it was used elsewhere."""
+        if not self._waits(opening.door):
+            outcome, there = await self.member.claim(self._spent(opening, source))
+            if outcome is Outcome.TAKEN:
+                self._unclaimed.pop((opening.door, source), None)
+                self._tell_taken(opening, source, there)
+                if there is None or there.source != source:
+                    self._end(opening.door, source, Ending.USED_ELSEWHERE)
+                return
+        admission = self._unclaimed.pop((opening.door, source), None)
+        if admission is not None:
+            until = self._unix() + (admission.until - self._clock()) / SECOND
+            self.member.admitted(admission.door, admission.source, until, admission.keyholder)
+
+    def _spent(self, opening: Expected, source: Source) -> Spent:
+        assert opening.step is not None
+        return Spent(opening.claim.hex(), opening.door, opening.step, "", source, self.member.now(), 1)
+
+    def _tell_taken(self, opening: Expected, source: Source, there: Spent | None) -> None:
+        by = "" if there is None else f" at {there.gateway} by {there.source}"
+        self._events.tell(
+            "replayed",
+            f"{source} refused at {opening.door}: sequence of keyholder {opening.keyholder} used{by} before",
+            source=source,
+            door=opening.door,
+            keyholder=opening.keyholder,
+        )
+
+    def _end(self, door: str, source: Source, how: Ending) -> None:
+        if self._stops is not None:
+            try:
+                self._stops.doorkeeper.dismiss(source, door, how)
+            except GuardError as error:
+                self._events.tell("warning", f"{source} cannot be dismissed from {door}: {error}")
+
+    # What happens elsewhere
+
+    def admit(self, admissions: list[Admitted]) -> None:
+        """Let in who was let in at another gateway."""
+        self._todo.extend(admissions)
+        self._work()
+
+    def dismiss(self, record: Admitted) -> None:
+        """Send away who was sent away at another gateway."""
+        self._todo.append(record)
+        self._work()
+
+    def _work(self) -> None:
+        if self._doing is None or self._doing.done():
+            self._doing = asyncio.get_running_loop().create_task(self._do())
+
+    async def _do(self) -> None:
+        while self._todo and self._stops is not None:
+            grants: list[Grant] = []
+            while self._todo and len(grants) < SLICE and self._todo[0].ended is None:
+                if (grant := self._grant(self._stops, self._todo.popleft())) is not None:
+                    grants.append(grant)
+            if grants:
+                with contextlib.suppress(GuardError):  # the sentinel puts back a guard that is gone
+                    self._stops.doorkeeper.admit(grants)
+            elif self._todo and self._todo[0].ended is not None:
+                one = self._todo.popleft()
+                self._end(one.door, self._wide(self._stops, one.source), Ending.ELSEWHERE)
+            await asyncio.sleep(0)
+
+    def _wide(self, stops: Stops, source: Source) -> Source:
+        """As much of a source as counts here."""
+        return Source.of(source.packed, min(source.length, stops.in_force.config.width(source.family)))
+
+    def _grant(self, stops: Stops, one: Admitted) -> Grant | None:
+        config = stops.in_force.config
+        door = config.doors.get(one.door)
+        if door is None or not door.shared or one.source.length < config.width(one.source.family):
+            return None  # a prefix wider than what counts as one source here lets in more than it should
+        source = self._wide(stops, one.source)
+        stay = round((one.until - self._unix()) * SECOND)
+        known = stops.doorkeeper.register.get(one.door, source)
+        if stay <= 0 or (known is not None and known.until >= self._clock() + stay - SECOND):
+            return None
+        self.where[one.door, source] = one.gateway
+        return Grant(one.door, source, stay, one.keyholder, None, f"{How.FLEET} {one.gateway}")
+
+    def use(self, spent: Spent) -> None:
+        """Know a sequence as used, and those before it, here as well."""
+        stops = self._stops
+        if stops is None:
+            return
+        claim, used = bytes.fromhex(spent.owner), stops.in_force.tracker.used
+        last = used.get(claim)
+        if last is None or last.step < spent.step:
+            used[claim] = Use(spent.step, spent.source.packed, spent.door)
+            stops.listener.withdraw([claim])
+            stops.later(self._note_use(stops, claim, spent))
+
+    async def _note_use(self, stops: Stops, claim: bytes, spent: Spent) -> None:
+        await stops.books.use(claim, spent.door, spent.step, spent.source)
+
+    def know(self, holders: tuple[Holder, ...]) -> None:
+        """Expect the sequences of the fleet's keyholders, as they are now."""
+        self._known = holders
+        if self._stops is not None:
+            self._stops.later(self._take_holders(self._stops))
+
+    async def _take_holders(self, stops: Stops) -> None:
+        await stops.changes.take_fellows(self.recalled(stops.in_force.config.doors))
+
+    def collide(self, mine: Spent, first: Spent | None) -> None:
+        """A sequence was used twice while gateways were alone: neither admission is trusted."""
+        others = f" and at {first.gateway} by {first.source}" if first is not None else " and elsewhere"
+        self._events.tell(
+            "used_twice",
+            f"a sequence for {mine.door} was used at {mine.gateway} by {mine.source}{others}: both admissions"
+            " end; one of the two is not the keyholder",
+            source=mine.source,
+            door=mine.door,
+        )
+        self._end(mine.door, mine.source, Ending.USED_TWICE)
+        if first is not None:
+            self._end(first.door, first.source, Ending.USED_TWICE)
+            self.member.dismissed(first.door, first.source, self._unix() + 86400.0, str(Ending.USED_TWICE))
+
+    def current(self) -> Iterable[Admitted]:
+        """Who was let in here, and not by another gateway."""
+        if self._stops is None:
+            return
+        now, unix = self._clock(), self._unix()
+        for one in self._stops.doorkeeper.register:
+            if self._shared(one.door) and not one.how.startswith(How.FLEET):
+                until = unix + (one.until - now) / SECOND
+                yield Admitted(one.door, one.source, until, self.settings.gateway, 0, one.keyholder)
+
+    def tell(self, text: str, trouble: bool) -> None:
+        """Report what became of the fleet."""
+        self._events.tell("fleet_away" if trouble else "fleet", text)

@@ -1,0 +1,45 @@
+"""What the daemon has to say to the other gateways of a fleet, and to ask of them. `Alone`: there are none.
+
+The doorkeeper says who came in and who was sent away; whoever opens a door by a sequence that works once asks
+whether it was used elsewhere. What they make of it is for `fleet/gate.py`.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from portress.admissions import Admission, Ending
+from portress.knock import Expected, Source
+
+
+class Fellows(Protocol):
+    """The other gateways."""
+
+    def admitted(self, admission: Admission, until: float, step: int | None) -> None:
+        """Somebody was let in here until a moment (unix seconds), by a sequence of that time step."""
+
+    def ended(self, admission: Admission, how: Ending) -> None:
+        """An admission has ended here."""
+
+    async def first(self, opening: Expected, source: Source) -> bool:
+        """Where the door waits for that: whether the sequence is used here first. Where it does not: True."""
+
+    async def used(self, opening: Expected, source: Source) -> None:
+        """A sequence that works once was used here, and the door is open."""
+
+
+class Alone:
+    """No other gateways."""
+
+    def admitted(self, admission: Admission, until: float, step: int | None) -> None:
+        """Nobody wants to know."""
+
+    def ended(self, admission: Admission, how: Ending) -> None:
+        """Nobody wants to know."""
+
+    async def first(self, opening: Expected, source: Source) -> bool:
+        """Nobody else could have used it."""
+        return True
+
+    async def used(self, opening: Expected, source: Source) -> None:
+        """Nobody wants to know."""

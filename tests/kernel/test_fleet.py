@@ -1,0 +1,193 @@
+"""Gateways of a fleet, each a real daemon with a real guard, over a real etcd: one knock, in everywhere."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable
+
+import pytest
+
+from kernel.test_rotating import SECRETS, STEP, holders, settled
+from lab import sender, service, tcp_state
+from lab.fleets import Fleet, Gateway, cut_off, fleet
+from portress.config.model import Rotating
+from portress.knock import SECOND, TCP, UDP
+from portress.sequence.rotating import derive
+
+FIXED = """\
+doors:
+  ssh:
+    services: [tcp/22]
+    stay: 300s
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 5s}
+"""
+ROTATING = """\
+decide: DECIDE
+doors:
+  vpn:
+    services: [tcp/22]
+    stay: 300s
+    rotating: {pool: 20000-29999, protocols: [tcp, udp], length: 4, gap: 5s}
+"""
+KNOCKS = ("tcp/4617", "udp/2953", "tcp/6381")
+RULE = Rotating((20000, 29999), (TCP, UDP), 4, 5 * SECOND, 1)
+WAYS = ["daemon", "kernel"]
+
+
+def inside(gateway: Gateway) -> set[tuple[str, str]]:
+    return {(one["source"], one["door"]) for one in gateway.daemon.status()["admissions"]}
+
+
+def true(check: Callable[[], object], seconds: float = 20) -> None:
+    end = time.monotonic() + seconds
+    while not check():
+        assert time.monotonic() < end, "it did not come true in time"
+        time.sleep(0.05)
+
+
+def sequence(away: int = 0) -> list[str]:
+    """The knocks of ana's step in this fleet, whose name is the site."""
+    return [
+        str(one)
+        for one in derive(SECRETS["ana"], "vpn", RULE, int(time.time() // STEP) + away, "edge").knocks
+    ]
+
+
+def test_one_knock_is_in_everywhere_and_a_dismissal_out_everywhere() -> None:
+    with fleet(FIXED, gateways=3) as f, contextlib.ExitStack() as stack:
+        for one in f.gateways:
+            stack.enter_context(service(one.ns, "tcp/22"))
+        first, second, third = f.gateways
+        with sender(f.client) as send:
+            send.knocks(f.client4, first.address, KNOCKS, 0.02)
+        for one in f.gateways:
+            true(lambda one=one: tcp_state(f.client, one.address, 22) == "open")
+            assert tcp_state(f.other, one.address, 22) == "filtered"
+        second.daemon.wait_for(f"{f.client4} admitted to ssh", "at edge-1")
+        assert second.daemon.status()["fleet"]["gateways"] == ["edge-1", "edge-2", "edge-3"]
+        third.daemon.verb("dismiss", f.client4)
+        for one in f.gateways:
+            true(lambda one=one: inside(one) == set())
+            true(lambda one=one: tcp_state(f.client, one.address, 22) == "filtered")
+
+
+@pytest.mark.parametrize("decide", WAYS)
+def test_a_used_sequence_is_refused_at_the_others(decide: str) -> None:
+    settled(12)
+    with fleet(ROTATING.replace("DECIDE", decide), keyholders=holders(["ana"])) as f:
+        first, second = f.gateways
+        knocks = sequence()
+        with sender(f.client) as send:
+            send.knocks(f.client4, first.address, knocks, 0.03)
+        first.daemon.wait_for(f"{f.client4} admitted to vpn")
+        second.daemon.wait_for(f"{f.client4} admitted to vpn")
+        with sender(f.other) as send:
+            send.knocks(f.other4, second.address, knocks, 0.03)
+            time.sleep(1)
+        assert inside(second) == {(f.client4, "vpn")}
+
+
+@pytest.mark.parametrize("decide", WAYS)
+@pytest.mark.parametrize("claim", ["later", "first"])
+def test_of_two_at_the_same_instant_one_stays_in(decide: str, claim: str) -> None:
+    settled(12)
+    config = ROTATING.replace("DECIDE", decide) + f"    claim: {claim}\n"
+    with fleet(config, keyholders=holders(["ana"])) as f:
+        first, second = f.gateways
+        knocks = sequence()
+        with sender(f.client) as one, sender(f.other) as two:
+            for knock in knocks:
+                one.knock(f.client4, first.address, knock)
+                two.knock(f.other4, second.address, knock)
+                time.sleep(0.03)
+        true(lambda: inside(first) and inside(first) == inside(second))
+        time.sleep(1)
+        assert len(inside(first)) == 1 and inside(first) == inside(second)
+        (winner,) = inside(first)
+        loser = {f.client4, f.other4} - {winner[0]}
+        for gateway in f.gateways:
+            listed = gateway.ns.run(["nft", "list", "set", "inet", "portress", "vpn_4"]).stdout
+            assert winner[0] in listed and not any(source in listed for source in loser)
+
+
+def test_a_gateway_that_was_cut_off_catches_up_without_a_restart() -> None:
+    with fleet(FIXED) as f:
+        first, second = f.gateways
+        cut_off(f, second)
+        true(lambda: second.daemon.status()["fleet"]["away"])
+        with sender(f.client) as send, sender(f.other) as more:
+            send.knocks(f.client4, first.address, KNOCKS, 0.02)
+            more.knocks(f.other4, second.address, KNOCKS, 0.02)
+        first.daemon.wait_for(f"{f.client4} admitted to ssh")
+        second.daemon.wait_for(f"{f.other4} admitted to ssh")  # fixed sequences open as ever
+        assert inside(second) == {(f.other4, "ssh")}
+        cut_off(f, second, off=False)
+        both = {(f.client4, "ssh"), (f.other4, "ssh")}
+        true(lambda: inside(second) == both and inside(first) == both, 30)
+        second.daemon.wait_for("the store answers again")
+
+
+@pytest.mark.parametrize("alone", ["local", "refuse"])
+def test_alone_rotating_sequences_do_what_the_configuration_says(alone: str) -> None:
+    settled(14)
+    config = ROTATING.replace("DECIDE", "kernel")
+    with fleet(config, keyholders=holders(["ana"]), more=f", alone: {alone}") as f:
+        first, second = f.gateways
+        f.store.kill(0)
+        true(lambda: first.daemon.status()["fleet"]["away"] and second.daemon.status()["fleet"]["away"])
+        knocks = sequence()
+        with sender(f.client) as send:
+            send.knocks(f.client4, first.address, knocks, 0.03)
+        if alone == "refuse":
+            first.daemon.wait_for(f"{f.client4} refused at vpn", "the store is away")
+            assert inside(first) == set()
+            return
+        first.daemon.wait_for(f"{f.client4} admitted to vpn")
+        with sender(f.other) as send:  # whoever listened uses it at the other one
+            send.knocks(f.other4, second.address, knocks, 0.03)
+        second.daemon.wait_for(f"{f.other4} admitted to vpn")
+        f.store.start(0)
+        true(lambda: inside(first) == set() and inside(second) == set(), 30)
+        told = first.daemon.log + second.daemon.log
+        assert "a sequence for vpn was used at edge-" in told and "both admissions end" in told
+
+
+def test_a_gateway_that_starts_is_right_before_it_is_ready() -> None:
+    with fleet(FIXED) as f:
+        first, second = f.gateways
+        second.daemon.terminate()
+        with sender(f.client) as send:
+            send.knocks(f.client4, first.address, KNOCKS, 0.02)
+        first.daemon.wait_for("admitted to ssh")
+        true(lambda: first.daemon.status()["fleet"]["queue"] == 0)
+        second.daemon.start()
+        ready = next(
+            number
+            for number, line in enumerate(second.daemon.lines)
+            if "ready, watching" in line and number > 1
+        )
+        assert inside(second) == {(f.client4, "ssh")}
+        assert any("admitted to ssh" in line for line in second.daemon.lines[: ready + 1 + 50])
+
+
+def test_what_others_write_into_the_store_opens_no_door() -> None:
+    with fleet(FIXED, gateways=1) as f:
+        (only,) = f.gateways
+        f.store.ctl("put", "/portress/edge/a/ssh/198.51.100.102", "eHg= {}", user="")
+        only.daemon.wait_for("a value in the store is refused", "a/ssh/198.51.100.102")
+        assert inside(only) == set()
+
+
+def test_keyholders_enrolled_at_one_gateway_open_doors_at_all() -> None:
+    settled(14)
+    with fleet(ROTATING.replace("DECIDE", "kernel")) as f:
+        first, second = f.gateways
+        first.daemon.verb("enrol", "ben", "--door", "vpn", "--host", first.address)
+        second.daemon.wait_for("1 keyholder now")
+        assert [
+            one["name"] for one in __import__("json").loads(second.daemon.verb("keyholders", "--json").stdout)
+        ] == ["ben"]
+        assert not (first.daemon.folder / "keyholders.yaml").exists()
+        second.daemon.verb("unenrol", "ben")
+        first.daemon.wait_for("0 keyholders now")
