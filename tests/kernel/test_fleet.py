@@ -10,7 +10,7 @@ import pytest
 
 from kernel.test_rotating import SECRETS, STEP, holders, settled
 from lab import sender, service, tcp_state
-from lab.fleets import Fleet, Gateway, cut_off, fleet
+from lab.fleets import Gateway, cut_off, fleet
 from portress.config.model import Rotating
 from portress.knock import SECOND, TCP, UDP
 from portress.sequence.rotating import derive
@@ -185,9 +185,7 @@ def test_keyholders_enrolled_at_one_gateway_open_doors_at_all() -> None:
         first, second = f.gateways
         first.daemon.verb("enrol", "ben", "--door", "vpn", "--host", first.address)
         second.daemon.wait_for("1 keyholder now")
-        assert [
-            one["name"] for one in __import__("json").loads(second.daemon.verb("keyholders", "--json").stdout)
-        ] == ["ben"]
+        assert "ben" in second.daemon.verb("keyholders").stdout
         assert not (first.daemon.folder / "keyholders.yaml").exists()
         second.daemon.verb("unenrol", "ben")
         first.daemon.wait_for("0 keyholders now")

@@ -102,8 +102,13 @@ def fleet(
 
 def cut_off(f: Fleet, gateway: Gateway, *, off: bool = True) -> None:
     """The gateway's way to the store is cut (packets vanish), or there again."""
-    table = "table inet cut { chain c { type filter hook output priority 0; ip daddr " + STORE + " drop; }\n"
-    table += " chain d { type filter hook input priority -400; ip saddr " + STORE + " drop; } }"
+    table = f"""
+    table inet cut {{
+      chain c {{ type filter hook output priority 0; ip daddr {STORE} drop
+      }}
+      chain d {{ type filter hook input priority -400; ip saddr {STORE} drop
+      }}
+    }}"""
     if off:
         gateway.ns.nft(table)
     else:

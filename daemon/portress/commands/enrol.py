@@ -20,6 +20,7 @@ from portress.keyholders import edit as enrolment
 from portress.keyholders import enrolling, keycard
 from portress.keyholders.file import FILE, checked_name, expiry, expiry_text
 from portress.keyholders.keyholder import STYLES, Keyholder, Style
+from portress.keyholders.place import place
 from portress.keyholders.secret import generate
 from portress.paths import Paths
 from portress.shown import bare
@@ -87,8 +88,9 @@ def enrol(
     Anyone who has the keycard can open the door. It is shown only now. A NAME that is
     enrolled already gets one more DOOR, with a keycard for that door alone.
     """
-    config, holders = configuration.load(paths.config), paths.config.parent / FILE
-    before = enrolment.known(holders, name)
+    config = configuration.load(paths.config)
+    kept = place(config, paths.config)
+    before = kept.known(name)
     if before is not None and (until is not None or style not in (None, before.style)):
         raise Mistake(f"{name} is enrolled already and keeps style and end: leave --style and --until out")
     chosen, style = enrolling.chosen(doors, before.style if before else style, config.doors, bool(phone))
@@ -99,9 +101,9 @@ def enrol(
     enrolling.write_new(files)
     try:
         if before is None:
-            enrolment.add(holders, keyholder)
+            kept.add(keyholder)
         else:
-            enrolment.extend(holders, name, names)
+            kept.extend(name, names)
     except BaseException:
         enrolling.remove(files)
         raise
@@ -110,7 +112,8 @@ def enrol(
         told = new.json() if as_json else enrolling.handed_over(new, _screen())
         click.echo(told, file=bare(sys.stdout))  # a QR code has colours; what is in it was checked
     finally:  # also where nobody reads to the end, as behind `| head`
-        _tell_daemon(paths)
+        if config.fleet is None:  # else every gateway hears of it from the store
+            _tell_daemon(paths)
 
 
 def _told(new: enrolling.Enrolment, files: dict[Path, str]) -> str:

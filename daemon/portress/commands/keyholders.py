@@ -20,6 +20,7 @@ from portress.errors import Mistake
 from portress.keyholders import file as keyholding
 from portress.keyholders.file import expiry_text
 from portress.keyholders.keyholder import Keyholder
+from portress.keyholders.place import InFleet, move, together
 from portress.ledger.ledger import LedgerError, NoLedger, Reader
 from portress.paths import Paths
 
@@ -27,12 +28,21 @@ Uses = dict[tuple[bytes, str], float]
 
 
 @click.command()
+@click.option("--to-fleet", is_flag=True, help="move the keyholders of the file into the fleet's store")
 @as_json
 @common
-def keyholders(paths: Paths, as_json: bool) -> None:
+def keyholders(paths: Paths, to_fleet: bool, as_json: bool) -> None:
     """List the keyholders: their doors, style, end and last use."""
     config = configuration.load(paths.config)
+    if to_fleet:
+        if config.fleet is None:
+            raise Mistake(f"{paths.config}: no fleet is configured: add a section fleet first")
+        count = move(paths.config, config.fleet, lambda text: click.echo(text, err=True))
+        click.echo(f"Moved {counted(count, 'keyholder')} to fleet {config.fleet.name}.")
+        return
     found = keyholding.load(keyholding.locate(paths.config), config.doors)
+    if config.fleet is not None:
+        found = together(found, InFleet(config.fleet).all())
     uses, now = _uses(paths), time.time()
     with contextlib.suppress(Mistake):
         status = control.ask(paths.socket, "status", most=0)

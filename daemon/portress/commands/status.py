@@ -20,9 +20,10 @@ MOST: Final = 200  # admissions asked for by a screen, more than it has lines
 
 @click.command()
 @click.option("--watch", is_flag=True, help="a live screen; q leaves")
+@click.option("--fleet", "of_fleet", is_flag=True, help="the fleet's gateways, and whom each let in")
 @as_json
 @common
-def status(paths: Paths, watch: bool, as_json: bool) -> None:
+def status(paths: Paths, watch: bool, of_fleet: bool, as_json: bool) -> None:
     """Show doors, admissions with the time left, and callers with their progress. Shows no knocks."""
     if watch:
         if as_json:
@@ -33,6 +34,13 @@ def status(paths: Paths, watch: bool, as_json: bool) -> None:
         return
     if as_json:
         print_json(_ask(paths))
+        return
+    if of_fleet:
+        told, out = _ask(paths), console()
+        if not told.get("fleet"):
+            raise Mistake("this host belongs to no fleet, or no daemon runs")
+        out.print(status_screen.headline(told))
+        out.print(status_screen.gateways(told))
         return
     told, out = _ask(paths, most=MOST), console()
     for part in status_screen.parts(told, width=out.width):

@@ -8,9 +8,12 @@ import click
 
 from portress import control
 from portress.commands.common import as_json, common, print_json, warn
+from portress.config import load as configuration
+from portress.config.model import Fleet
 from portress.errors import Mistake
 from portress.keyholders import edit as enrolment
 from portress.keyholders.file import FILE
+from portress.keyholders.place import InFleet
 from portress.paths import Paths
 
 
@@ -20,6 +23,13 @@ from portress.paths import Paths
 @common
 def unenrol(paths: Paths, name: str, as_json: bool) -> None:
     """End NAME: their sequences open nothing any more, and who came in by them is dismissed."""
+    if (fleet := _fleet(paths)) is not None and InFleet(fleet).known(name) is not None:
+        InFleet(fleet).remove(name)
+        if as_json:
+            print_json({"keyholder": name, "fleet": fleet.name})
+        else:
+            click.echo(f"{name} is unenrolled at every gateway of fleet {fleet.name}.")
+        return
     missing = None
     try:
         enrolment.remove(paths.config.parent / FILE, name)
@@ -45,6 +55,14 @@ def unenrol(paths: Paths, name: str, as_json: bool) -> None:
         print_json({"keyholder": name, "daemon": answer is not None, "dismissed": dismissed})
     else:
         click.echo(_told(name, answer))
+
+
+def _fleet(paths: Paths) -> Fleet | None:
+    """The fleet of this host. A configuration with mistakes keeps nobody from unenrolling in the file."""
+    try:
+        return configuration.load(paths.config).fleet
+    except Mistake:
+        return None
 
 
 def _told(name: str, answer: dict[str, Any] | None) -> str:

@@ -90,6 +90,9 @@ def check(top: Found, findings: Findings) -> None:
     site, called = top.get("site"), fleet.get("name")
     if site and called and site.value != called.value:
         findings.mistake(site.place, f"in a fleet the site is the fleet's name, {called.value}: remove it")
+    decide, waits = top.get("decide"), fleet.get("alone")
+    if decide and decide.value == "kernel" and waits and waits.value == "refuse":
+        findings.warn(waits.place, "the daemon decides, not the kernel: a door waits for the store's answer")
     for one, other in (("cert", "key"), ("key", "cert"), ("user", "password"), ("password", "user")):
         alone = fleet.get(one)
         if alone and fleet.get(other) is None:

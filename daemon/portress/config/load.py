@@ -80,6 +80,8 @@ def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
     if "fleet" in values:
         fleet = settings(values.pop("fleet"))
         sections["fleet"], values["site"] = fleet, fleet.name
+        if fleet.alone == "refuse" or any(door.claim == "first" for door in sections["doors"].values()):
+            values["decide"] = "daemon"  # the door waits until the store has answered
     if "metrics" in values:
         sections["metrics"] = values.pop("metrics")["listen"]
     if "counter" in values:

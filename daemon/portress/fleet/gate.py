@@ -11,7 +11,7 @@ import contextlib
 from collections import deque
 from collections.abc import Awaitable, Callable, Iterable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from attrs import frozen
 
@@ -102,6 +102,25 @@ class Gate:
         if self._doing is not None:
             self._doing.cancel()
         await self._store.__aexit__()
+
+    def state(self) -> dict[str, Any]:
+        """The fleet as this gateway sees it: times in seconds, counts since the start."""
+        member, counts = self.member, self.member.counts
+        return {
+            "name": self.settings.name,
+            "gateway": self.settings.gateway,
+            "gateways": sorted(member.gateways),
+            "away": member.away,
+            "trouble": member.trouble,
+            "revision": member.seen,
+            "lag": round(member.lag, 4),
+            "queue": len(member.outbox),
+            "clock_ahead": round(member.ahead, 3),
+            "claims": counts.claims,
+            "conflicts": counts.conflicts,
+            "errors": counts.errors,
+            "refused": counts.refused,
+        }
 
     # What happens here
 

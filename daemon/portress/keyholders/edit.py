@@ -97,6 +97,11 @@ def remove(path: Path, name: str) -> Keyholder:
     raise Unknown(f"{path}: {unknown(name, before)}")
 
 
+def everybody(path: Path) -> tuple[Keyholder, ...]:
+    """The keyholders in the file, whatever their doors; none if there is no file. Raises Mistake."""
+    return parse(_text(path), str(path), None) if os.path.lexists(path) else ()
+
+
 def unknown(name: str, keyholders: Sequence[Keyholder]) -> str:
     """That there is no such keyholder, and whose name is the nearest."""
     near = difflib.get_close_matches(name, [keyholder.name for keyholder in keyholders], 1)

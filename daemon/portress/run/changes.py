@@ -23,6 +23,7 @@ from portress.guard.ruleset import build
 from portress.guard.table import GuardError, Table
 from portress.keyholders import file as keyholding
 from portress.keyholders.keyholder import Keyholder
+from portress.keyholders.place import together
 from portress.paths import Paths
 from portress.run.deciding import Plan
 from portress.run.doorkeeper import Doorkeeper
@@ -39,12 +40,6 @@ from portress.sequence.rotating import step_at
 from portress.sequence.trie import Trie
 
 Keyholders = tuple[Keyholder, ...]
-
-
-def together(mine: Keyholders, fellows: Keyholders) -> Keyholders:
-    """The keyholders of this host's file and of the fleet; of one name, the fleet's."""
-    names = {one.name for one in fellows}
-    return (*(one for one in mine if one.name not in names), *fellows)
 
 
 @define(eq=False)

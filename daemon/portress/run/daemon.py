@@ -24,16 +24,18 @@ from portress.errors import Mistake
 from portress.events import Events
 from portress.guard.able import settled
 from portress.guard.table import GuardError, Table
+from portress.keyholders.place import together
 from portress.knock import Source
 from portress.mirror import Mirror
 from portress.paths import Paths
 from portress.run import gc_tuning as tuning
 from portress.run import trial, use_mark
 from portress.run.away import Away
-from portress.run.changes import Reloading, together
+from portress.run.changes import Reloading
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Hearing
 from portress.run.exposure import Exposure
+from portress.run.fellows import Alone
 from portress.run.follower import MirrorListener
 from portress.run.http import Answer
 from portress.run.in_force import InForce
@@ -230,6 +232,7 @@ class Daemon:
             self._past,
             self._changes,
             self._later,
+            self._gate or Alone(),
         )
 
     async def _serve(self) -> None:
@@ -266,6 +269,7 @@ class Daemon:
             self._timekeeper,
             self._exposure,
             self._changes.reloads,
+            self._gate or Alone(),
         ).answer
 
     def _tell_ready(self, found: int, restored: int) -> None:

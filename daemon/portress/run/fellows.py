@@ -6,7 +6,7 @@ whether it was used elsewhere. What they make of it is for `fleet/gate.py`.
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import Any, Protocol
 
 from portress.admissions import Admission, Ending
 from portress.knock import Expected, Source
@@ -27,6 +27,9 @@ class Fellows(Protocol):
     async def used(self, opening: Expected, source: Source) -> None:
         """A sequence that works once was used here, and the door is open."""
 
+    def state(self) -> dict[str, Any] | None:
+        """How the fleet is, for status and metrics; None where there is none."""
+
 
 class Alone:
     """No other gateways."""
@@ -43,3 +46,7 @@ class Alone:
 
     async def used(self, opening: Expected, source: Source) -> None:
         """Nobody wants to know."""
+
+    def state(self) -> dict[str, Any] | None:
+        """There is none."""
+        return None

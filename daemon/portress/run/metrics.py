@@ -20,6 +20,7 @@ from prometheus_client.metrics_core import Metric
 from portress import __version__
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.exposure import Exposure
+from portress.run.fellows import Fellows
 from portress.run.http import Asked, Page
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
@@ -68,6 +69,7 @@ class Metrics:
     timekeeper: Timekeeper
     exposure: Exposure
     reloads: Mapping[str, int]
+    fellows: Fellows
     registry: _Registry = field(factory=_Registry, init=False)
     _nft: str = field(factory=lambda: _nft_version(), init=False)
 
@@ -92,6 +94,27 @@ class Metrics:
         yield from self._knocks()
         yield from self._admissions()
         yield from self._health()
+        yield from self._fleet()
+
+    def _fleet(self) -> Iterator[Metric]:
+        state = self.fellows.state()
+        if state is None:
+            return
+        for name, text, value in (
+            ("portress_fleet_store_away", "1 while the store does not answer.", int(state["away"])),
+            ("portress_fleet_gateways", "Gateways that are alive.", len(state["gateways"])),
+            ("portress_fleet_lag_seconds", "From a change made here until it was heard here.", state["lag"]),
+            ("portress_fleet_queue", "Changes that the store does not have yet.", state["queue"]),
+            ("portress_fleet_clock_ahead_seconds", "This clock ahead of the store's.", state["clock_ahead"]),
+        ):
+            yield GaugeMetricFamily(name, text, value=value)
+        for name, text, value in (
+            ("portress_fleet_claims", "Sequences claimed at the store.", state["claims"]),
+            ("portress_fleet_conflicts", "Sequences used at another gateway before.", state["conflicts"]),
+            ("portress_fleet_store_errors", "Requests that the store did not answer.", state["errors"]),
+            ("portress_fleet_refused", "Values in the store that were forged or old.", state["refused"]),
+        ):
+            yield CounterMetricFamily(name, text, value=value)
 
     def _timings(self) -> Iterator[Metric]:
         for name, text, timing in (

@@ -28,6 +28,7 @@ from portress.run import status_answer as answers
 from portress.run.changes import Reloading
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.exposure import Exposure
+from portress.run.fellows import Fellows
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
 from portress.run.ledger_writer import Books
@@ -63,6 +64,7 @@ class Requests:
     past: Past
     changes: Reloading
     later: Callable[[Awaitable[None]], object]
+    fellows: Fellows
     _known: dict[str, Callable[[Request, int], Awaitable[Any]]] = field(init=False)
 
     def __attrs_post_init__(self) -> None:
@@ -121,6 +123,7 @@ class Requests:
             "followers": len(self.events.followers),
             "credential": keyholding.credential() is not None,
             "ledger": {"present": self.books.ledger is not None, "failures": self.books.failures},
+            "fleet": self.fellows.state(),
             "refusing": answers.refusing(self.past.doubt(self.in_force.config), unix),
             "events": answers.events(self.events.last(), full=_trusted(uid)),
         }

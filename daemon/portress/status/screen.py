@@ -75,8 +75,34 @@ def headline(told: dict[str, Any]) -> Text:
         line.append(
             f"Rotating sequences are refused for {_left(refusing['left'])}: {refusing['why']}. ", "yellow"
         )
+    if fleet := told.get("fleet"):
+        line.append(_fleet(fleet), "bold red" if fleet["away"] else "")
     line.rstrip()
     return line
+
+
+def _fleet(told: dict[str, Any]) -> str:
+    """The fleet in a sentence."""
+    alive = f"{counted(len(told['gateways']), 'gateway')} of fleet {told['name']}"
+    if told["away"]:
+        return f"The fleet's store is away, this gateway works alone: {told['trouble']}. "
+    waiting = f", {counted(told['queue'], 'change')} to send" if told["queue"] else ""
+    trouble = f", {told['trouble']}" if told["trouble"] else ""
+    return f"{alive}, revision {told['revision']}, lag {told['lag'] * 1000:.0f} ms{waiting}{trouble}. "
+
+
+def gateways(told: dict[str, Any]) -> Grid:
+    """The fleet's gateways, and how many of those admitted here each has let in."""
+    grid = _grid("gateway", "alive", "admitted")
+    fleet = told["fleet"]
+    mine = [one.get("gateway") or fleet["gateway"] for one in told["admissions"]]
+    for name in sorted({*fleet["gateways"], *mine}):
+        alive = "yes" if name in fleet["gateways"] else "no"
+        here = " (this one)" if name == fleet["gateway"] else ""
+        grid.add_row(
+            Text(name + here), Text(alive, "" if alive == "yes" else "bold red"), str(mine.count(name))
+        )
+    return grid
 
 
 def _unguarded(doors: dict[str, str]) -> str:
