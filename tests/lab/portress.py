@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -21,6 +22,7 @@ from portress.run import use_mark
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 ALONE: Final = "source_prefix: {ipv4: 32, ipv6: 128}"
+QUIET: Final = "closed: drop"
 
 
 def _program() -> str:
@@ -110,10 +112,13 @@ class Daemon:
         """Write another configuration (mode 0600). The daemon is not told: `reload()` does that.
 
         Unless the text has a `source_prefix`, every IPv6 address is a source of its own, as those of the
-        lab's strangers are meant to be; `source_prefix: {}` leaves the defaults in force.
+        lab's strangers are meant to be; `source_prefix: {}` leaves the defaults in force. Unless it has a
+        `closed`, guarded ports are silent, and so are told from others.
         """
         if "source_prefix" not in text:
             text = f"{text.rstrip()}\n{ALONE}\n"
+        if re.search(r"^closed:", text, re.MULTILINE) is None:
+            text = f"{text.rstrip()}\n{QUIET}\n"
         self.config.write_text(text)
         self.config.chmod(0o600)
 

@@ -14,6 +14,7 @@ from portress import control, lock, units
 from portress.commands.common import DURATION, common, no_daemon, root_only, warn
 from portress.config import load as configuration
 from portress.config.model import Config
+from portress.doctor.probe.closed_ports import known
 from portress.durations import spell
 from portress.errors import Mistake
 from portress.guard import flows
@@ -98,7 +99,7 @@ def _load(
     """Load the guard without a daemon. Whether the end of the trial will put an older one back."""
     no_daemon(paths)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
-    ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening)
+    ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening, answers=known(config))
     sources = [Source.of(one.packed, config.widths[one.family != 4]) for one in here]
     admit = [(door.name, source, door.stay) for source in sources for door in config.doors.values()]
     another = trial.under_way(paths.socket)

@@ -8,6 +8,7 @@ import click
 
 from portress.commands.common import as_json, common, print_json
 from portress.config import load as configuration
+from portress.doctor.probe.closed_ports import known
 from portress.guard.ruleset import build, render
 from portress.keyholders import file as keyholding
 from portress.paths import Paths
@@ -22,7 +23,8 @@ def rules(paths: Paths, as_json: bool) -> None:
     """Print the guard that this configuration means. It shows the first knock of each sequence."""
     config = configuration.load(paths.config)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
-    ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening)
+    opening = Rota(config, holders).trie(step_at(time.time())).opening
+    ruleset = build(config, opening, answers=known(config))
     text = render(ruleset)
     if as_json:
         print_json({"rules": text, "comment": ruleset.comment})

@@ -62,7 +62,7 @@ def _open(paths: Paths) -> dict[str, str]:
     from portress.doctor.open_doors import probe
 
     try:
-        return probe(configuration.load(paths.config))
+        return dict(probe(configuration.load(paths.config)).open)
     except Mistake:
         return {}
 

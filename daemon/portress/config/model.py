@@ -117,7 +117,7 @@ class Config:
     inside_default_route: tuple[str, ...] = ()  # those of them that may carry the default route
     always: tuple[IPv4Network | IPv6Network, ...] = ()
     public: tuple[Service, ...] = ()
-    closed: Literal["drop", "reject"] = "drop"
+    closed: Literal["alike", "drop", "reject"] = "alike"
     prefix_4: int = 32  # source_prefix.ipv4
     prefix_6: int = 64  # source_prefix.ipv6
     misses: Misses | None = None  # None: nobody is shunned

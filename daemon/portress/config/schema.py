@@ -352,7 +352,11 @@ CONFIGURATION: Final = Keys(
             ListOf(_SERVICE, "services are a list, as [tcp/80, tcp/443]", 0, True),
             "services open to all: never guarded, never a knock",
         ),
-        "closed": Key(one_of("drop", "reject"), "what a stranger meets at a guarded port", default="drop"),
+        "closed": Key(
+            one_of("alike", "drop", "reject"),
+            "what a stranger meets at a guarded port; alike: what he meets at the host's other closed ports",
+            default="alike",
+        ),
         "source_prefix": Key(_SOURCE_PREFIX, "how much of an address counts as one source"),
         "misses": Key(_MISSES, "after how many misses a source is shunned; default: no shunning"),
         "callers": Key(

@@ -7,22 +7,34 @@ sentence for each door that is open, and nothing where all are shut.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+
+from attrs import frozen
 
 from portress.config.model import Config
-from portress.doctor.probe import links, others, rules, upkeep
+from portress.doctor.probe import closed_ports, links, others, rules, upkeep
 from portress.doctor.probe.finding import Finding
+from portress.guard.closed import Answers
 
 
-def probe(config: Config) -> dict[str, str]:
-    """Each open door and why it is open, in this thread's network namespace.
+@frozen
+class Seen:
+    """Each open door and why it is open; and what this host's closed ports answer."""
+
+    open: Mapping[str, str]
+    answers: Answers
+
+
+def probe(config: Config) -> Seen:
+    """What is found in this thread's network namespace.
 
     Raises Mistake if this host may not be looked at.
     """
-    place = links.read()
-    around = others.Neighbourhood(config, rules.read(), place, frozenset())
+    place, tables = links.read(), rules.read()
+    around = others.Neighbourhood(config, tables, place, frozenset())
     found = [*upkeep.judge_guard(config, upkeep.read_guard(), away=False), *others.judge(around)]
-    return of([*found, *links.judge(config, place)], config)
+    answers = closed_ports.judged(config, tables, place)
+    return Seen(of([*found, *links.judge(config, place)], config), answers)
 
 
 def of(findings: Iterable[Finding], config: Config) -> dict[str, str]:

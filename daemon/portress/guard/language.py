@@ -113,5 +113,11 @@ def chain_text(one: Chain) -> str:
     return "\n".join((*lines, *(f"\t\t{rule}" for rule in one.rules), "\t}\n"))
 
 
+def replacement(one: Chain) -> str:
+    """What gives a chain that is there these rules instead of those that it has."""
+    block = f"table {FAMILY} {TABLE} {{\n{chain_text(one)}}}\n"
+    return f"flush chain {FAMILY} {TABLE} {one.name}\n{block}"
+
+
 def counter_text(name: str) -> str:
     return f"\tcounter {name} {{\n\t}}\n"

@@ -14,7 +14,8 @@ from typing import Final
 from attrs import evolve, field, frozen
 
 from portress.config.model import Config, Door
-from portress.guard import decide, one_connection, report
+from portress.guard import closed, decide, one_connection, report
+from portress.guard.closed import CLOSED, LATE, Answers
 from portress.guard.decide import Contents
 from portress.guard.language import (
     ADDRESS,
@@ -209,6 +210,8 @@ def _early(config: Config) -> Iterable[str]:
     """
     yield _inside(config)
     yield f"meta l4proto tcp {_NOT_SYN}"
+    if config.closed == "alike":
+        yield f"jump {LATE}"
     yield from (*_elsewhere(config, "strict"), *_at_own(config, "strict"))
     yield "meta l4proto != tcp accept"
     yield from _guarded(config)
@@ -259,7 +262,8 @@ def _door(config: Config, door: Door) -> Iterable[Chain]:
         rules += [rule for family in (4, 6) for rule in one_connection.rules(door, family)]
     if config.closed == "reject":
         rules += ["meta l4proto tcp reject with tcp reset", "reject with icmpx port-unreachable"]
-    yield Chain(door_chain(door.name), (*rules, "drop"))
+    rules.append(f"goto {CLOSED}" if config.closed == "alike" else "drop")
+    yield Chain(door_chain(door.name), tuple(rules))
     if not door.linger:
         # Every packet, not only a flow's first, needs the admission: sessions end with it.
         strict = f"strict_{door.name}"
@@ -269,8 +273,16 @@ def _door(config: Config, door: Door) -> Iterable[Chain]:
         yield Chain(f"own_{door.name}", (not_own, *placed, f"goto {strict}"))
 
 
-def _chains(config: Config, knocks: Part) -> Iterable[Chain]:
+def answering(config: Config, answers: Answers) -> tuple[Chain, ...]:
+    """The chains that follow this host's other rules; none unless a guarded port is to look like others."""
+    if config.closed != "alike":
+        return ()
+    return Chain(CLOSED, closed.closed_rules(config, answers)), Chain(LATE, closed.late_rules(answers))
+
+
+def _chains(config: Config, knocks: Part, answers: Answers) -> Iterable[Chain]:
     yield from knocks.chains
+    yield from answering(config, answers)
     for door in config.doors.values():
         yield from _door(config, door)
     yield Chain(DISMISSED, tuple(_dismissed(config)))
@@ -295,18 +307,26 @@ def _identity(config: Config, ruleset: Ruleset) -> str:
             ruleset,
             mirrors=without_passing(ruleset.mirrors),
             living=without_passing(ruleset.living),
+            chains=tuple(one for one in ruleset.chains if one.name not in (CLOSED, LATE)),
         )
     )
     digest = hashlib.sha256(steady.encode()).hexdigest()[:16]
     return f"portress 1 prefix {config.prefix_4} {config.prefix_6} config {digest}"
 
 
-def build(config: Config, opening: Iterable[int], contents: Contents | None = None) -> Ruleset:
+def build(
+    config: Config,
+    opening: Iterable[int],
+    contents: Contents | None = None,
+    answers: Answers = closed.NOT_YET,
+) -> Ruleset:
     """The guard for `config`; a source is reported once it hits one of the first knocks `opening`.
 
-    `contents`: what the maps are to hold where the kernel decides; left out: what stays the same."""
+    `contents`: what the maps are to hold where the kernel decides; left out: what stays the same.
+    `answers`: what this host's closed ports answer, as far as that is known.
+    """
     knocks = decide.part(config) if config.decide == "kernel" else report.part(config, opening)
-    *others, entry = _chains(config, knocks)
+    *others, entry = _chains(config, knocks, answers)
     bare = Ruleset(
         counters=knocks.counters,
         living=(*_living(config), *knocks.living),

@@ -15,12 +15,12 @@ from collections.abc import Callable, Iterable
 from typing import Final, TypeVar
 
 import nftables
-from attrs import evolve, frozen
+from attrs import frozen
 
 from portress.errors import Mistake
 from portress.guard import connections, elements, listing, membership
 from portress.guard.elements import ElementChanges
-from portress.guard.language import FAMILY, OWNED, TABLE, Set
+from portress.guard.language import FAMILY, OWNED, TABLE, Chain, Set, replacement
 from portress.guard.listing import Listing
 from portress.guard.maps import Maps
 from portress.guard.report import FULL
@@ -33,7 +33,7 @@ from portress.guard.ruleset import (
     door_set,
     render,
 )
-from portress.guard.timed import split, timed_parts, with_room
+from portress.guard.timed import split, timed_parts, with_room, without_kept
 from portress.knock import SECOND, Source
 from portress.netlink import Transactions, sockets
 
@@ -145,7 +145,7 @@ class Table:
             entries += self._still_refused(before, ruleset)
         more = [(admission_set(door, source), source, ns) for door, source, ns in admit]
         holding = self.maps.make_way(ruleset, kept)
-        bare = _without_kept(ruleset, kept)
+        bare = without_kept(ruleset, kept)
         lines.append(render(with_room(bare, (*entries, *more)), own=self.own, twin=True))
         together, later = split(entries, iter(more))
         lines += timed_parts(together, new=before is None)
@@ -156,6 +156,10 @@ class Table:
         # The doors are shut to strangers by now, and sessions under way go on.
         self._start([*later], new=before is None)
         return ended
+
+    def answer(self, chains: Iterable[Chain]) -> None:
+        """Have these chains hold these rules, in one transaction; nothing else is changed."""
+        self._run("".join(map(replacement, chains)))
 
     def record(self) -> str:
         """Names the set in which the guard records uses: another one, or none (""), remembers others."""
@@ -384,9 +388,3 @@ def _told(error: str) -> str:
     if "Operation not permitted" in first:
         return "not permitted to change the guard: run it as root, or through the daemon"
     return f"the guard cannot be changed: {first}"
-
-
-def _without_kept(ruleset: Ruleset, kept: set[str]) -> Ruleset:
-    """The ruleset without the elements of maps that stay: they are changed apart."""
-    living = (evolve(one, elements=()) if one.name in kept else one for one in ruleset.living)
-    return evolve(ruleset, living=tuple(living))

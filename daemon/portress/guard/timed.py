@@ -61,3 +61,9 @@ def with_room(ruleset: Ruleset, entries: Iterable[tuple[str, Source, int]]) -> R
         for one in ruleset.living
     )
     return evolve(ruleset, living=living)
+
+
+def without_kept(ruleset: Ruleset, kept: set[str]) -> Ruleset:
+    """The ruleset without the elements of maps that stay: they are changed apart."""
+    living = (evolve(one, elements=()) if one.name in kept else one for one in ruleset.living)
+    return evolve(ruleset, living=tuple(living))

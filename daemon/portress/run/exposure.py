@@ -14,31 +14,41 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Final
 
 from portress.config.model import Config
+from portress.doctor.open_doors import Seen
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
 from portress.guard.changes import Changes
+from portress.guard.closed import Answers, unknown
 from portress.guard.vigil import Vigil
 
 SOON: Final = 0.25  # seconds from a change to the look: changes come in crowds
 PAUSE: Final = 2.0  # seconds between two looks at least, however often others change their rules
 
-Probe = Callable[[Config], Mapping[str, str]]
+Probe = Callable[[Config], Seen]
 
 
 class Exposure:
     """What `probe` finds of the configuration that `config` gives: doors open to strangers, and why."""
 
     def __init__(
-        self, probe: Probe, config: Callable[[], Config], guarding: Callable[[], bool], events: Events
+        self,
+        probe: Probe,
+        config: Callable[[], Config],
+        guarding: Callable[[], bool],
+        events: Events,
+        answered: Callable[[Answers], None],
     ) -> None:
-        """`guarding`: whether the guard is meant to be there; where it is not, that is told elsewhere."""
+        """`guarding`: whether the guard is meant to be there; where it is not, that is told elsewhere.
+        `answered`: is given what this host's closed ports answer, at every look.
+        """
         self.open: Mapping[str, str] = {}
         self._probe = probe
         self._config = config
         self._guarding = guarding
         self._seen: object = None
         self._events = events
+        self._answered = answered
         self._thread = ThreadPoolExecutor(1, "exposure")
         self._next = 0.0
         self._due: asyncio.TimerHandle | None = None
@@ -101,9 +111,11 @@ class Exposure:
             found = await asyncio.get_running_loop().run_in_executor(self._thread, self._probe, config)
         except (Mistake, OSError, ValueError, RuntimeError) as error:
             self._events.tell("warning", f"cannot check whether the doors are closed: {error}")
+            self._answered(unknown(str(error)))
             return
         if config is self._config():
-            self._take(found)
+            self._take(found.open)
+            self._answered(found.answers)
         else:
             self._again = True
         if self._again:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from attrs import define
 
 from portress.config.model import Config
+from portress.guard.closed import NOT_YET, Answers
 from portress.guard.ruleset import Ruleset, build
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import Source
@@ -25,11 +26,12 @@ class InForce:
     tracker: Tracker
     fellows: tuple[Keyholder, ...] = ()  # the keyholders that came from the fleet
     plan: Plan | None = None  # what the guard's maps hold, where the kernel decides
+    answers: Answers = NOT_YET  # what closed ports of this host answer
 
     def ruleset(self) -> Ruleset:
         """The guard as it has to be now."""
         contents = None if self.plan is None or self.config.decide == "daemon" else self.plan.contents
-        return build(self.config, self.tracker.trie.opening, contents)
+        return build(self.config, self.tracker.trie.opening, contents, self.answers)
 
     def source(self, packed: bytes) -> Source:
         """The source that an address's bytes, as a watcher tells them, stand for."""

@@ -114,6 +114,7 @@ class Requests:
                 "trial": self.sentinel.trial_left,
                 "open": dict(self.exposure.open),
             },
+            "closed": answers.closed(self.in_force.config, self.in_force.answers),
             "doors": [answers.door(door, counts[name]) for name, door in self.in_force.config.doors.items()],
             "as_configured": not self.last_good.falling_back,
             "admitted": len(admitted),

@@ -13,6 +13,7 @@ from typing import Any
 from portress import control
 from portress.config import load as configuration
 from portress.config.model import Config
+from portress.doctor.probe import closed_ports
 from portress.durations import spell
 from portress.guard import flows
 from portress.guard.able import settled
@@ -59,7 +60,7 @@ def _load_alone(table: Table, config: Config, sources: Iterable[Source], *, firs
     if first:
         with contextlib.suppress(OSError):  # a door stays open for nothing less than a refusal of the kernel
             flows.adopt(connected(service for door in config.doors.values() for service in door.services))
-    table.load(build(config, Rota(config).trie(0).opening), admit)
+    table.load(build(config, Rota(config).trie(0).opening, answers=closed_ports.at_boot(config)), admit)
 
 
 def reload(paths: Paths) -> list[str]:

@@ -21,7 +21,8 @@ from portress.admissions import Admission, Grant, How
 from portress.durations import counted
 from portress.events import Events
 from portress.guard import flows, strangers
-from portress.guard.ruleset import Ruleset
+from portress.guard.closed import Answers
+from portress.guard.ruleset import Ruleset, answering
 from portress.guard.table import GuardError, Table
 from portress.guard.vigil import Vigil
 from portress.knock import SECOND, UDP, Expected, Source
@@ -191,6 +192,17 @@ class Sentinel:
             self._events.tell("restored", f"{done}{rest}", cause=cause)
 
         asyncio.get_running_loop().run_in_executor(None, cut).add_done_callback(tell)
+
+    def answer(self, answers: Answers) -> None:
+        """Have guarded ports answer as closed ones do. Whoever changed the guard meanwhile is dealt with
+        elsewhere."""
+        before, self._in_force.answers = self._in_force.answers, answers
+        chains = answering(self._in_force.config, answers)
+        if self.guarding and chains != answering(self._in_force.config, before):
+            try:
+                self._table.answer(chains)
+            except GuardError:
+                self._in_force.answers = before  # the next look tries again
 
     def check(self) -> None:
         """Now and then: the guard must be there whatever was announced."""

@@ -11,7 +11,8 @@ from typing import Any, Final
 from portress import __version__
 from portress.admissions import Admission
 from portress.config.model import Config, Door
-from portress.knock import SECOND
+from portress.guard.closed import Answers, Kind
+from portress.knock import PROTOCOL_NAMES, SECOND, TCP, UDP
 from portress.run.listener import Listener
 from portress.run.recovery import Doubt
 from portress.sequence.rotating import STEP
@@ -67,6 +68,28 @@ def door(one: Door, admitted: int) -> dict[str, Any]:
             + "; a code works once for all doors together: a second door needs the next one",
         }
     return told
+
+
+def closed(config: Config, found: Answers) -> dict[str, Any]:
+    """What strangers meet at guarded ports: by configuration and, where they are to look like other closed
+    ports, what those answer to first packets, by protocol and address family."""
+    if config.closed != "alike":
+        return {"configured": config.closed, "answers": []}
+    protocols = {one.protocol for door in config.doors.values() for one in door.services}
+    named: tuple[tuple[int, Kind], ...] = ((TCP, "syn"), (UDP, "udp"))
+    listed = [
+        {
+            "protocol": PROTOCOL_NAMES[protocol],
+            "family": f"ipv{one.family}",
+            "answer": one.how,
+            "unknown": one.why or None,
+        }
+        for protocol, kind in named
+        if protocol in protocols
+        for one in found
+        if one.kind == kind
+    ]
+    return {"configured": config.closed, "answers": listed}
 
 
 def refusing(doubt: Doubt | None, unix: float) -> dict[str, Any] | None:

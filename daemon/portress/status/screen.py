@@ -5,7 +5,7 @@ In: the daemon's answer, or what the kernel alone knows ("daemon": False). Out: 
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from rich import box
 from rich.table import Table as Grid
@@ -14,6 +14,9 @@ from rich.text import Text
 from portress.durations import counted, moment, spell
 from portress.knock import SECOND
 
+FAMILIES: Final = {"ipv4": "IPv4", "ipv6": "IPv6"}
+_MET: Final = {"silence": "no answer", "tcp reset": "TCP reset"}
+
 
 def parts(told: dict[str, Any], *, width: int = 80, most: int = 40) -> list[Any]:
     """The status for a screen of `width` columns: a headline, doors, admissions, callers."""
@@ -21,6 +24,8 @@ def parts(told: dict[str, Any], *, width: int = 80, most: int = 40) -> list[Any]
     if told["doors"]:
         dialled = [Text(f"{one['name']}: {one['dial']['rule']}") for one in told["doors"] if "dial" in one]
         blocks.append([doors(told), *dialled])
+    if lines := closed(told):
+        blocks.append([Text(line) for line in lines])
     if told["admissions"]:
         count = told.get("admitted", len(told["admissions"]))
         blocks.append([admissions(told["admissions"][:most], width), *_more(count, most)])
@@ -34,6 +39,21 @@ def parts(told: dict[str, Any], *, width: int = 80, most: int = 40) -> list[Any]
             shunned = ", ".join(f"{one['source']} ({_left(one['left'])})" for one in told["shunned"][:most])
             blocks.append([Text(f"Shunned: {shunned}"), *_more(len(told["shunned"]), most)])
     return [part for block in blocks for part in ([Text()] if block is not blocks[0] else []) + block]
+
+
+def closed(told: dict[str, Any]) -> list[str]:
+    """What strangers meet at guarded ports, where that follows the host's other closed ports."""
+    by_answer: dict[tuple[str, str], list[str]] = {}
+    for one in told.get("closed", {}).get("answers", ()):
+        key = one["answer"], one["unknown"] or ""
+        by_answer.setdefault(key, []).append(f"{one['protocol']} {FAMILIES[one['family']]}")
+    met = [f"{_MET.get(how, how)} ({', '.join(which)})" for (how, why), which in by_answer.items() if not why]
+    lines = [f"Guarded ports look like other closed ports: {'; '.join(met)}."] if met else []
+    return lines + [
+        f"Guarded ports do not answer ({', '.join(which)}): what closed ports answer cannot be told: {why}."
+        for (_, why), which in by_answer.items()
+        if why
+    ]
 
 
 def _more(count: int, most: int) -> list[Text]:

@@ -240,7 +240,7 @@ def _unreached(around: Neighbourhood, door: Door, service: Service) -> Iterator[
         if end.passed and end.path.granted
         for source in end.path.sources
     }
-    lost = sorted(source for source in named if not _always(around.config, source))
+    lost = sorted(source for source in named if not sure_to_be_always(around.config, source))
     if lost:
         yield Finding(
             "accept-unreached",
@@ -252,7 +252,7 @@ def _unreached(around: Neighbourhood, door: Door, service: Service) -> Iterator[
         )
 
 
-def _always(config: Config, source: str) -> bool:
+def sure_to_be_always(config: Config, source: str) -> bool:
     """Whether all that a rule names need not knock anyway."""
     for word in source.split(", "):
         try:

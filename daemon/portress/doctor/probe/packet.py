@@ -11,12 +11,12 @@ from typing import Any, Final
 
 from attrs import frozen
 
-from portress.knock import PROTOCOL_NAMES
+from portress.knock import PROTOCOL_NAMES, TCP, UDP
 
 # The name of a set -> its elements, None if they are not known.
 Lookup = Callable[[str], Iterable[Any] | None]
 
-_SYN: Final = 0x02
+SYN: Final = 0x02
 _FLAGS: Final = {"fin": 1, "syn": 2, "rst": 4, "psh": 8, "ack": 16, "urg": 32, "ecn": 64, "cwr": 128}
 # What goes by a number and a name, or by Ethernet's name and netfilter's.
 _NAMES: Final[dict[object, object]] = {
@@ -27,12 +27,18 @@ _NAMES: Final[dict[object, object]] = {
     "ip": "ipv4",
     "ip6": "ipv6",
 }
+_PROTOCOLS: Final = {**PROTOCOL_NAMES, 1: "icmp", 58: "ipv6-icmp"}
+_ICMP: Final = {1: "icmp", 58: "icmpv6"}
 _OTHERS: Final = ("icmp", "icmpv6", "sctp", "dccp", "arp", "igmp", "esp", "ah")
 
 
 @frozen
 class Packet:
-    """A first packet at `entrance`: to a port of this host or, once passed on (DNAT), to `target`."""
+    """A first packet at `entrance`: to a port of this host or, once passed on (DNAT), to `target`.
+
+    `state` is what connection tracking makes of it. `leaving`: it is an answer that goes out by `entrance`,
+    from `port`.
+    """
 
     family: int  # 4 or 6
     protocol: int
@@ -42,6 +48,9 @@ class Packet:
     target: str | None = None  # None: this host
     translated: bool = False
     own: frozenset[str] = frozenset()  # this host's addresses, where they are known
+    flags: int = SYN  # of TCP
+    state: str = "new"
+    leaving: bool = False
 
     @property
     def knock(self) -> int:
@@ -54,6 +63,7 @@ class Path:
 
     `since`: how deep in jumps the rule is that named the source, while its effect lasts. `granted`: a rule
     accepted the packet because of its source. `assumed`: a condition that cannot be known was taken to hold.
+    `beyond`: a rule gave it to what cannot be followed, as a queue.
     """
 
     sources: tuple[str, ...] = ()
@@ -61,6 +71,7 @@ class Path:
     since: int | None = None
     granted: bool = False
     assumed: bool = False
+    beyond: bool = False
 
 
 class _Special:
@@ -117,10 +128,23 @@ def value(left: Any, packet: Packet, path: Path) -> Any:
         return _meta(body.get("key"), packet)
     if kind == "ct":
         return _ct(body, packet, path)
-    if kind == "fib" and body.get("result") == "type" and "daddr" in body.get("flags", ()):
+    if kind == "fib":
+        return _fib(body, packet)
+    return UNKNOWN
+
+
+def _fib(body: Any, packet: Packet) -> Any:
+    result, flags = body.get("result"), body.get("flags", ())
+    if packet.leaving:
+        return UNKNOWN
+    if result == "type" and "daddr" in flags:
         if packet.target is None:
             return "local"
         return "unicast" if _is_address(packet.target) else UNKNOWN
+    if result == "type" and "saddr" in flags:
+        return "unicast"
+    if result == "oif" and "saddr" in flags:
+        return True  # there is a way back to him, or he would not hear any answer
     return UNKNOWN
 
 
@@ -130,42 +154,46 @@ def _is_address(text: str) -> bool:
 
 def _payload(body: Any, packet: Packet) -> Any:
     protocol, field = body.get("protocol"), body.get("field")
-    if protocol in ("tcp", "udp") and protocol != PROTOCOL_NAMES[packet.protocol]:
+    if protocol in ("tcp", "udp") and protocol != _PROTOCOLS[packet.protocol]:
         return NOTHING
     if protocol in ("ip", "ip6"):
         if packet.family != (4 if protocol == "ip" else 6):
             return NOTHING
-        if field == "saddr":
+        if field == ("daddr" if packet.leaving else "saddr"):
             return SOURCE
         if field in ("protocol", "nexthdr"):
-            return PROTOCOL_NAMES[packet.protocol]
-        if field != "daddr":
+            return _PROTOCOLS[packet.protocol]
+        if field not in ("saddr", "daddr"):
             return UNKNOWN
         return packet.target or (_Own(packet.own) if packet.own else UNKNOWN)
-    if protocol in ("tcp", "udp", "th") and field == "dport":
-        return packet.port
-    if protocol == "tcp" and field == "flags":
-        return _SYN
+    if packet.protocol in (TCP, UDP) and protocol in ("tcp", "udp", "th"):
+        if field == ("sport" if packet.leaving else "dport"):
+            return packet.port
+        if protocol == "tcp" and field == "flags":
+            return packet.flags
+    if protocol == _ICMP.get(packet.protocol):
+        return "destination-unreachable" if field == "type" else UNKNOWN
     return NOTHING if protocol in _OTHERS else UNKNOWN
 
 
 def _meta(key: Any, packet: Packet) -> Any:
     known = {
-        "l4proto": PROTOCOL_NAMES[packet.protocol],
+        "l4proto": _PROTOCOLS[packet.protocol],
         "nfproto": "ipv4" if packet.family == 4 else "ipv6",
         "protocol": "ipv4" if packet.family == 4 else "ipv6",
-        "iifname": packet.entrance,
-        "iif": packet.entrance,
+        "pkttype": UNKNOWN if packet.leaving else "host",
     }
+    for name in ("oifname", "oif") if packet.leaving else ("iifname", "iif"):
+        known[name] = packet.entrance
     return known.get(key, UNKNOWN)
 
 
 def _ct(body: Any, packet: Packet, path: Path) -> Any:
     key = body.get("key")
     if key == "state":
-        return "untracked" if path.untracked else "new"
+        return "untracked" if path.untracked else packet.state
     if key == "direction":
-        return "original"
+        return "reply" if packet.leaving else "original"
     if key == "status":
         return "dnat" if packet.translated else "none"
     if key == "proto-dst" and body.get("dir") == "original":
@@ -218,6 +246,8 @@ def leaves(right: Any) -> list[Any]:
 def _equals(found: Any, item: Any) -> bool | None:
     if item == "*":
         return True
+    if isinstance(found, bool):
+        return found is item if isinstance(item, bool) else None
     if isinstance(item, dict):
         if "prefix" in item and isinstance(found, str):
             return _in_prefix(found, item["prefix"])

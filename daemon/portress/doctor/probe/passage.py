@@ -17,7 +17,7 @@ from attrs import evolve, frozen
 from portress.doctor.probe.packet import SOURCE, Lookup, Packet, Path, fits, told, value
 from portress.doctor.probe.rules import ChainKey, Json, RuleChain, Tables
 from portress.guard.ruleset import PRIORITY
-from portress.knock import PROTOCOLS
+from portress.knock import PROTOCOLS, TCP
 
 Stage = Literal["before", "after"]  # the guard
 
@@ -28,20 +28,41 @@ _UNSURE: Final = frozenset({"unknown", "limit", "quota", "ct count", "connlimit"
 _ENDS: Final = frozenset(
     {"accept", "drop", "reject", "queue", "return", "jump", "goto", "vmap", "dnat", "redirect"}
 )
-
+_BEYOND: Final = frozenset({"tproxy", "synproxy", "fwd"})
+# Targets of iptables after which a packet goes on as it was (man iptables-extensions).
+_HARMLESS: Final = frozenset(
+    {
+        "AUDIT",
+        "CHECKSUM",
+        "CLASSIFY",
+        "CONNMARK",
+        "CONNSECMARK",
+        "CT",
+        "DSCP",
+        "ECN",
+        "HL",
+        "HMARK",
+        "IDLETIMER",
+    }
+    | {"LED", "LOG", "MARK", "MASQUERADE", "NFLOG", "NOTRACK", "RATEEST", "SECMARK", "SET", "SNAT"}
+    | {"TCPMSS", "TCPOPTSTRIP", "TEE", "TOS", "TRACE", "TTL", "ULOG"}
+)
 
 State = tuple[Packet, Path]
 
 
 @frozen
 class End:
-    """Where a packet ends: `where` is the chain that dropped it, "" if it passed all."""
+    """Where a packet ends: `where` is the chain that dropped it, "" if it passed all. `how`: "" without a
+    word, or what the rule that rejects answers with, as nft writes it.
+    """
 
     passed: bool
     stage: Stage
     where: str
     packet: Packet
     path: Path
+    how: str = ""
 
 
 @frozen
@@ -76,6 +97,17 @@ def journey(tables: Tables, packet: Packet, addresses: frozenset[str]) -> Journe
     return Journey(at_guard, frozenset(ends | {End(True, "after", "", *state) for state in states}))
 
 
+def departure(tables: Tables, answer: Packet, addresses: frozenset[str]) -> frozenset[End]:
+    """The ends that an answer of this host itself can come to, on its way out."""
+    states: set[State] = {(answer, Path())}
+    ends: set[End] = set()
+    for hook in ("output", "postrouting"):
+        for chain in tables.at(hook, answer.family, answer.entrance):
+            if chain.kind != "nat":
+                states = _meet(tables, chain, states, "after", ends, addresses)
+    return frozenset(ends | {End(True, "after", "", *state) for state in states})
+
+
 def _meet(
     tables: Tables,
     chain: RuleChain,
@@ -94,7 +126,7 @@ def _meet(
         walk = _Walk(tables, packet, addresses)
         through = walk.chain(chain.key, paths, 0)
         after |= {(packet, path) for path in walk.accepted} | walk.translated
-        ends |= {End(False, stage, where, packet, path) for where, path in walk.dropped}
+        ends |= {End(False, stage, where, packet, path, how) for where, path, how in walk.dropped}
         if chain.policy == "drop":
             ends |= {End(False, stage, f"{chain}, policy drop", packet, path) for path in through}
         else:
@@ -107,7 +139,7 @@ class _Walk:
 
     def __init__(self, tables: Tables, packet: Packet, addresses: frozenset[str]) -> None:
         self.accepted: set[Path] = set()
-        self.dropped: set[tuple[str, Path]] = set()
+        self.dropped: set[tuple[str, Path, str]] = set()
         self.translated: set[State] = set()
         self._tables = tables
         self._packet = packet
@@ -147,6 +179,10 @@ class _Walk:
                 inside = set()
             elif kind == "dnat" and (body or {}).get("family", family) != family:
                 break  # it is for packets of the other family
+            elif kind in _BEYOND or (kind == "other" and body not in _HARMLESS):
+                inside = {evolve(path, beyond=True) for path in inside}
+            elif kind == "reject" and not _rejects(body, self._packet):
+                break  # it is for packets of another family or protocol
             elif kind in _ENDS:
                 inside = self._end(chain, kind, body, inside, out, depth)
                 break
@@ -182,9 +218,12 @@ class _Walk:
     ) -> set[Path]:
         """What a verdict does; the paths that go on to the next rule."""
         if kind in ("accept", "queue"):
-            self.accepted |= {_accepted(path) for path in paths}
+            self.accepted |= {
+                evolve(_accepted(path), beyond=path.beyond or kind == "queue") for path in paths
+            }
         elif kind in ("drop", "reject"):
-            self.dropped |= {(str(chain), path) for path in paths}
+            how = _word(body) if kind == "reject" else ""
+            self.dropped |= {(str(chain), path, how) for path in paths}
         elif kind == "return":
             out |= paths
         elif kind in ("jump", "goto"):
@@ -256,6 +295,19 @@ def _port_set(body: Any, packet: Packet) -> int | None:
     if payload.get("field") != "dport" or protocol != packet.protocol:
         return None
     return body["value"] if isinstance(body["value"], int) else None
+
+
+def _rejects(body: Any, packet: Packet) -> bool:
+    """Whether a `reject` is for such packets: nft leaves out the condition that its answer implies."""
+    kind = str((body or {}).get("type"))
+    fitting = {"tcp reset": packet.protocol == TCP, "icmp": packet.family == 4, "icmpv6": packet.family == 6}
+    return fitting.get(kind, True)
+
+
+def _word(body: Any) -> str:
+    """What a `reject` answers with, as nft writes it."""
+    kind, code = (body or {}).get("type", "icmpx"), (body or {}).get("expr", "port-unreachable")
+    return kind if kind == "tcp reset" else f"{kind} {code}"
 
 
 def _limits(kind: str, body: Any) -> bool:

@@ -30,6 +30,7 @@ _STATE: Final = re.compile(r"\bct state (!= )?([a-z,]+)")
 _TYPE: Final = re.compile(r"\bfib daddr type (!= )?([a-z]+)\b")
 _DNAT: Final = re.compile(r"\bdnat (?:ip6? )?to (\[[^\]]*\]|[^\s:]*)(?::(\d+))?")
 _DEVICES: Final = re.compile(r"\bdevices? (= \{[^}]*\}|\"[^\"]*\"|\S+)")
+_REJECT: Final = re.compile(r"\breject with (tcp reset|icmp(?:v6|x)?)(?:(?: type)? ([a-z-]+))?")
 _REDIRECT: Final = re.compile(r"\bredirect(?: to :(\d+))?")
 
 
@@ -208,8 +209,15 @@ def _target(name: str, text: str) -> Json:
     if name in ("CT", "NOTRACK") and "notrack" in text:
         return {"notrack": None}
     if name == "REJECT":
-        return {"reject": None}
+        return {"reject": _reject(text)}
     return {"other": name}
+
+
+def _reject(text: str) -> Json | None:
+    """What a REJECT of iptables answers with; None: with the default, a port that cannot be reached."""
+    if (found := _REJECT.search(text)) is None:
+        return None
+    return {"type": found[1], **({"expr": found[2]} if found[2] else {})}
 
 
 def _references(chain: RuleChain) -> Iterator[str]:

@@ -16,6 +16,7 @@ from portress.control import NoDaemon, ask
 from portress.doctor.probe.finding import Fact, Finding
 from portress.doctor.probe.kernel import groups
 from portress.errors import Mistake
+from portress.guard.closed import CLOSED, LATE
 from portress.guard.language import FAMILY, TABLE
 from portress.guard.ruleset import Ruleset, build, render
 from portress.paths import Paths
@@ -162,14 +163,27 @@ def judge_guard(config: Config, guard: Guard | None, *, away: bool) -> Iterator[
             _RELOAD,
             opens=True,
         )
-    elif (guard.shape, guard.base) != (wanted.shape, wanted.base):
+    elif (_settled(guard), guard.base) != (_settled(wanted), wanted.base):
         yield _changed(guard, wanted)
+
+
+def _settled(guard: Guard) -> Shape:
+    """Its shape without what follows the host's other rules, as long as that refuses (`closed`), or only
+    leaves refusing to a later chain (`late`)."""
+    shape = dict(guard.shape)
+    if CLOSED in shape and shape[CLOSED][-1:] == (("drop",),):
+        rest = {deed for deed in shape[CLOSED] if deed not in (("reject",), ("drop",))}
+        shape[CLOSED] = tuple(rest)
+    if set(shape.get(LATE, ())) == {("accept",)}:
+        shape[LATE] = ()
+    return shape
 
 
 def _changed(guard: Guard, wanted: Guard) -> Finding:
     """The finding that the guard's rules are not those that were loaded."""
     names = {**wanted.shape, **guard.shape}
-    chains = [name for name in names if guard.shape.get(name) != wanted.shape.get(name)]
+    now, then = _settled(guard), _settled(wanted)
+    chains = [name for name in names if now.get(name) != then.get(name)]
     return Finding(
         "guard-changed",
         "error",

@@ -1,0 +1,121 @@
+"""What a stranger meets at a guarded port, so that it looks like the closed ports beside it. Pure.
+
+In: for each address family and kind of packet, what this host's closed ports answer and, where that cannot
+be known, why. Out: two chains in nft's own language. `closed` answers; `late` leaves to the chain after
+connection tracking what has to be answered there. Where nothing is known, the answer is none: drop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final, Literal
+
+from attrs import frozen
+
+from portress.config.model import Config
+
+CLOSED: Final = "closed"
+LATE: Final = "late"
+SILENCE: Final = "silence"
+RESET: Final = "tcp reset"
+# A first packet; one as from within a connection; any other of TCP (FIN, none of the flags, …); a datagram.
+Kind = Literal["syn", "ack", "odd", "udp"]
+KINDS: Final[tuple[Kind, ...]] = ("syn", "ack", "odd", "udp")
+# As nft writes them (nft(8), REJECT STATEMENT), by address family.
+CODES: Final = {
+    4: frozenset(
+        {"net-unreachable", "host-unreachable", "prot-unreachable", "port-unreachable"}
+        | {"net-prohibited", "host-prohibited", "admin-prohibited"}
+    ),
+    6: frozenset(
+        {
+            "no-route",
+            "admin-prohibited",
+            "addr-unreachable",
+            "port-unreachable",
+            "policy-fail",
+            "reject-route",
+        }
+    ),
+}
+_NFPROTO: Final = {4: "ipv4", 6: "ipv6"}
+_FLAGS: Final = "tcp flags & (fin | syn | rst | ack)"
+_WHICH: Final[dict[Kind, str]] = {
+    "syn": f"{_FLAGS} == syn",
+    "ack": f"{_FLAGS} == ack",
+    "odd": f"{_FLAGS} != {{ syn, ack }}",
+    "udp": "meta l4proto udp",
+}
+_NOT_OWN: Final = "fib daddr type != { local, broadcast, multicast, anycast } drop"
+
+
+@frozen
+class Answer:
+    """What closed ports answer to packets of one kind: `silence`, `tcp reset`, or `icmp CODE`, `icmpv6 CODE`.
+
+    `why`: why it could not be told, "" if it could. `late`: it has to belong to a flow, or this host's own
+    rules would not let it out.
+    """
+
+    family: int
+    kind: Kind
+    how: str = SILENCE
+    why: str = ""
+    late: bool = False
+
+
+Answers = tuple[Answer, ...]
+
+
+def unknown(why: str) -> Answers:
+    """Silence everywhere, for that reason."""
+    return tuple(Answer(family, kind, why=why) for family in (4, 6) for kind in KINDS)
+
+
+NOT_YET: Final = unknown("this host's rules have not been looked at yet")
+
+
+def _said(answers: Answers) -> list[Answer]:
+    return [one for one in answers if one.how != SILENCE]
+
+
+def closed_rules(config: Config, answers: Answers) -> tuple[str, ...]:
+    """The rules of the chain `closed`: it lets nothing through."""
+    said = _said(answers)
+    elsewhere = any(one.to is not None for door in config.doors.values() for one in door.services)
+    # At another host's address another host's ports are the neighbours, and nobody here can speak for them.
+    first = (_NOT_OWN,) if said and elsewhere else ()
+    return (*first, *_grouped(said), "drop")
+
+
+def _grouped(said: Iterable[Answer]) -> Iterable[str]:
+    """A rule for each answer; one for all of TCP, or for both families, where they are the same."""
+    hows = {(one.family, one.kind): one.how for one in said}
+    by_kind: dict[tuple[int, str], str] = {}
+    kinds: tuple[Kind, ...] = ("syn", "ack", "odd")
+    for family in (4, 6):
+        tcp = {hows.get((family, kind)) for kind in kinds}
+        if None not in tcp and len(tcp) == 1:
+            by_kind[family, "meta l4proto tcp"] = hows[family, "syn"]
+        else:
+            by_kind |= {
+                (family, _WHICH[k]): how for (f, k), how in hows.items() if f == family and k != "udp"
+            }
+        if (family, "udp") in hows:
+            by_kind[family, _WHICH["udp"]] = hows[family, "udp"]
+    for (family, which), how in by_kind.items():
+        other = by_kind.get((10 - family, which))
+        if how == other == RESET:
+            if family == 4:
+                yield f"{which} reject with {how}"
+        else:
+            yield f"meta nfproto {_NFPROTO[family]} {which} reject with {how}"
+
+
+def late_rules(answers: Answers) -> tuple[str, ...]:
+    """The rules of the chain `late`."""
+    return tuple(
+        f"meta nfproto {_NFPROTO[one.family]} {_WHICH[one.kind]} accept"
+        for one in _said(answers)
+        if one.late and one.kind in ("syn", "udp")  # others do not come so early
+    )
