@@ -132,6 +132,8 @@ class Expected:
     keyholder: str | None = None
     step: int | None = None
     claim: bytes = b""
+    # Whether it admits only the connection that follows from the last knock's own port.
+    one_connection: bool = field(default=False, kw_only=True)
 
     @property
     def holder(self) -> tuple[str | None, str, bytes]:

@@ -24,6 +24,7 @@ from lab import Daemon, Namespace, daemon, link, namespace, service, sshd
 from portress.sequence.rotating import STEP
 
 CONFIG = """\
+decide: {decide}
 closed: {closed}
 doors:
   ssh:
@@ -31,6 +32,7 @@ doors:
     rotating: {{pool: 10100-32767, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1, admits: connection}}
 """
 PORT = 40111
+pytestmark = pytest.mark.parametrize("decide", ["kernel", "daemon"])
 KNOCK_ONLY = """
 import importlib.machinery, importlib.util, json, socket, sys
 loader = importlib.machinery.SourceFileLoader("c", sys.argv[1])
@@ -45,6 +47,10 @@ knocker.rest(0.2)
 knocker.tidy(0)
 print(knocker.local)
 """
+
+
+def config(decide: str, closed: str = "drop") -> str:
+    return CONFIG.format(closed=closed, decide=decide)
 
 
 @dataclass(frozen=True)
@@ -116,8 +122,8 @@ def port_of(d: Daemon) -> int:
 
 @pytest.mark.parametrize("closed", ["drop", "reject"])
 @pytest.mark.parametrize("family", [4, 6])
-def test_only_the_knocker_gets_in_and_no_neighbour_on_any_port(closed: str, family: int) -> None:
-    with behind() as b, sshd(b.host, (22, 2222)), daemon(b.host, CONFIG.format(closed=closed)) as d:
+def test_only_the_knocker_gets_in_and_no_neighbour_on_any_port(closed: str, family: int, decide: str) -> None:
+    with behind() as b, sshd(b.host, (22, 2222)), daemon(b.host, config(decide, closed)) as d:
         host = b.host4 if family == 4 else b.host6
         card = enrolled(d, host)
         assert json.loads(card.read_text())["admits"] == "connection"
@@ -139,14 +145,14 @@ def test_only_the_knocker_gets_in_and_no_neighbour_on_any_port(closed: str, fami
             process.kill()
 
 
-def test_a_door_that_admits_connections_stays_open_for_30_seconds_by_itself() -> None:
-    with behind() as b, daemon(b.host, CONFIG.format(closed="drop")) as d:
+def test_a_door_that_admits_connections_stays_open_for_30_seconds_by_itself(decide: str) -> None:
+    with behind() as b, daemon(b.host, config(decide)) as d:
         (door,) = d.status()["doors"]
         assert door["stay"] == 30
 
 
-def test_the_plain_client_says_that_the_door_needs_the_relay() -> None:
-    with behind() as b, daemon(b.host, CONFIG.format(closed="drop")) as d:
+def test_the_plain_client_says_that_the_door_needs_the_relay(decide: str) -> None:
+    with behind() as b, daemon(b.host, config(decide)) as d:
         card = enrolled(d, b.host4)
         words = ["/usr/bin/python3", "-I", str(client.CLIENT), str(card)]
         done = b.one.run(words, check=False)
@@ -154,9 +160,9 @@ def test_the_plain_client_says_that_the_door_needs_the_relay() -> None:
         assert "use --relay HOST PORT" in done.stderr
 
 
-def test_many_connections_in_a_row_each_with_knocks_of_their_own() -> None:
+def test_many_connections_in_a_row_each_with_knocks_of_their_own(decide: str) -> None:
     """As many as there are steps in the time of a test: one sequence, one connection."""
-    with behind() as b, sshd(b.host), daemon(b.host, CONFIG.format(closed="drop")) as d:
+    with behind() as b, sshd(b.host), daemon(b.host, config(decide)) as d:
         card = enrolled(d, b.host4)
         for off in (-STEP, 0, STEP):
             with relay(b.one, card, b.host4, f"--offset={off}", "--timeout", "8") as process:
@@ -165,8 +171,8 @@ def test_many_connections_in_a_row_each_with_knocks_of_their_own() -> None:
                 process.kill()
 
 
-def test_a_translator_that_changes_the_port_is_told_of() -> None:
-    with behind("masquerade random") as b, sshd(b.host), daemon(b.host, CONFIG.format(closed="drop")) as d:
+def test_a_translator_that_changes_the_port_is_told_of(decide: str) -> None:
+    with behind("masquerade random") as b, sshd(b.host), daemon(b.host, config(decide)) as d:
         card = enrolled(d, b.host4)
         with relay(b.one, card, b.host4, "--timeout", "6") as process:
             _, error = process.communicate(timeout=60)
@@ -175,8 +181,8 @@ def test_a_translator_that_changes_the_port_is_told_of() -> None:
         assert d.status()["admissions"]
 
 
-def test_why_names_the_port_knocked_from_and_the_one_tried_from() -> None:
-    with behind("masquerade random") as b, sshd(b.host), daemon(b.host, CONFIG.format(closed="drop")) as d:
+def test_why_names_the_port_knocked_from_and_the_one_tried_from(decide: str) -> None:
+    with behind("masquerade random") as b, sshd(b.host), daemon(b.host, config(decide)) as d:
         card = enrolled(d, b.host4)
         with relay(b.one, card, b.host4, "--timeout", "3") as process:
             process.communicate(timeout=60)
@@ -185,9 +191,11 @@ def test_why_names_the_port_knocked_from_and_the_one_tried_from() -> None:
         assert f"it knocked from port {port}, but tried from port" in said
 
 
-def test_a_neighbour_who_dials_in_the_gap_takes_the_place_and_nobody_else_gets_in_with_it() -> None:
+def test_a_neighbour_who_dials_in_the_gap_takes_the_place_and_nobody_else_gets_in_with_it(
+    decide: str,
+) -> None:
     """What remains, as the manual says: from the knocker's own port, between last knock and connection."""
-    with behind() as b, sshd(b.host), daemon(b.host, CONFIG.format(closed="drop")) as d:
+    with behind() as b, sshd(b.host), daemon(b.host, config(decide)) as d:
         card = enrolled(d, b.host4)
         words = ["/usr/bin/python3", "-c", KNOCK_ONLY, str(client.CLIENT), str(card), b.host4]
         port = int(b.one.run(words).stdout)
@@ -197,9 +205,9 @@ def test_a_neighbour_who_dials_in_the_gap_takes_the_place_and_nobody_else_gets_i
 
 
 @pytest.mark.parametrize("family", [4, 6])
-def test_a_udp_service_through_the_local_relay(family: int) -> None:
-    config = CONFIG.format(closed="drop").replace("tcp/22, tcp/2222", "udp/51820").replace("ssh:", "vpn:")
-    with behind() as b, service(b.host, "udp/51820"), daemon(b.host, config) as d:
+def test_a_udp_service_through_the_local_relay(family: int, decide: str) -> None:
+    text = config(decide).replace("tcp/22, tcp/2222", "udp/51820").replace("ssh:", "vpn:")
+    with behind() as b, service(b.host, "udp/51820"), daemon(b.host, text) as d:
         host = b.host4 if family == 4 else b.host6
         card = enrolled(d, host, "vpn")
         words = ["/usr/bin/python3", "-I", str(client.CLIENT), str(card), "--relay-udp", "5182"]
@@ -226,9 +234,9 @@ def test_a_udp_service_through_the_local_relay(family: int) -> None:
             process.terminate()
 
 
-def test_much_goes_both_ways_through_the_relay_and_sessions_share_a_connection() -> None:
+def test_much_goes_both_ways_through_the_relay_and_sessions_share_a_connection(decide: str) -> None:
     """100 MB there and back, and OpenSSH's control socket: a second session needs no second sequence."""
-    with behind() as b, sshd(b.host) as server, daemon(b.host, CONFIG.format(closed="drop")) as d:
+    with behind() as b, sshd(b.host) as server, daemon(b.host, config(decide)) as d:
         card = enrolled(d, b.host4)
         proxy = f"/usr/bin/python3 -I {client.CLIENT} {card} --relay %h %p"
         control = d.folder / "control"
@@ -248,9 +256,9 @@ def test_much_goes_both_ways_through_the_relay_and_sessions_share_a_connection()
         b.one.run(["ssh", "-O", "exit", "-o", f"ControlPath={control}", b.host4], check=False)
 
 
-def test_a_second_connection_from_the_same_port_is_refused() -> None:
+def test_a_second_connection_from_the_same_port_is_refused(decide: str) -> None:
     """The first SYN claims the admission; another SYN, of another sequence number, does not pass."""
-    with behind() as b, sshd(b.host), daemon(b.host, CONFIG.format(closed="drop")) as d:
+    with behind() as b, sshd(b.host), daemon(b.host, config(decide)) as d:
         card = enrolled(d, b.host4)
         with relay(b.one, card, b.host4) as process:
             assert process.stdout is not None and process.stdout.readline()

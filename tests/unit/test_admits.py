@@ -7,7 +7,9 @@ import pytest
 from portress.config import load as configuration
 from portress.errors import Mistake
 from portress.guard import ruleset
+from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, TCP, UDP, Source
+from portress.sequence import enrolled
 
 RULE = "rotating: {admits: connection}"
 
@@ -30,7 +32,11 @@ def test_the_last_knock_is_of_the_services_protocol_and_the_stay_is_time_to_conn
 
 def test_paper_and_codes_of_such_a_door_admit_the_source_and_a_warning_says_so() -> None:
     read = configuration.parse(config(more="    authenticator: {base: 40000}\n"), "f")
-    assert read.doors["ssh"].admits_connection(keyholder=False) is False
+    secret = bytes(range(20))
+    derived, code = enrolled.expected(
+        [Keyholder("ana", ("ssh",), secret), Keyholder("ben", ("ssh",), secret, "authenticator")], read, 7
+    )
+    assert (derived.one_connection, code.one_connection) == (True, False)
     assert any("admit the whole source all the same" in one for one in read.warnings)
 
 
@@ -40,7 +46,6 @@ def test_paper_and_codes_of_such_a_door_admit_the_source_and_a_warning_says_so()
         (config("[tcp/22, udp/53]"), 4, "a door that admits a connection has services of one protocol"),
         (config(top="watch: counter\n"), 5, "does not tell a knock's port: use `watch: packet`"),
         (config(top="watch: journal\n"), 5, "does not tell a knock's port: use `watch: packet`"),
-        (config(top="decide: kernel\n"), 5, "write decide: daemon"),
         (config(more="    linger: false\n"), 5, "sessions outlive an admission of a connection"),
         (config("[udp/53]", rule="rotating: {protocols: [tcp], admits: connection}"), 4, "write [tcp, udp]"),
         (config(rule="fixed: {knocks: [tcp/4617, udp/2953], admits: connection}"), 4, "end with a tcp knock"),

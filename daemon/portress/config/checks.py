@@ -348,8 +348,6 @@ def _admits(top: Found, door: Found, findings: Findings) -> None:
     if _word(top.get("watch")) in ("journal", "counter"):
         what = f"`watch: {_word(top.get('watch'))}` does not tell a knock's port: use `watch: packet`"
         findings.mistake(admits.place, what)
-    if _word(top.get("decide")) == "kernel":
-        findings.mistake(admits.place, "the kernel cannot admit a connection by itself: write decide: daemon")
     linger = door.get("linger")
     if linger and linger.value is False:
         findings.mistake(linger.place, "sessions outlive an admission of a connection: leave linger out")

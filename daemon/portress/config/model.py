@@ -68,16 +68,11 @@ class Door:
     claim: Literal["later", "first"] = "later"  # in a fleet: the door opens before a use is claimed, or after
     fixed_admits: Admits = "source"
 
-    def admits_connection(self, *, keyholder: bool) -> bool:
-        """Whether a completed sequence, fixed or of a keyholder, lets in only the connection that follows."""
-        if keyholder:
-            return self.rotating is not None and self.rotating.admits == "connection"
-        return self.fixed_admits == "connection"
-
     @property
     def by_connection(self) -> bool:
         """Whether any of its sequences lets in only the connection that follows."""
-        return self.admits_connection(keyholder=True) or self.admits_connection(keyholder=False)
+        rotating = self.rotating is not None and self.rotating.admits == "connection"
+        return rotating or self.fixed_admits == "connection"
 
 
 @frozen

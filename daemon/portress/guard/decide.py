@@ -36,9 +36,10 @@ from typing import Final
 from attrs import frozen
 
 from portress.config.model import Authenticator, Config, Door, Rotating
+from portress.guard import one_connection
 from portress.guard.language import KNOCK, SADDR, Chain, Part, Set, source
 from portress.knock import PROTOCOL_NAMES, SECOND, Sequence
-from portress.sequence.edges import MILLISECOND, USED, Edges, Numbering, Terms, Until, build
+from portress.sequence.edges import MILLISECOND, ONE, USED, Edges, Numbering, Terms, Until, build
 from portress.sequence.fixed import expected as fixed_sequences
 from portress.sequence.trie import Trie
 from portress.verdict import Report
@@ -79,6 +80,7 @@ class Opener:
     chain: str
     doors: tuple[str, ...]
     rotating: bool
+    one_connection: bool = False
 
 
 def gaps(config: Config) -> list[int]:
@@ -115,11 +117,17 @@ def spent_for(config: Config) -> int:
 
 def openers(config: Config) -> list[Opener]:
     """All that can open, in the order of the numbers in the reports."""
-    found = [Opener(f"open_{door.name}", (door.name,), False) for door in config.doors.values() if door.fixed]
+    found = [
+        Opener(f"open_{door.name}", (door.name,), False, door.fixed_admits == "connection")
+        for door in config.doors.values()
+        if door.fixed
+    ]
     bases: dict[int, list[str]] = {}
     for door in config.doors.values():
         if door.rotating or door.authenticator:
             found.append(Opener(f"claim_{door.name}", (door.name,), True))
+        if door.rotating and door.rotating.admits == "connection":
+            found.append(Opener(f"claim_{ONE}{door.name}", (door.name,), True, True))
         if door.authenticator:
             bases.setdefault(door.authenticator.base, []).append(door.name)
     for doors in bases.values():
@@ -181,14 +189,17 @@ def chains(config: Config) -> dict[str, list[str]]:
     """Every chain with its rules, those first that others go to."""
     found = _telling(config.group)
     for place, door in enumerate(config.doors.values()):
-        found[f"admit_{door.name}"] = [
-            *_both(
-                config,
-                f"update @{door.name}_{{family}} {{{{ {{source}} timeout {door.stay // SECOND}s }}}} return",
-            ),
+        full = [
             'counter name "admissions_full"',
             f"limit rate {TOLD}/second burst {TOLD} packets {_log(Report.FULL, config.group, place)}",
         ]
+        wait = f"timeout {door.stay // SECOND}s"
+        found[f"admit_{door.name}"] = [
+            *_both(config, f"update @{door.name}_{{family}} {{{{ {{source}} {wait} }}}} return"),
+            *full,
+        ]
+        if door.by_connection:
+            found[f"admit_{ONE}{door.name}"] = [*one_connection.admitting(door), *full]
     found[USED] = [f"goto tell_{Report.REFUSED}"]
     for number, one in enumerate(openers(config)):
         found |= _opening(config, one, number)
@@ -238,7 +249,7 @@ def _telling(group: int) -> dict[str, list[str]]:
 
 
 def _opening(config: Config, one: Opener, number: int) -> dict[str, list[str]]:
-    admit = [f"jump admit_{door}" for door in one.doors]
+    admit = [f"jump admit_{ONE if one.one_connection else ''}{door}" for door in one.doors]
     if not one.rotating:
         limit = f"limit rate {TOLD}/second burst {TOLD} packets"
         told = f"{limit} {_log(Report.OPENED, config.group, number)} return"

@@ -25,7 +25,7 @@ VERSION: Final = 1
 PATIENCE: Final = 5.0  # s to wait for another process's write
 
 USED: Final = "claim, door, step, source, length, at"
-COLUMNS: Final = "id, source, length, door, keyholder, step, how, since, until, ended, ending"
+COLUMNS: Final = "id, source, length, port, door, keyholder, step, how, since, until, ended, ending"
 SCHEMA: Final = f"""
 BEGIN;
 PRAGMA application_id = {APPLICATION};
@@ -38,7 +38,7 @@ CREATE TABLE used (
 CREATE TABLE admission (
     id INTEGER PRIMARY KEY AUTOINCREMENT,
     source BLOB NOT NULL CHECK (length(source) IN (4, 16)), length INTEGER NOT NULL,
-    door TEXT NOT NULL, keyholder TEXT, step INTEGER, how TEXT NOT NULL,
+    port INTEGER NOT NULL, door TEXT NOT NULL, keyholder TEXT, step INTEGER, how TEXT NOT NULL,
     since REAL NOT NULL, until REAL NOT NULL, ended REAL, ending TEXT
 ) STRICT;
 CREATE INDEX admission_since ON admission (since, id);

@@ -90,15 +90,17 @@ def _number(row: tuple[object, ...]) -> int:
     return int.from_bytes(hashlib.sha256(repr(tuple(row)).encode()).digest(), "big")
 
 
-def _source(packed: bytes, length: int) -> Source:
+def _source(packed: bytes, length: int, port: int = 0) -> Source:
     if len(packed) not in (4, 16) or not 0 <= length <= len(packed) * 8:
         raise sqlite3.DatabaseError("it is damaged: a source of an impossible length")
-    return Source(packed, length)
+    if not 0 <= port <= 65535:
+        raise sqlite3.DatabaseError("it is damaged: a source's port beyond 65535")
+    return Source(packed, length, port)
 
 
 def _record(row: Any) -> Record:
-    number, packed, length, *rest = row
-    return Record(number, _source(packed, length), *rest)
+    number, packed, length, port, *rest = row
+    return Record(number, _source(packed, length, port), *rest)
 
 
 class Reader:
@@ -318,9 +320,9 @@ class Ledger(Reader):
         """
         with self._writing() as db:
             done = db.execute(
-                "INSERT INTO admission (source, length, door, keyholder, step, how, since, until) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (source.packed, source.length, door, keyholder, step, how, since, until),
+                "INSERT INTO admission (source, length, port, door, keyholder, step, how, since, until) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (source.packed, source.length, source.port, door, keyholder, step, how, since, until),
             )
             assert done.lastrowid is not None
             return done.lastrowid

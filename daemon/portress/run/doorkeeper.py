@@ -82,14 +82,14 @@ class Doorkeeper:
             stay = stay_of(door, until, self._unix())
             known = self.register.get(one.door, source)
             if known is not None and known.until > when + stay:
-                self._table.admit([(one.door, source, known.until - self._clock())])
+                self._table.admit([(one.door, source, known.until - self._clock())], came=True)
                 continue
             if stay <= 0:
                 self._table.dismiss([(one.door, source)])
                 continue
             if stay < door.stay:
-                self._table.admit([(one.door, source, stay)])
-            self._refuse_no_more({source})
+                self._table.admit([(one.door, source, stay)], came=True)
+            self._refuse_no_more({source.whole})
             self._note(Grant(one.door, source, stay, one.keyholder, one.step), when)
 
     def find(self, held: Iterable[Held]) -> None:
@@ -336,7 +336,7 @@ class Doorkeeper:
         self._refused = self._table.refused()
         now, unix, count = self._clock(), self._unix(), 0
         for one in held:
-            record = known.pop((one.door, one.source.whole), None)
+            record = known.pop((one.door, one.source), None)
             if record is None:
                 admission = self._find(one, now, unix)
             else:
@@ -357,8 +357,7 @@ class Doorkeeper:
         for one in records:
             place = one.door, one.source.family
             door = self.config.doors.get(one.door)
-            by_connection = door is not None and door.admits_connection(keyholder=one.keyholder is not None)
-            if door is not None and not by_connection and self.register.get(one.door, one.source) is None:
+            if door is not None and not one.source.port and self.register.get(one.door, one.source) is None:
                 room[place] = room.get(place, self.room(*place)) - 1
                 if room[place] >= 0:
                     left = round((one.until - unix) * SECOND)

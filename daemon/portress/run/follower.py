@@ -88,14 +88,17 @@ class MirrorListener(Listener):
             return mirror.follow(packed, knock, when, report)
         doors = self.openers[number].doors if number < len(self.openers) else ()
         verdict = mirror.completed(packed, knock, when, doors)
-        source = self.source(packed)
         if isinstance(verdict, Completed):
             for one in verdict.openings:
                 if (packed, one.door) in self._full_at:
                     continue
-                (opened if one.door in doors else others).append((one, source, when))
+                source = self._admitted_source(one, packed, knock, when)
+                if source is not None:
+                    (opened if one.door in doors else others).append((one, source, when))
         elif isinstance(verdict, Replayed):  # older than the last one used: the guard could not know yet
-            self._put_out(source, doors)
+            source = self._admitted_source(verdict.opening, packed, knock, when)
+            if source is not None:
+                self._put_out(source, doors)
         self._full_at.clear()
         return verdict
 
@@ -149,7 +152,7 @@ class MirrorListener(Listener):
     async def _note_use(self, opening: Expected, source: Source, tell: bool = True) -> None:
         """Have it in the ledger, behind the door that is open already; `tell`: the other gateways, too."""
         assert opening.step is not None
-        noted = await self._books.use(opening.claim, opening.door, opening.step, source)
+        noted = await self._books.use(opening.claim, opening.door, opening.step, source.whole)
         if noted == "nowhere":
             text = f"{source} is in at {opening.door}, but its use can be noted nowhere"
             self._events.tell("warning", text, source=source, door=opening.door)

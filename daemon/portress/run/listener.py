@@ -168,8 +168,7 @@ class Listener:
 
     def _admitted_source(self, opening: Expected, packed: bytes, knock: int, when: int) -> Source | None:
         """Who is let in: the source, or only the connection that comes from the last knock's own port."""
-        door = self._doorkeeper.config.doors.get(opening.door)
-        if door is None or not door.admits_connection(keyholder=opening.keyholder is not None):
+        if not opening.one_connection:
             return self.source(packed)
         origin = self.watcher.came_from(packed, knock, when)
         if origin is None:

@@ -21,6 +21,7 @@ from portress.sequence.trie import Node, Path, Trie
 MILLISECOND: Final = SECOND // 1000
 _MOST: Final = 0xFFFFFFFF
 USED: Final = "used"  # the chain of a sequence that is used up
+ONE: Final = "one."  # before the door's name: what admits only the connection that follows
 
 Until = int | None  # unix ms; None: for ever
 Identity = tuple[bytes, str, int | None]
@@ -217,7 +218,8 @@ class _Builder:
             how = "goto"  # what is in the register then is no node to go on from
         doors = [one.door for one in live if (one.claim, one.step) == (first.claim, first.step)]
         together = f"claim_{'.'.join(doors)}"
-        return how, together if together in self.terms.chains else f"claim_{first.door}"
+        alone = f"claim_{ONE if first.one_connection else ''}{first.door}"
+        return how, together if len(doors) > 1 and together in self.terms.chains else alone
 
 
 def key_of(node: Node) -> Key:

@@ -26,9 +26,16 @@ def expected(keyholders: Iterable[Keyholder], config: Config, step: int) -> list
         for name in keyholder.doors:
             door = config.doors.get(name)
             sequence = door and _sequence(keyholder, door, step, config.site)
-            if sequence:
-                found.append(Expected(sequence, name, keyholder.name, step, keyholder.claim(name)))
+            if door and sequence:
+                claim, alone = keyholder.claim(name), _one_connection(keyholder, door)
+                found.append(Expected(sequence, name, keyholder.name, step, claim, one_connection=alone))
     return found
+
+
+def _one_connection(keyholder: Keyholder, door: Door) -> bool:
+    """Codes are dialled with any program, and admit the whole source."""
+    derived = door.rotating if keyholder.style == "derived" else None
+    return derived is not None and derived.admits == "connection"
 
 
 def _sequence(keyholder: Keyholder, door: Door, step: int, site: str) -> Sequence | None:

@@ -8,4 +8,8 @@ from portress.knock import Expected
 
 def expected(config: Config) -> list[Expected]:
     """The fixed sequence of every door that has one."""
-    return [Expected(door.fixed, door.name) for door in config.doors.values() if door.fixed is not None]
+    return [
+        Expected(door.fixed, door.name, one_connection=door.fixed_admits == "connection")
+        for door in config.doors.values()
+        if door.fixed is not None
+    ]

@@ -34,15 +34,15 @@ def watcher(
             prefix_6=config.prefix_6,
             oldest=longest_gap(config),
         )
+    from portress.watch.packet import PacketWatcher
+
     if config.decide == "kernel":
         from portress.watch.reports import ReportWatcher
 
-        return ReportWatcher(
-            config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6
-        )
-    from portress.watch.packet import PacketWatcher
-
-    made = PacketWatcher(config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6)
+        kind: type[PacketWatcher] = ReportWatcher
+    else:
+        kind = PacketWatcher
+    made = kind(config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6)
     if any(door.by_connection for door in config.doors.values()):
         made.keep_origins()
     return made
