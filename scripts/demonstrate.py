@@ -31,6 +31,7 @@ from lab.worlds import World, world
 STAY = 10  # seconds: short, for the demo
 CONFIG = f"""\
 watch: packet
+closed: alike
 doors:
   ssh:
     services: [tcp/22]
@@ -89,10 +90,10 @@ def nmap(ns: Namespace, *words: str) -> str:
     return done.stdout
 
 
-def nmap_state(printed: str, port: str) -> str:
-    """What nmap says of a port, as `22/tcp`."""
-    lines = [line.split() for line in printed.splitlines() if line.startswith(f"{port} ")]
-    return lines[0][1] if lines else "not shown"
+def nmap_look(printed: str, port: str) -> str:
+    """What nmap says of a port, as `22/tcp`: its state, and by what answer it knows it (--reason)."""
+    words = next((line.split() for line in printed.splitlines() if line.startswith(f"{port} ")), [])
+    return f"{words[1]}, {words[3]}" if len(words) > 3 else "not shown"
 
 
 def wait_until(true: Callable[[], bool], seconds: float) -> bool:
@@ -114,19 +115,18 @@ def answer(session: subprocess.Popen[str], line: str) -> str:
 
 
 def a_stranger(show: Show, w: World) -> None:
-    show.step("A stranger finds the port of the OpenSSH server closed")
-    show.expect("port 22, by a plain connection", port_22(w.stranger), "filtered")
-    printed = nmap(w.stranger, "-sS", "-p", "22,4617,6381,6382")
+    show.step("A stranger finds the port of the OpenSSH server closed, like any other port")
+    show.expect("port 22, by a plain connection", port_22(w.stranger), "closed")
+    printed = nmap(w.stranger, "-sS", "--reason", "-p", "22,23,4617,6381,6382")
     show.quote("\n".join(line for line in printed.splitlines() if "/tcp" in line))
-    show.expect("port 22 in nmap's SYN scan", nmap_state(printed, "22/tcp"), "filtered")
-    looks = {nmap_state(printed, f"{port}/tcp") for port in (4617, 6381, 6382)}
-    show.expect("the knock ports, and a port beside them", ", ".join(sorted(looks)), "closed")
+    looks = {nmap_look(printed, f"{port}/tcp") for port in (22, 23, 4617, 6381, 6382)}
+    show.expect("port 22, the knock ports and ports beside them", ", ".join(sorted(looks)), "closed, reset")
 
 
 def wrong_order(show: Show, w: World) -> None:
     show.step("The right knocks in the wrong order leave it closed")
     knock(w.stranger, WRONG)
-    show.expect("port 22", port_22(w.stranger), "filtered")
+    show.expect("port 22", port_22(w.stranger), "closed")
 
 
 def sweep(show: Show, w: World) -> None:
@@ -135,7 +135,7 @@ def sweep(show: Show, w: World) -> None:
     nmap(w.stranger, "-sS", "-p-", "-T5", "--max-retries", "1")
     nmap(w.stranger, "-sU", "-p", "2900-2999", "-T5", "--max-retries", "0", "--host-timeout", "8s")
     print(f"   nmap took {time.monotonic() - begun:.1f} s")
-    show.expect("port 22", port_22(w.stranger), "filtered")
+    show.expect("port 22", port_22(w.stranger), "closed")
 
 
 def right_knocks(show: Show, w: World, server: Sshd, d: Daemon) -> None:
@@ -151,7 +151,7 @@ def right_knocks(show: Show, w: World, server: Sshd, d: Daemon) -> None:
 
 def another(show: Show, w: World) -> None:
     show.step("Another address still finds it closed")
-    show.expect(f"port 22 for {w.another4}", port_22(w.another), "filtered")
+    show.expect(f"port 22 for {w.another4}", port_22(w.another), "closed")
 
 
 def the_end_of_the_stay(show: Show, w: World, server: Sshd, d: Daemon) -> None:
@@ -161,7 +161,7 @@ def the_end_of_the_stay(show: Show, w: World, server: Sshd, d: Daemon) -> None:
         show.expect("the established session answers", answer(session, "before"), "before")
         ended = wait_until(lambda: not d.status()["admissions"], STAY + 5)
         show.expect("the admission", "ended" if ended else "still in force", "ended")
-        show.expect("port 22, a new connection", port_22(w.stranger), "filtered")
+        show.expect("port 22, a new connection", port_22(w.stranger), "closed")
         show.expect("the established session answers", answer(session, "after"), "after")
     finally:
         session.kill()

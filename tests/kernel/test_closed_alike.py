@@ -7,13 +7,19 @@ of the ports beside it, over TCP and UDP, IPv4 and IPv6, whatever firewall the h
 from __future__ import annotations
 
 import contextlib
+import re
+import subprocess
+import time
 from collections.abc import Iterator
 from xml.etree import ElementTree
 
 import pytest
 
-from lab import daemon, service, world
+from lab import daemon, sender, service, tcp_state, udp_state, world
+from lab.capture import capture
+from lab.packets import tcp
 from lab.portress import Daemon
+from lab.probe import until
 from lab.worlds import World
 
 CONFIG = """
@@ -114,3 +120,126 @@ def test_it_is_this_that_makes_them_alike() -> None:
         assert found["tcp"][22][:2] == ("filtered", "no-response")
         assert found["tcp"][23][:2] == ("closed", "reset")
         assert not alike(found)
+
+
+def answers(w: World, ns: str, host: str, ports: tuple[int, int], flags: int) -> dict[int, set[str]]:
+    """What tcpdump says of the answers from each port, without ports and what is each connection's own."""
+    with capture(w.stranger, f"tcp and src host {host}") as heard, sender(w.stranger) as send:
+        for _ in range(3):  # repeated SYNs, too
+            for port in ports:
+                send.send(host, tcp(ns, host, port, 40000 + port, flags=flags, seq=7, ack=99))
+        time.sleep(0.5)
+        words = ["tcpdump", "-nnvSr", str(heard.stop())]
+        text = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    text = text.replace("\n    ", " ")
+    found: dict[int, set[str]] = {}
+    for line in text.splitlines():
+        where = re.search(r"[.](\d+) > \S+: (.*)", line)
+        assert where is not None, line
+        label = "labelled" if re.search(r"flowlabel 0x[1-9a-f]", line) else "without label"
+        head = re.sub(r"flowlabel \w+, |^\S+ ", "", line.partition(host)[0])
+        rest = re.sub(r"cksum \w+ \([^)]*\), ", "", where[2])
+        found.setdefault(int(where[1]), set()).add(f"{label} {head} {rest}")
+    return found
+
+
+@pytest.mark.parametrize("firewall", ["none", "tcp reset"])
+def test_the_resets_themselves_are_the_same(firewall: str) -> None:
+    """Header fields of RFC 791, 8200, 6437 and 9293, in answer to SYNs, ACKs, FINs and repeated ones."""
+    with guarded(firewall=FIREWALLS[firewall]) as (w, _):
+        for ns, host in ((w.stranger4, w.host4), (w.stranger6, w.host6)):
+            for flags in (0x02, 0x10, 0x01, 0xC2):
+                found = answers(w, ns, host, (22, 23), flags)
+                assert set(found) == {22, 23} and found[22] == found[23] and len(found[22]) == 1, found
+
+
+def test_it_follows_the_hosts_firewall_as_it_changes() -> None:
+    with guarded() as (w, d):
+        for firewall in ("drop", "none", "admin prohibited", "tcp reset", "by family", "none"):
+            w.host.nft("table inet fw\ndelete table inet fw")
+            w.host.nft(FIREWALLS[firewall].replace("; }", "\n}\n"))
+            until(lambda: all(alike(met(w, host)) for host in (w.host4, w.host6)), 20)
+        assert not d.status()["guard"]["open"]
+        assert "warning" not in d.verb("doctor", check=False).stdout.replace("warnings", "")
+        loaded = w.host.run(["nft", "-s", "list", "chain", "inet", "portress", "closed"]).stdout
+        assert "reject with tcp reset" in loaded
+
+
+NAMED = f"{HEAD} drop; {KNOWN}; {OWN}; ip saddr 192.0.2.0/24 accept; }}; }}"
+CANNOT = {
+    "rules of other tables go by the source": NAMED,
+    "cannot be read or foreseen": (
+        f"{HEAD} drop; {KNOWN}; {OWN}; limit rate 5/second reject with icmpx port-unreachable; }}; }}"
+    ),
+    "closed ports beside the doors differ": (
+        f"{HEAD} accept; {KNOWN}; tcp dport 23 drop; udp dport 51821 drop; }}; }}"
+    ),
+    "closed ports differ": (
+        f"{HEAD} drop; {KNOWN}; tcp dport 1-1000 accept; udp dport 51000-52000 accept; }}; }}"
+    ),
+}
+
+
+@pytest.mark.parametrize("why", CANNOT)
+def test_where_it_cannot_be_told_there_is_no_answer_and_status_says_why(why: str) -> None:
+    with guarded(firewall=CANNOT[why]) as (w, d):
+        told = {(one["protocol"], one["family"]): one for one in d.status()["closed"]["answers"]}
+        for protocol in ("tcp", "udp"):
+            one = told[protocol, "ipv4"]
+            assert one["answer"] == "silence" and why in one["unknown"], told
+        assert why in " ".join(d.verb("status").stdout.split())
+        assert met(w, w.host4)["tcp"][22][:2] == ("filtered", "no-response")
+
+
+def test_a_source_that_is_always_let_in_does_not_make_it_unknown() -> None:
+    with guarded(f"always: [192.0.2.0/24]\n{CONFIG}", NAMED) as (_, d):
+        told = d.status()["closed"]
+        assert {one["answer"] for one in told["answers"]} == {"silence"}
+        assert {one["unknown"] for one in told["answers"]} == {None}, told
+
+
+@pytest.mark.parametrize("kind", ["", "icmp-host-prohibited", "icmp-admin-prohibited", "tcp-reset"])
+def test_what_iptables_rejects_with_is_read(kind: str) -> None:
+    with guarded() as (w, d):
+        for program, name in (("iptables", kind), ("ip6tables", kind.replace("icmp-host", "icmp6-adm"))):
+            name = name.replace("icmp-admin", "icmp6-adm") if program == "ip6tables" else name
+            words = [program, "-A", "INPUT", "-p", "tcp", "-m", "multiport", "!", "--dports", "22,80"]
+            w.host.run([*words, "-j", "REJECT", *(["--reject-with", name] if name else [])])
+        until(lambda: all(alike(met(w, host)) for host in (w.host4, w.host6)), 20)
+        assert {one["unknown"] for one in d.status()["closed"]["answers"]} == {None}
+
+
+@pytest.mark.parametrize("firewall", ["none", "admin prohibited"])
+def test_a_guard_loaded_without_a_daemon_answers_by_what_is_known_then(firewall: str) -> None:
+    with (
+        world() as w,
+        service(w.host, "tcp/22"),
+        service(w.host, "udp/51820"),
+        daemon(w.host, CONFIG.replace("LINGER", ""), guard=False, start=False) as d,
+    ):
+        w.host.nft(FIREWALLS[firewall].replace("; }", "\n}\n"))
+        w.host.run(["sysctl", "-qw", "net.ipv4.icmp_ratelimit=0"])
+        d.verb("guard")
+        assert alike(met(w, w.host4)), met(w, w.host4)
+        loaded = w.host.run(["nft", "-s", "list", "table", "inet", "portress"]).stdout
+        assert "reject" in loaded.partition("chain closed {")[2].partition("}")[0]
+        assert "reject" in d.verb("rules").stdout
+
+
+def test_a_host_without_an_address_keeps_silent() -> None:
+    """As at boot, before the network is up."""
+    with world() as w, daemon(w.host, CONFIG.replace("LINGER", ""), guard=False, start=False) as d:
+        w.host.ip("addr flush dev eth0", "addr flush dev eth1")
+        d.verb("guard")
+        closed = w.host.run(["nft", "-s", "list", "chain", "inet", "portress", "closed"]).stdout
+        assert "drop" in closed and "reject" not in closed
+
+
+@pytest.mark.parametrize("linger", ["linger: true", "linger: false"])
+def test_those_who_are_admitted_get_in_as_ever(linger: str) -> None:
+    with guarded(CONFIG.replace("LINGER", linger)) as (w, d):
+        for source, host in ((w.stranger4, w.host4), (w.stranger6, w.host6)):
+            assert tcp_state(w.stranger, host, 22) == "closed" == udp_state(w.stranger, host, 51820)
+            d.verb("admit", source, "ssh")
+            d.verb("admit", source, "vpn")
+            assert tcp_state(w.stranger, host, 22) == "open" == udp_state(w.stranger, host, 51820)

@@ -1,7 +1,7 @@
 """What a stranger meets at a guarded port, so that it looks like the closed ports beside it. Pure.
 
 In: for each address family and kind of packet, what this host's closed ports answer and, where that cannot
-be known, why. Out: two chains in nft's own language. `closed` answers; `late` leaves to the chain after
+be known, why. Out: chains in nft's own language. `closed` answers; `late` leaves to the chain after
 connection tracking what has to be answered there. Where nothing is known, the answer is none: drop.
 """
 
@@ -13,9 +13,12 @@ from typing import Final, Literal
 from attrs import frozen
 
 from portress.config.model import Config
+from portress.knock import TCP
 
 CLOSED: Final = "closed"
 LATE: Final = "late"
+LABELS: Final = "labels"
+FOLLOWING: Final = frozenset({CLOSED, LATE, LABELS})  # the chains that follow the host's other rules
 SILENCE: Final = "silence"
 RESET: Final = "tcp reset"
 # A first packet; one as from within a connection; any other of TCP (FIN, none of the flags, …); a datagram.
@@ -54,7 +57,7 @@ class Answer:
     """What closed ports answer to packets of one kind: `silence`, `tcp reset`, or `icmp CODE`, `icmpv6 CODE`.
 
     `why`: why it could not be told, "" if it could. `late`: it has to belong to a flow, or this host's own
-    rules would not let it out.
+    rules would not let it out. `labelled`: with a flow label of IPv6, as the kernel's own TCP gives.
     """
 
     family: int
@@ -62,6 +65,7 @@ class Answer:
     how: str = SILENCE
     why: str = ""
     late: bool = False
+    labelled: bool = False
 
 
 Answers = tuple[Answer, ...]
@@ -119,3 +123,16 @@ def late_rules(answers: Answers) -> tuple[str, ...]:
         for one in _said(answers)
         if one.late and one.kind in ("syn", "udp")  # others do not come so early
     )
+
+
+def label_rules(config: Config, answers: Answers) -> tuple[str, ...]:
+    """The rules of the chain `labels`, at output: resets by a rule have no flow label, the kernel's own have
+    one for each connection (RFC 6437, 3). None if that makes no difference."""
+    services = [one for door in config.doors.values() for one in door.services]
+    ports = [f"{one.first}-{one.last}" for one in services if one.protocol == TCP and one.to is None]
+    if not ports or not any(one.labelled for one in answers):
+        return ()
+    reset = f"tcp sport {{ {', '.join(dict.fromkeys(ports))} }} tcp flags & rst == rst ip6 flowlabel 0"
+    # A number of 28 bits, of which the first 24 are written: four of the class, which are 0, and the label.
+    label = "jhash ip6 daddr . tcp sport . tcp dport mod 268435456"
+    return (f"meta nfproto ipv6 {reset} @nh,8,24 set {label}",)

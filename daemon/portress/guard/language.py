@@ -114,9 +114,15 @@ def chain_text(one: Chain) -> str:
 
 
 def replacement(one: Chain) -> str:
-    """What gives a chain that is there these rules instead of those that it has."""
+    """What gives a chain these rules instead of those that it has, if it is there."""
+    bare = f"table {FAMILY} {TABLE} {{\n{chain_text(evolve(one, rules=()))}}}\n"
     block = f"table {FAMILY} {TABLE} {{\n{chain_text(one)}}}\n"
-    return f"flush chain {FAMILY} {TABLE} {one.name}\n{block}"
+    return f"{bare}flush chain {FAMILY} {TABLE} {one.name}\n{block}"
+
+
+def removal(one: Chain) -> str:
+    """What removes a chain that is there, and its rules."""
+    return f"flush chain {FAMILY} {TABLE} {one.name}\ndelete chain {FAMILY} {TABLE} {one.name}\n"
 
 
 def counter_text(name: str) -> str:

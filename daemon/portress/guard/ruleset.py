@@ -51,6 +51,7 @@ DISMISSED_FOR: Final = 86400  # s since the last packet
 FIRST: Final = -300  # after fragments are put together (-400), before conntrack (-200)
 PRIORITY: Final = -150  # after conntrack (-200), before destination NAT (-100)
 _HEAD: Final = "type filter hook prerouting priority {}; policy accept;"
+_LABELS_HEAD: Final = "type filter hook output priority 300; policy accept;"
 # What the host itself takes a packet by; only the first is a place for knocks.
 _OWN: Final = "local, broadcast, multicast, anycast"
 _NOT_OWN: Final = f"fib daddr type != {{ {_OWN} }} accept"
@@ -277,7 +278,12 @@ def answering(config: Config, answers: Answers) -> tuple[Chain, ...]:
     """The chains that follow this host's other rules; none unless a guarded port is to look like others."""
     if config.closed != "alike":
         return ()
-    return Chain(CLOSED, closed.closed_rules(config, answers)), Chain(LATE, closed.late_rules(answers))
+    labels = closed.label_rules(config, answers)
+    return (
+        Chain(CLOSED, closed.closed_rules(config, answers)),
+        Chain(LATE, closed.late_rules(answers)),
+        *([Chain(closed.LABELS, labels, _LABELS_HEAD)] if labels else []),
+    )
 
 
 def _chains(config: Config, knocks: Part, answers: Answers) -> Iterable[Chain]:
@@ -307,7 +313,7 @@ def _identity(config: Config, ruleset: Ruleset) -> str:
             ruleset,
             mirrors=without_passing(ruleset.mirrors),
             living=without_passing(ruleset.living),
-            chains=tuple(one for one in ruleset.chains if one.name not in (CLOSED, LATE)),
+            chains=tuple(one for one in ruleset.chains if one.name not in closed.FOLLOWING),
         )
     )
     digest = hashlib.sha256(steady.encode()).hexdigest()[:16]

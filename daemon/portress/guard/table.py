@@ -20,7 +20,7 @@ from attrs import frozen
 from portress.errors import Mistake
 from portress.guard import connections, elements, listing, membership
 from portress.guard.elements import ElementChanges
-from portress.guard.language import FAMILY, OWNED, TABLE, Chain, Set, replacement
+from portress.guard.language import FAMILY, OWNED, TABLE, Chain, Set, removal, replacement
 from portress.guard.listing import Listing
 from portress.guard.maps import Maps
 from portress.guard.report import FULL
@@ -157,9 +157,11 @@ class Table:
         self._start([*later], new=before is None)
         return ended
 
-    def answer(self, chains: Iterable[Chain]) -> None:
-        """Have these chains hold these rules, in one transaction; nothing else is changed."""
-        self._run("".join(map(replacement, chains)))
+    def answer(self, chains: Iterable[Chain], before: Iterable[Chain] = ()) -> None:
+        """Have these chains instead of those `before`, in one transaction; nothing else is changed."""
+        wanted = {one.name: one for one in chains}
+        gone = (removal(one) for one in before if one.name not in wanted)
+        self._run("".join((*map(replacement, wanted.values()), *gone)))
 
     def record(self) -> str:
         """Names the set in which the guard records uses: another one, or none (""), remembers others."""

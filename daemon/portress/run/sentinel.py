@@ -197,10 +197,11 @@ class Sentinel:
         """Have guarded ports answer as closed ones do. Whoever changed the guard meanwhile is dealt with
         elsewhere."""
         before, self._in_force.answers = self._in_force.answers, answers
-        chains = answering(self._in_force.config, answers)
-        if self.guarding and chains != answering(self._in_force.config, before):
+        config = self._in_force.config
+        chains, there = answering(config, answers), answering(config, before)
+        if self.guarding and chains != there:
             try:
-                self._table.answer(chains)
+                self._table.answer(chains, there)
             except GuardError:
                 self._in_force.answers = before  # the next look tries again
 

@@ -47,6 +47,8 @@ _ICMPX: Final = {  # nft(8), REJECT STATEMENT: what `icmpx` means in each family
     "no-route": {4: "net-unreachable", 6: "no-route"},
     "host-unreachable": {4: "host-unreachable", 6: "addr-unreachable"},
 }
+_OWN_RESET: Final = "own reset"  # of the kernel's TCP, not of a rule
+_IPV6: Final = Path("/proc/sys/net/ipv6")
 _ELSEWHERE: Final = "passed on"  # to another host or container: no closed port of this one
 _ICMP: Final = {4: 1, 6: 58}
 _NAMES: Final = {4: "icmp", 6: "icmpv6"}
@@ -77,7 +79,7 @@ def judged(config: Config, tables: Tables, place: Links) -> Answers:
         return NOT_YET
     try:
         served = frozenset(one.knock for one in sockets.read(named=False))
-        return judge(config, tables, place, served)
+        return judge(config, tables, place, served, labels=_labels())
     except Mistake as mistake:
         return unknown(str(mistake))
     except Exception as error:  # the doors have to be shut, whatever other people's rules look like
@@ -96,12 +98,27 @@ def at_boot(config: Config) -> Answers:
     return found if loaded else unknown("firewalld has not loaded its rules yet")
 
 
-def judge(config: Config, tables: Tables, place: Links, served: frozenset[int]) -> Answers:
-    """The answers, by what was read; `served`: the knocks that programs answer. Pure."""
+def _labels() -> bool:
+    """Whether the kernel gives its resets over IPv6 flow labels of its own (ip-sysctl of the kernel)."""
+    automatic, reflected = (
+        int((_IPV6 / name).read_text()) for name in ("auto_flowlabels", "flowlabel_reflect")
+    )
+    return automatic in (1, 3) and not reflected & 2
+
+
+def judge(
+    config: Config, tables: Tables, place: Links, served: frozenset[int], *, labels: bool = False
+) -> Answers:
+    """The answers, by what was read. Pure.
+
+    `served`: knocks that programs answer; `labels`: the kernel gives its own resets over IPv6 flow labels.
+    """
     if tables.legacy:
         return unknown("rules of the older iptables are in force, which cannot be read")
     return tuple(
-        _answer(_Look(config, tables, place, served, family, kind)) for family in (4, 6) for kind in KINDS
+        _answer(_Look(config, tables, place, served, family, kind), labels and family == 6)
+        for family in (4, 6)
+        for kind in KINDS
     )
 
 
@@ -143,18 +160,19 @@ class _Look:
         return evolve(first, flags=flags, state=state)
 
 
-def _answer(look: _Look) -> Answer:
+def _answer(look: _Look, labels: bool) -> Answer:
     services = _guarded(look)
     if not services:
         return Answer(look.family, look.kind)
     if look.family not in look.place.families or not look.entrances:
         return Answer(look.family, look.kind, why=f"this host has no {FAMILY_NAMES[look.family]} address yet")
     try:
-        how = _agreed(look, services)
+        found = _agreed(look, services)
+        how = RESET if found == _OWN_RESET else found
         late = how != SILENCE and _late(look, how)
     except _Unsure as unsure:
         return Answer(look.family, look.kind, why=str(unsure))
-    return Answer(look.family, look.kind, how, late=late)
+    return Answer(look.family, look.kind, how, late=late, labelled=labels and found == _OWN_RESET)
 
 
 def _guarded(look: _Look) -> list[Service]:
@@ -186,7 +204,9 @@ def _agreed(look: _Look, services: Iterable[Service]) -> str:
 
 
 def _said(how: str) -> str:
-    return {SILENCE: "does not answer", RESET: "resets"}.get(how, f"answers {how}")
+    return {SILENCE: "does not answer", RESET: "is reset by a rule", _OWN_RESET: "is reset"}.get(
+        how, f"answers {how}"
+    )
 
 
 def _beside(look: _Look, service: Service) -> Iterator[int]:
@@ -255,13 +275,13 @@ def _met(look: _Look, end: End, entrance: str) -> str:
     if end.passed and end.packet.target is not None:
         return _ELSEWHERE
     if end.passed:
-        how = RESET if look.protocol == TCP else f"{_NAMES[look.family]} port-unreachable"
+        how = _OWN_RESET if look.protocol == TCP else f"{_NAMES[look.family]} port-unreachable"
     else:
         how = _rejected(look.family, end.how)
     if how == SILENCE:
         return how
     # What the kernel's TCP answers by itself belongs to the connection; a rule's reject is related to it.
-    state = "established" if end.passed and how == RESET else "related"
+    state = "established" if how == _OWN_RESET else "related"
     return how if _gets_out(look, how, end.packet.port, entrance, state) else SILENCE
 
 
@@ -280,7 +300,7 @@ def _gets_out(look: _Look, how: str, port: int, entrance: str, state: str) -> bo
     """Whether this host's rules for what goes out let such an answer out. Raises _Unsure."""
     if any(chain.hook == "egress" and chain.rules for chain in look.tables.chains.values()):
         raise _Unsure("there are rules at the hook egress")
-    protocol = TCP if how == RESET else _ICMP[look.family]
+    protocol = TCP if how in (RESET, _OWN_RESET) else _ICMP[look.family]
     packet = Packet(
         look.family, protocol, port, entrance, port, own=look.place.addresses,
         flags=_RST | _ACK, state=state, leaving=True,

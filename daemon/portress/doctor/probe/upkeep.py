@@ -16,7 +16,7 @@ from portress.control import NoDaemon, ask
 from portress.doctor.probe.finding import Fact, Finding
 from portress.doctor.probe.kernel import groups
 from portress.errors import Mistake
-from portress.guard.closed import CLOSED, LATE
+from portress.guard.closed import CLOSED, LABELS, LATE
 from portress.guard.language import FAMILY, TABLE
 from portress.guard.ruleset import Ruleset, build, render
 from portress.paths import Paths
@@ -163,7 +163,7 @@ def judge_guard(config: Config, guard: Guard | None, *, away: bool) -> Iterator[
             _RELOAD,
             opens=True,
         )
-    elif (_settled(guard), guard.base) != (_settled(wanted), wanted.base):
+    elif (_settled(guard), _bases(guard)) != (_settled(wanted), _bases(wanted)):
         yield _changed(guard, wanted)
 
 
@@ -176,7 +176,14 @@ def _settled(guard: Guard) -> Shape:
         shape[CLOSED] = tuple(rest)
     if set(shape.get(LATE, ())) == {("accept",)}:
         shape[LATE] = ()
+    if set(shape.get(LABELS, ())) == {("set",)}:
+        del shape[LABELS]
     return shape
+
+
+def _bases(guard: Guard) -> list[Any]:
+    """Its base chains, but for one that lets everything through."""
+    return [one for one in guard.base if one[0] != LABELS or one[-1] != "accept"]
 
 
 def _changed(guard: Guard, wanted: Guard) -> Finding:
