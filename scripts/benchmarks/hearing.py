@@ -21,11 +21,11 @@ from benchmarks.wire import Volley, hardware
 from lab.packets import knock
 from lab.space import LabError, Namespace
 from lab.worlds import World, crowd, world
+from portress.clock import step_at
 from portress.config import load as configuration
 from portress.keyholders import file as keyholding
 from portress.knock import Knock
 from portress.sequence.in_force import Rota
-from portress.sequence.rotating import step_at
 from portress.tracker import Tracker
 
 SUBJECT: Final = "Knocks a second"

@@ -6,9 +6,10 @@ import base64
 from functools import cache
 
 from benchmarks.hosts import rotating, secret
+from portress.clock import step_at
 from portress.config import load as configuration
 from portress.config.model import Config
-from portress.sequence.rotating import derive, step_at
+from portress.sequence.rotating import derive
 
 
 @cache

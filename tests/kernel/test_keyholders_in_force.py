@@ -12,9 +12,10 @@ import pytest
 
 from lab import World, crowd, daemon, sender, service, tcp_state, world
 from lab.portress import Daemon
+from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.knock import SECOND, TCP, UDP
-from portress.sequence.rotating import STEP, derive
+from portress.sequence.rotating import derive
 
 CONFIG = """\
 doors:

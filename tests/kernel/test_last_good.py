@@ -12,7 +12,8 @@ from kernel.test_keyholders_in_force import RULE, entry, let_in, secret
 from lab import World, daemon, sender, tcp_state, world
 from lab.portress import Daemon
 from lab.space import LabError
-from portress.sequence.rotating import STEP, derive
+from portress.clock import STEP
+from portress.sequence.rotating import derive
 from portress.watch.packet import PacketWatcher
 
 CONFIG = """\

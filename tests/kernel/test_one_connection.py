@@ -21,7 +21,7 @@ import pytest
 
 import client
 from lab import Daemon, Namespace, daemon, link, namespace, service, sshd
-from portress.sequence.rotating import STEP
+from portress.clock import STEP
 
 CONFIG = """\
 decide: {decide}

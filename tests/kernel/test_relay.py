@@ -12,7 +12,7 @@ import pytest
 
 import client
 from lab import Daemon, Namespace, Sshd, World, capture, daemon, sshd, world
-from portress.sequence.rotating import STEP
+from portress.clock import STEP
 
 CONFIG = """\
 closed: drop

@@ -16,9 +16,10 @@ import pytest
 from lab import crowd, daemon, sender, service, sshd, tcp_state, world
 from lab.capture import capture
 from lab.portress import REPOSITORY, Daemon
+from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.knock import SECOND, TCP, UDP
-from portress.sequence.rotating import STEP, derive
+from portress.sequence.rotating import derive
 
 CONFIG = """\
 doors:

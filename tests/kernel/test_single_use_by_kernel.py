@@ -8,10 +8,11 @@ import threading
 import time
 
 from lab import crowd, daemon, sender, tcp_state, until, world
+from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.keyholders.secret import to_base32
 from portress.knock import SECOND
-from portress.sequence.rotating import STEP, derive
+from portress.sequence.rotating import derive
 
 SECRET = bytes(range(20))
 CONFIG = """

@@ -27,9 +27,9 @@ from lab.journal import Journal, journald, namespaces_may_log
 from lab.portress import Daemon, portress
 from lab.space import Namespace, scratch
 from portress import control
+from portress.clock import step_at
 from portress.config import load as configuration
 from portress.sequence import rotating
-from portress.sequence.rotating import step_at
 
 JOURNAL_REMOTE = "/lib/systemd/systemd-journal-remote"
 PREFIX = f"portress-trace-{os.getpid()}: "

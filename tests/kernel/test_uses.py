@@ -15,11 +15,12 @@ import pytest
 
 from lab import crowd, daemon, sender, service, tcp_state, world
 from lab.portress import REPOSITORY, Daemon
+from portress.clock import STEP
 from portress.config.model import Authenticator, Rotating
 from portress.knock import SECOND, TCP, UDP, Source
 from portress.ledger.ledger import Ledger, Reader
 from portress.sequence import authenticator
-from portress.sequence.rotating import STEP, derive
+from portress.sequence.rotating import derive
 
 CONFIG = """\
 doors:

@@ -9,9 +9,10 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 import client
+from portress.clock import step_at
 from portress.config.model import Authenticator
 from portress.knock import SECOND
-from portress.sequence import authenticator, rotating
+from portress.sequence import authenticator
 
 SECRET = b"12345678901234567890"  # RFC 4226, appendix D; RFC 6238, appendix B for SHA-1
 SSH = Authenticator(21000, 30 * SECOND, 1)
@@ -49,11 +50,11 @@ def test_codes_are_those_of_rfc_4226(count: int, digits: int) -> None:
 
 @pytest.mark.parametrize("unix", RFC_6238)
 def test_codes_are_those_of_rfc_6238(unix: int) -> None:
-    assert authenticator.code(SECRET, rotating.step_at(unix)) == RFC_6238[unix]
+    assert authenticator.code(SECRET, step_at(unix)) == RFC_6238[unix]
 
 
 def test_the_code_of_59_seconds_goes_to_four_ports_in_order() -> None:
-    sequence = authenticator.derive(SECRET, SSH, rotating.step_at(59))
+    sequence = authenticator.derive(SECRET, SSH, step_at(59))
     assert [str(knock) for knock in sequence.knocks] == ["tcp/21094", "tcp/21128", "tcp/21270", "tcp/21382"]
 
 

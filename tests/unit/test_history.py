@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from portress import moments
+from portress.durations import parse_moment, utc
 from portress.errors import Mistake
 from portress.knock import Source
 from portress.ledger import chart as history_chart
@@ -59,7 +59,7 @@ def record(
     ],
 )
 def test_a_moment_is_a_date_a_time_or_how_long_ago(text: str, end: bool, moment: float) -> None:
-    assert moments.read(text, NOW, EAST, end) == moment
+    assert parse_moment(text, NOW, EAST, end) == moment
 
 
 @pytest.mark.parametrize(
@@ -67,16 +67,16 @@ def test_a_moment_is_a_date_a_time_or_how_long_ago(text: str, end: bool, moment:
 )
 def test_what_is_no_moment_says_what_is(text: str) -> None:
     with pytest.raises(ValueError, match=r"a date \(2027-01-31\), a time \("):
-        moments.read(text, NOW, EAST)
+        parse_moment(text, NOW, EAST)
 
 
 @pytest.mark.parametrize("zone", [EAST, UTC, None])
 def test_the_last_of_all_days_will_do_for_ever(zone: tzinfo | None) -> None:
-    assert moments.read("9999-12-31", NOW, zone, end=True) > NOW + 7000 * 365 * 24 * HOUR
+    assert parse_moment("9999-12-31", NOW, zone, end=True) > NOW + 7000 * 365 * 24 * HOUR
 
 
 def test_moments_for_programs_are_in_utc_to_the_millisecond() -> None:
-    assert moments.utc(NOW + 0.25) == "2027-01-15T08:00:00.250Z"
+    assert utc(NOW + 0.25) == "2027-01-15T08:00:00.250Z"
 
 
 # The table

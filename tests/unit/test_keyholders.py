@@ -12,10 +12,12 @@ from typing import Any
 import pytest
 from attrs import evolve
 
+from portress.clock import step_at
 from portress.config.model import Authenticator, Config, Door, Rotating
+from portress.durations import expiry, expiry_text
 from portress.errors import Mistake
 from portress.keyholders import edit as enrolment
-from portress.keyholders.file import expiry, expiry_text, load, locate, parse, without_hope
+from portress.keyholders.file import load, locate, parse, without_hope
 from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.secret import to_base32
 from portress.knock import SECOND, TCP, UDP, Service
@@ -459,7 +461,7 @@ def test_of_changes_at_once_none_is_lost(path: Path) -> None:
 def test_each_keyholder_is_expected_at_each_of_their_doors() -> None:
     config = Config(doors=DOORS)
     ana, ben = keyholder("ana"), keyholder("ben", BEN, doors=("ssh",), style="authenticator")
-    step = rotating.step_at(NOON)
+    step = step_at(NOON)
     assert VPN.rotating is not None and SSH.authenticator is not None
     derived, dialled = expected([ana, ben], config, step)
     assert derived.sequence == rotating.derive(ana.secret, "vpn", VPN.rotating, step)
@@ -470,7 +472,7 @@ def test_each_keyholder_is_expected_at_each_of_their_doors() -> None:
 
 def test_hosts_of_different_sites_expect_different_sequences_of_the_same_secret() -> None:
     assert VPN.rotating is not None
-    step = rotating.step_at(NOON)
+    step = step_at(NOON)
     found = {
         site: expected([keyholder("ana")], Config(doors=DOORS, site=site), step)[0].sequence
         for site in ("", "edge", "core")
@@ -483,8 +485,8 @@ def test_hosts_of_different_sites_expect_different_sequences_of_the_same_secret(
 def test_a_keyholder_is_expected_up_to_the_end_of_their_time() -> None:
     ana = keyholder("ana", until=NOON)
     config = Config(doors=DOORS)
-    assert expected([ana], config, rotating.step_at(NOON - 1))
-    assert not expected([ana], config, rotating.step_at(NOON) + 1)
+    assert expected([ana], config, step_at(NOON - 1))
+    assert not expected([ana], config, step_at(NOON) + 1)
 
 
 def test_a_door_that_is_gone_or_has_another_style_expects_nobody() -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from portress.clock import STEP
 from portress.config.model import Config, Door, Rotating
 from portress.events import Events, Fields, Kind
 from portress.knock import SECOND, TCP, UDP, Service, Source
@@ -17,7 +18,6 @@ from portress.ledger.ledger import Ledger
 from portress.paths import Paths
 from portress.run.ledger_writer import Books
 from portress.run.recovery import NEVER, Past, open_ledger
-from portress.sequence.rotating import STEP
 
 RULE = Rotating((10100, 32767), (TCP, UDP), 4, 10 * SECOND, 1)
 CONFIG = Config({"vpn": Door("vpn", (Service.parse("udp/51820"),), SECOND, rotating=RULE)})

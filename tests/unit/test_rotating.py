@@ -9,6 +9,7 @@ from collections import Counter
 import pytest
 
 import make_vectors
+from portress.clock import step_at
 from portress.config.model import Rotating
 from portress.keyholders import secret
 from portress.knock import SECOND, TCP, UDP, Knock
@@ -60,12 +61,12 @@ def test_the_vectors_own_mac_is_that_of_rfc_4231(case: int) -> None:
 
 @pytest.mark.parametrize(("unix", "step"), [(0, 0), (29.999, 0), (30, 1), (59, 1), (1111111109, 0x23523EC)])
 def test_a_step_lasts_30_seconds_from_1970_on(unix: float, step: int) -> None:
-    assert rotating.step_at(unix) == step  # the last two: RFC 6238, appendix B, column "Value of T (hex)"
+    assert step_at(unix) == step  # the last two: RFC 6238, appendix B, column "Value of T (hex)"
 
 
 def test_there_is_no_step_before_1970() -> None:
     with pytest.raises(ValueError, match="1970"):
-        rotating.step_at(-1)
+        step_at(-1)
 
 
 def test_a_sequence_has_the_doors_gap() -> None:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from portress.clock import STEP
 from portress.run.daemon import TICK
 from portress.run.steps import pause_at
-from portress.sequence.rotating import STEP
 
 
 @pytest.mark.parametrize("since", [0.0, 0.4, 28.9, 29.0, 29.3, 29.999, 29.9999999])

@@ -12,10 +12,11 @@ import pytest
 from attrs import evolve
 
 from portress.config.model import Authenticator, Config, Door, Misses, Rotating
+from portress.durations import YEAR, count, roughly
 from portress.knock import SECOND, TCP, UDP, Expected, Knock, Sequence, Service
 from portress.sequence.trie import Trie
 from portress.strength import odds
-from portress.strength.doors import YEAR, Attack, Strength, assess, count, duration, one_in
+from portress.strength.doors import Attack, Strength, assess, one_in
 from portress.tracker import Tracker
 from portress.verdict import Completed, Missed
 
@@ -362,10 +363,10 @@ def words() -> Iterator[tuple[str, str]]:
     yield one_in(Fraction(1, 2_251_000_000_000_000)), "1 in 2.3e15"
     yield count(131070), "131,070"
     yield count(1e12), "1.0e12"
-    yield duration(40), "40 seconds"
-    yield duration(7200), "2 hours"
-    yield duration(36 * YEAR), "36 years"
-    yield duration(1.24e9 * YEAR), "1.2e9 years"
+    yield roughly(40), "40 seconds"
+    yield roughly(7200), "2 hours"
+    yield roughly(36 * YEAR), "36 years"
+    yield roughly(1.24e9 * YEAR), "1.2e9 years"
 
 
 def test_chances_counts_and_times_are_told_in_words() -> None:

@@ -6,11 +6,11 @@ from datetime import UTC
 
 import pytest
 
+from portress.clock import step_at
 from portress.config.model import Rotating
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Source
 from portress.sequence import rotating
-from portress.sequence.rotating import step_at
 from portress.trace import screen as trace_screen
 from portress.trace.replay import Trace
 from portress.trace.timeline import Note, Timeline, Timelines, Tried

@@ -10,7 +10,7 @@ from __future__ import annotations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from portress.guard.report import MARGIN, longest_gap
+from portress.guard.report import MARGIN
 from portress.knock import SECOND, Knock, Source
 from portress.sequence import fixed
 from portress.sequence.trie import Trie
@@ -77,7 +77,7 @@ def daemon(story: Story) -> dict[bytes, list[Told]]:
             continue
         if knock not in tracker.trie.opening and callers.get(source, 0) <= now:
             continue
-        callers[source] = now + longest_gap(CONFIG) + MARGIN
+        callers[source] = now + CONFIG.longest_gap + MARGIN
         verdict = tracker.hear(source, knock, now)
         told.setdefault(source, []).extend(words(verdict))
         if isinstance(verdict, Missed) and verdict.shunned_until is not None:

@@ -19,11 +19,11 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from portress.clock import step_at
 from portress.commands.trace import trace
 from portress.config.model import Rotating
 from portress.errors import Mistake
 from portress.sequence import rotating
-from portress.sequence.rotating import step_at
 from unit.stories import ANA, BEGIN, ONE_DOOR, ROTATING, Told, config, pcap, run
 
 RIGHT = ("tcp/4617", "udp/2953", "tcp/6381")

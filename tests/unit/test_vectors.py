@@ -11,6 +11,7 @@ import pytest
 
 import client
 import make_vectors
+from portress.clock import step_at
 from portress.config.model import Authenticator, Paper, Rotating
 from portress.keyholders import secret
 from portress.knock import PROTOCOLS, SECOND
@@ -43,7 +44,7 @@ def test_the_daemon_meets_a_derived_vector(row: Row) -> None:
     first, last = row["pool"]
     protocols = tuple(PROTOCOLS[name] for name in row["protocols"])
     rule = Rotating((first, last), protocols, row["length"], 10 * SECOND, 1, PROTOCOLS.get(row.get("last")))
-    step = rotating.step_at(row["unix"])
+    step = step_at(row["unix"])
     assert step == row["step"]
     sequence = rotating.derive(secret.from_base32(row["secret"]), row["door"], rule, step, row["site"])
     assert [str(knock) for knock in sequence.knocks] == row["knocks"]
@@ -94,7 +95,7 @@ def test_what_cannot_be_on_paper_is_refused() -> None:
 @each("authenticator")
 def test_the_daemon_meets_an_authenticator_vector(row: Row) -> None:
     made = bytes.fromhex(row["secret_hex"])
-    step = rotating.step_at(row["unix"])
+    step = step_at(row["unix"])
     assert authenticator.code(made, step) == row["code"]
     sequence = authenticator.derive(made, Authenticator(row["base"], 30 * SECOND, 1), step)
     assert [str(knock) for knock in sequence.knocks] == row["knocks"]

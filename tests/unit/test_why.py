@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from portress.admissions import Admission, Register
+from portress.clock import step_at
 from portress.config.model import Config
 from portress.events import Events
 from portress.keyholders.keyholder import Keyholder
@@ -26,7 +27,6 @@ from portress.run.recent import Recent
 from portress.run.why_answer import Inquiry, account
 from portress.sequence import rotating
 from portress.sequence.in_force import Rota
-from portress.sequence.rotating import step_at
 from portress.tracker import Tracker
 from portress.watch import Heard
 from portress.why import screen as why_screen

@@ -15,10 +15,11 @@ import click
 from portress import control
 from portress.commands.common import as_json, common, warn
 from portress.config import load as configuration
+from portress.durations import expiry, expiry_text
 from portress.errors import Mistake
 from portress.keyholders import edit as enrolment
 from portress.keyholders import enrolling, keycard
-from portress.keyholders.file import FILE, checked_name, expiry, expiry_text
+from portress.keyholders.file import FILE, checked_name
 from portress.keyholders.keyholder import STYLES, Keyholder, Style
 from portress.keyholders.place import place
 from portress.keyholders.secret import generate

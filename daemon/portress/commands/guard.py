@@ -11,6 +11,7 @@ import time
 import click
 
 from portress import control, lock, units
+from portress.clock import step_at
 from portress.commands.common import DURATION, common, no_daemon, root_only, warn
 from portress.config import load as configuration
 from portress.config.model import Config
@@ -28,7 +29,6 @@ from portress.run import include_file, root_part, trial
 from portress.run.away import Away
 from portress.run.interfaces import absent, present
 from portress.sequence.in_force import Rota
-from portress.sequence.rotating import step_at
 from portress.session import connected, origins
 
 

@@ -8,9 +8,8 @@ from pathlib import Path
 
 import click
 
-from portress import moments
 from portress.commands.common import as_json, common, console, read_source
-from portress.durations import counted
+from portress.durations import counted, parse_moment
 from portress.ledger import chart as history_chart
 from portress.ledger import table as history_screen
 from portress.ledger.ledger import Reader, Record
@@ -72,7 +71,7 @@ def history(
 
 def _moment(option: str, text: str | None, now: float, *, end: bool) -> float | None:
     try:
-        return None if text is None else moments.read(text, now, end=end)
+        return None if text is None else parse_moment(text, now, end=end)
     except ValueError as error:
         raise click.BadParameter(f"'{text}': {error}", param_hint=option) from None
 

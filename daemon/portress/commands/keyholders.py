@@ -12,13 +12,12 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from portress import control, durations, moments
+from portress import control, durations
 from portress.commands.common import as_json, common, console, print_json, warn
 from portress.config import load as configuration
-from portress.durations import counted
+from portress.durations import counted, expiry_text, utc
 from portress.errors import Mistake
 from portress.keyholders import file as keyholding
-from portress.keyholders.file import expiry_text
 from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.place import InFleet, move, together
 from portress.ledger.ledger import LedgerError, NoLedger, Reader
@@ -75,7 +74,7 @@ def values(keyholder: Keyholder, uses: Uses, now: float) -> dict[str, Any]:
     """A keyholder for programs; moments in UTC."""
     until = keyholder.until
     last = {
-        door: moments.utc(uses[keyholder.claim(door), door])
+        door: utc(uses[keyholder.claim(door), door])
         for door in keyholder.doors
         if (keyholder.claim(door), door) in uses
     }
@@ -83,7 +82,7 @@ def values(keyholder: Keyholder, uses: Uses, now: float) -> dict[str, Any]:
         "name": keyholder.name,
         "doors": list(keyholder.doors),
         "style": keyholder.style,
-        "until": None if until is None else moments.utc(until),
+        "until": None if until is None else utc(until),
         "over": until is not None and until <= now,
         "last_use": last,
     }

@@ -6,6 +6,7 @@ import time
 
 import click
 
+from portress.clock import step_at
 from portress.commands.common import as_json, common, print_json
 from portress.config import load as configuration
 from portress.doctor.probe.closed_ports import known
@@ -13,7 +14,6 @@ from portress.guard.ruleset import build, render
 from portress.keyholders import file as keyholding
 from portress.paths import Paths
 from portress.sequence.in_force import Rota
-from portress.sequence.rotating import step_at
 
 
 @click.command()

@@ -18,9 +18,9 @@ from attrs import frozen
 
 from portress.config import fleet
 from portress.config.browsers import refused_among
-from portress.config.schema import spoken
 from portress.config.shapes import Found
 from portress.config.yaml_tree import Findings
+from portress.durations import written
 from portress.knock import PROTOCOL_NAMES, PROTOCOLS, TCP, Knock, Service
 
 # Common practice, no source: three knocks.
@@ -262,7 +262,7 @@ def _bases(top: Found, findings: Findings) -> None:
         if base and gap:
             other, wanted = known.setdefault(base.value, (name, gap.value))
             if gap.value != wanted:
-                what = f"doors.{other} has the same base, so the gap is the same: {spoken(wanted)}"
+                what = f"doors.{other} has the same base, so the gap is the same: {written(wanted)}"
                 findings.mistake(gap.place, what)
 
 

@@ -52,6 +52,11 @@ class Authenticator:
     gap: int
     skew: int
 
+    @property
+    def length(self) -> int:
+        """How many knocks a code stands for."""
+        return 4
+
 
 @frozen
 class Door:
@@ -67,6 +72,18 @@ class Door:
     shared: bool = True  # in a fleet: its admissions hold at all gateways that have the door
     claim: Literal["later", "first"] = "later"  # in a fleet: the door opens before a use is claimed, or after
     fixed_admits: Admits = "source"
+
+    @property
+    def openers(self) -> dict[str, Sequence | Rotating | Authenticator]:
+        """All that opens it, by their keys in the configuration."""
+        all_of_them = {"fixed": self.fixed, **self.by_time}
+        return {name: one for name, one in all_of_them.items() if one is not None}
+
+    @property
+    def by_time(self) -> dict[str, Rotating | Authenticator]:
+        """What of it belongs to keyholders and changes with the time, by their keys in the configuration."""
+        both = {"rotating": self.rotating, "authenticator": self.authenticator}
+        return {name: one for name, one in both.items() if one is not None}
 
     @property
     def by_connection(self) -> bool:
@@ -126,6 +143,12 @@ class Config:
     journal_prefix: str = "portress: "  # journal.prefix: how the kernel log lines begin
     warnings: tuple[str, ...] = field(default=(), eq=False)  # worth telling, one line each
     text: str = field(default="", eq=False, repr=False)  # the file it was read from
+
+    @property
+    def longest_gap(self) -> int:
+        """The longest pause (ns) that any of its sequences allows."""
+        gaps = (one.gap for door in self.doors.values() for one in door.openers.values())
+        return max(gaps, default=SECOND)
 
     @property
     def ears(self) -> tuple[object, ...]:

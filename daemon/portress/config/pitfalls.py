@@ -14,9 +14,10 @@ from attrs import field, frozen
 
 from portress.config.browsers import BAD_PORTS
 from portress.config.model import Authenticator, Config, Door, Rotating
+from portress.durations import roughly
 from portress.knock import SECOND, TCP, Knock, Sequence
 from portress.strength import odds
-from portress.strength.doors import Attack, duration, one_in
+from portress.strength.doors import Attack, one_in
 
 # Common practice, no source: three knocks, one minute between them.
 SHORTEST: Final = 3
@@ -193,7 +194,7 @@ def _too_short(length: int, possible: int, shunned: bool) -> Iterator[tuple[str,
             f"too few: scans open the door by chance; {SHORTEST} is the least (common practice, no source)",
         )
     elif possible < DAY * Attack().line:
-        in_time = duration(possible / Attack().line)
+        in_time = roughly(possible / Attack().line)
         advice = "" if shunned else "; configure `misses`, so that guessing gets shunned"
         yield (
             f"{possible:,} sequences in all",

@@ -16,12 +16,10 @@ from typing import Any, Final
 
 from portress.config.fleet import FLEET
 from portress.config.shapes import Key, Keys, ListOf, Named, Shape, Text, Truth, Whole, one_of
+from portress.durations import DAY, WRITTEN, parse_within
 from portress.knock import PROTOCOLS, SECOND, Knock, Service
 
-MINUTE: Final = 60 * SECOND
-HOUR: Final = 60 * MINUTE
-DAY: Final = 24 * HOUR
-UNITS: Final = {"ms": SECOND // 1000, "s": SECOND, "m": MINUTE, "h": HOUR, "d": DAY}
+_DAY: Final = DAY * SECOND
 
 # What the guard calls its own sets and chains, or may come to: a door of that name would be taken for them.
 RESERVED: Final = frozenset(
@@ -31,36 +29,11 @@ RESERVED: Final = frozenset(
     | {"entry", "report", "heard", "knocks", "paced", "door", "portress", "dismissed"}
 )
 
-DURATION: Final = "a whole number and a unit, for example 30s 10m 8h 2d"
-
-
-def spoken(duration: int) -> str:
-    """A duration in ns as it is written in a file: 30s, 10m, 8h, 2d."""
-    unit = next((unit for unit in ("d", "h", "m", "s") if duration % UNITS[unit] == 0), "ms")
-    return f"{duration // UNITS[unit]}{unit}"
-
-
-def duration(text: str, what: str, most: int, least: int = 1, units: str = "s|m|h|d") -> int:
-    """Read `30s 10m 8h 2d` as ns, from `least` to `most` (ns). Raises ValueError that speaks of `what`."""
-    match = re.fullmatch(rf"([0-9]+)({units})", text, re.ASCII)
-    if not match:
-        raise ValueError(
-            f"{what} is {DURATION}" if units == "s|m|h|d" else f"{what} is written as 100ms or 1s"
-        )
-    length = int(match[1][:12]) * UNITS[match[2]]
-    if length == 0:
-        raise ValueError(f"{what} is longer than 0")
-    if length < least:
-        raise ValueError(f"{what} is at least {spoken(least)}")
-    if length > most or len(match[1]) > 12:
-        raise ValueError(f"{what} is at most {spoken(most)}")
-    return length
-
 
 def _lasting(what: str, most: int) -> Text:
     return Text(
-        f"{what} is {DURATION}",
-        partial(duration, what=what, most=most),
+        f"{what} is {WRITTEN}",
+        partial(parse_within, what=what, most=most),
         {"pattern": "^0*[1-9][0-9]*[smhd]$", "examples": ["30s", "10m", "8h", "2d"]},
     )
 
@@ -183,7 +156,7 @@ _NETWORK: Final = _text(
 )
 
 # No client needs an hour between two knocks; a caller's place is remembered no longer.
-_GAP: Final = _lasting("a gap", HOUR)
+_GAP: Final = _lasting("a gap", 3600 * SECOND)
 _SKEW: Final = Whole("a skew", 0, 10)
 _GAP_TELLS: Final = "the longest pause allowed between two knocks"
 _SKEW_TELLS: Final = "time steps of 30 s accepted before and after the present one"
@@ -252,7 +225,7 @@ _DOOR: Final = Keys(
             required=True,
         ),
         "stay": Key(
-            _lasting("a stay", 365 * DAY),
+            _lasting("a stay", 365 * _DAY),
             "how long an admission lasts; left out: 8h, or 30s where a connection is admitted",
         ),
         "linger": Key(Truth(), "established sessions outlive the stay; false: they are cut", default=True),
@@ -289,12 +262,12 @@ _MISSES: Final = Keys(
     {
         "limit": Key(Whole("a limit", 1, 1000), "how many misses are allowed, for example 5", required=True),
         "within": Key(
-            _lasting("a period", DAY),
+            _lasting("a period", _DAY),
             "the period in which misses are counted together, for example 10m",
             required=True,
         ),
         "shun": Key(
-            _lasting("a shun", 365 * DAY), "how long knocks are then ignored, for example 30m", required=True
+            _lasting("a shun", 365 * _DAY), "how long knocks are then ignored, for example 30m", required=True
         ),
     },
     "written as {limit: 5, within: 10m, shun: 30m}",
@@ -317,7 +290,7 @@ _INTERFACES: Final = ListOf(
 
 _INTERVAL: Final = Text(
     "an interval is written as 100ms or 1s",
-    partial(duration, what="an interval", most=SECOND, least=SECOND // 100, units="ms|s"),
+    partial(parse_within, what="an interval", most=SECOND, least=SECOND // 100, units="ms|s"),
     {"pattern": "^[0-9]+(ms|s)$", "examples": ["100ms"]},
 )
 

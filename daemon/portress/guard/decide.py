@@ -28,17 +28,17 @@ opened by its place in `openers`.
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
 from itertools import combinations
 from struct import Struct
 from typing import Final
 
 from attrs import frozen
 
-from portress.config.model import Authenticator, Config, Door, Rotating
+from portress.clock import STEP
+from portress.config.model import Config
 from portress.guard import one_connection
 from portress.guard.language import KNOCK, SADDR, Chain, Part, Set, source
-from portress.knock import PROTOCOL_NAMES, SECOND, Sequence
+from portress.knock import PROTOCOL_NAMES, SECOND
 from portress.sequence.edges import MILLISECOND, ONE, USED, Edges, Numbering, Terms, Until, build
 from portress.sequence.fixed import expected as fixed_sequences
 from portress.sequence.trie import Trie
@@ -85,34 +85,23 @@ class Opener:
 
 def gaps(config: Config) -> list[int]:
     """The pauses (ms) that the configuration's sequences allow, the longest first."""
-    return sorted({opener.gap // MILLISECOND for opener in _openers(config.doors.values())}, reverse=True)
-
-
-def _openers(doors: Iterable[Door]) -> Iterator[Sequence | Rotating | Authenticator]:
-    for door in doors:
-        yield from (one for one in (door.rotating, door.authenticator, door.fixed) if one is not None)
+    openers = (one for door in config.doors.values() for one in door.openers.values())
+    return sorted({one.gap // MILLISECOND for one in openers}, reverse=True)
 
 
 def plain(config: Config) -> int:
     """The pause (ms) of most nodes: the first rotating door's, or the longest."""
     for door in config.doors.values():
-        rule = door.rotating or door.authenticator
-        if rule is not None:
+        for rule in door.by_time.values():
             return rule.gap // MILLISECOND
     return gaps(config)[0]
 
 
 def spent_for(config: Config) -> int:
     """How long (s) a claim is remembered: longer than any sequence can be completed."""
-    longest = 600
-    for door in config.doors.values():
-        if door.rotating is not None:
-            rule = door.rotating
-            longest = max(longest, 30 * (2 * rule.skew + 2) + rule.length * rule.gap // SECOND + 60)
-        if door.authenticator is not None:
-            code = door.authenticator
-            longest = max(longest, 30 * (2 * code.skew + 2) + 4 * code.gap // SECOND + 60)
-    return longest
+    rules = (rule for door in config.doors.values() for rule in door.by_time.values())
+    times = (STEP * (2 * rule.skew + 2) + rule.length * rule.gap // SECOND + 60 for rule in rules)
+    return max((600, *times))
 
 
 def openers(config: Config) -> list[Opener]:
@@ -124,7 +113,7 @@ def openers(config: Config) -> list[Opener]:
     ]
     bases: dict[int, list[str]] = {}
     for door in config.doors.values():
-        if door.rotating or door.authenticator:
+        if door.by_time:
             found.append(Opener(f"claim_{door.name}", (door.name,), True))
         if door.rotating and door.rotating.admits == "connection":
             found.append(Opener(f"claim_{ONE}{door.name}", (door.name,), True, True))

@@ -40,17 +40,6 @@ PACE_AT_ONCE: Final = 32
 HEARD_SIZE: Final = 16384  # knocks of a family: what can be polled ten times a second (see watch/counter.py)
 
 
-def longest_gap(config: Config) -> int:
-    """The longest pause (ns) that any sequence of the configuration allows."""
-    openers = [
-        opener
-        for door in config.doors.values()
-        for opener in (door.fixed, door.rotating, door.authenticator)
-        if opener is not None
-    ]
-    return max((opener.gap for opener in openers), default=SECOND)
-
-
 def heard_timeout(config: Config) -> int:
     """How long (s) a knock can be polled for: as short as the pause between two polls lets it be."""
     return -(-10 * config.counter_interval // SECOND) + 2
@@ -87,7 +76,7 @@ def _counted(config: Config) -> Iterable[Set]:
 
 
 def _report(config: Config) -> Iterable[str]:
-    timeout = -(-(longest_gap(config) + MARGIN) // SECOND)
+    timeout = -(-(config.longest_gap + MARGIN) // SECOND)
     sources = {family: source(config, family) for family in (4, 6)}
     for family, one in sources.items():
         yield f"update @callers_{family} {{ {one} timeout {timeout}s }}"

@@ -16,9 +16,10 @@ from attrs import frozen
 
 from portress.config.browsers import obstacles
 from portress.config.model import Door
+from portress.durations import expiry_text
 from portress.errors import Mistake
 from portress.keyholders import keycard
-from portress.keyholders.file import expiry_text, unsuited
+from portress.keyholders.file import unsuited
 from portress.keyholders.keyholder import STYLES, Keyholder, Style
 
 

@@ -15,7 +15,6 @@ import re
 import stat
 from collections.abc import Iterable
 from collections.abc import Mapping as AnyMapping
-from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,13 +23,13 @@ from attrs import frozen
 from portress.config.model import Config, Door
 from portress.config.shapes import Found, Key, Keys, ListOf, Text, one_of
 from portress.config.yaml_tree import Findings, Items, Node, Place, Scalar, decode, quoted, slurp, tree
+from portress.durations import expiry, expiry_text
 from portress.errors import Mistake
 from portress.keyholders.keyholder import STYLES, Keyholder, Style
 from portress.keyholders.secret import from_base32, to_base32
 
 FILE: Final = "keyholders.yaml"
 
-_LAST: Final = 253402300799.0  # the last second of the year 9999, UTC: no date stands for a later one
 
 _WRITTEN: Final = ": should there be no keyholders any more, write an empty list into it: []"
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._@-]{0,63}", re.ASCII)
@@ -44,38 +43,6 @@ def checked_name(text: str) -> str:
             "a name is 1 to 64 letters, digits, dots, hyphens, underscores and @, the first a letter or digit"
         )
     return text
-
-
-def expiry(text: str) -> float:
-    """What a date (`2027-01-31`: the end of that day, UTC) or a time with its zone
-    (`2027-01-31T18:00+01:00`) means, in unix seconds. Raises ValueError.
-    """
-    wants = "a date (2027-01-31), or a time with its zone (2027-01-31T18:00+01:00)"
-    if not text.isascii() or len(text) > 40:
-        raise ValueError(wants)
-    try:
-        if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
-            day = date.fromisoformat(text)
-            return _bounded(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() + 86400)
-        moment = datetime.fromisoformat(text)
-    except (ValueError, OverflowError):
-        raise ValueError(wants) from None
-    if moment.tzinfo is None:
-        raise ValueError(f"{wants}: the zone is missing")
-    return _bounded(moment.timestamp())
-
-
-def _bounded(until: float) -> float:
-    """`until`, or the nearest moment that has a time step and a date."""
-    return max(0.0, min(until, _LAST))
-
-
-def expiry_text(until: float) -> str:
-    """As `expiry` reads it: a date where a day ends, or else a moment in UTC."""
-    moment = datetime.fromtimestamp(until, UTC)
-    if until % 86400 == 0:
-        return f"{moment - timedelta(days=1):%Y-%m-%d}"
-    return moment.isoformat().replace("+00:00", "Z")
 
 
 @frozen

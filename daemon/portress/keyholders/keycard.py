@@ -15,11 +15,11 @@ from urllib.parse import quote, urlencode, urlsplit
 
 import segno
 
+from portress.clock import STEP
 from portress.config.model import Door
 from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.secret import to_base32
 from portress.knock import PROTOCOL_NAMES, SECOND
-from portress.sequence.rotating import STEP
 
 VERSION: Final = 1
 DIGITS: Final = 8

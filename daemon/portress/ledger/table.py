@@ -16,7 +16,8 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from portress import durations, moments
+from portress import durations
+from portress.durations import utc
 from portress.knock import SECOND
 from portress.ledger.ledger import Record
 
@@ -77,9 +78,9 @@ def values(record: Record, now: float) -> dict[str, Any]:
         "step": record.step,
         "how": record.how.partition(" ")[0],
         "gateway": record.how.partition(" ")[2] or None,
-        "since": moments.utc(record.since),
-        "until": moments.utc(record.until),
-        "ended": moments.utc(record.finish) if over else None,
+        "since": utc(record.since),
+        "until": utc(record.until),
+        "ended": utc(record.finish) if over else None,
         "ending": record.state(now) if over else None,
     }
 

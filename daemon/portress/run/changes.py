@@ -13,6 +13,7 @@ from collections.abc import Callable
 from attrs import define, field
 
 from portress.admissions import Admission
+from portress.clock import step_at
 from portress.config import load as configuration
 from portress.config.model import Config
 from portress.durations import counted
@@ -36,7 +37,6 @@ from portress.run.recovery import Past
 from portress.run.sentinel import Sentinel
 from portress.run.steps import Steps
 from portress.sequence.in_force import Rota
-from portress.sequence.rotating import step_at
 from portress.sequence.trie import Trie
 
 Keyholders = tuple[Keyholder, ...]

@@ -16,6 +16,7 @@ from collections.abc import Awaitable, Iterable
 from typing import TYPE_CHECKING, Final
 
 from portress import lock
+from portress.clock import STEP, step_at
 from portress.config.model import Config
 from portress.control import Server
 from portress.doctor.open_doors import probe
@@ -51,7 +52,6 @@ from portress.run.sentinel import Sentinel
 from portress.run.steps import Steps, pause_at
 from portress.run.wall_clock import Timekeeper, checked, since_boot
 from portress.sequence.in_force import Rota
-from portress.sequence.rotating import STEP, step_at
 from portress.tracker import Tracker
 
 if TYPE_CHECKING:

@@ -11,6 +11,7 @@ from typing import Final
 
 from attrs import define, field, frozen
 
+from portress.clock import STEP
 from portress.guard import decide, upkeep
 from portress.guard.decide import Contents
 from portress.guard.elements import ElementChanges
@@ -20,7 +21,6 @@ from portress.knock import SECOND, Expected
 from portress.sequence import edges
 from portress.sequence.edges import MILLISECOND, USED, Edges, Numbering, Terms
 from portress.sequence.in_force import Rota
-from portress.sequence.rotating import STEP
 from portress.sequence.trie import Node, Trie
 from portress.verdict import Use
 

@@ -12,7 +12,7 @@ from typing import Final
 
 from portress.durations import counted, spell
 from portress.events import Events, Minutely
-from portress.guard.report import MARGIN, longest_gap
+from portress.guard.report import MARGIN
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
 from portress.run.doorkeeper import Doorkeeper
@@ -340,7 +340,7 @@ class Listener:
             return  # what was counted under another daemon is told already
         self._turned_away += more
         config = self._in_force.config
-        hold = -(-(longest_gap(config) + MARGIN) // SECOND)
+        hold = -(-(config.longest_gap + MARGIN) // SECOND)
         bearable = max(CROWD, config.callers // hold)  # first knocks a second
         if more * SECOND > bearable * (now - before):
             self._make_room(bearable)

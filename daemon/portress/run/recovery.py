@@ -16,6 +16,7 @@ from typing import Final
 
 from attrs import frozen
 
+from portress.clock import STEP, step_at
 from portress.config.model import Config
 from portress.events import Events
 from portress.ledger.ledger import Ledger, LedgerError, Record
@@ -23,7 +24,6 @@ from portress.paths import Paths
 from portress.run import use_mark
 from portress.run.ledger_writer import Books
 from portress.sequence.in_force import Rota, furthest
-from portress.sequence.rotating import STEP, step_at
 from portress.verdict import Use
 
 Used = dict[bytes, Use]  # the last use by claim

@@ -10,12 +10,12 @@ from typing import Any, Final
 
 from portress import __version__
 from portress.admissions import Admission
+from portress.clock import STEP
 from portress.config.model import Config, Door
 from portress.guard.closed import Answers, Kind
 from portress.knock import PROTOCOL_NAMES, SECOND, TCP, UDP
 from portress.run.listener import Listener
 from portress.run.recovery import Doubt
-from portress.sequence.rotating import STEP
 from portress.why.reasons import NAMES
 
 MOST: Final = 1000  # callers and shunned sources listed; the totals count them all
@@ -50,11 +50,10 @@ def admission(one: Admission, now: int, unix: float) -> dict[str, Any]:
 
 def door(one: Door, admitted: int) -> dict[str, Any]:
     """A door, and for the authenticator style which ports a code is dialled on."""
-    openers = [name for name in ("fixed", "rotating", "authenticator") if getattr(one, name) is not None]
     told: dict[str, Any] = {
         "name": one.name,
         "services": [str(service) for service in one.services],
-        "openers": openers,
+        "openers": list(one.openers),
         "stay": seconds(one.stay),
         "linger": one.linger,
         "admitted": admitted,

@@ -10,13 +10,13 @@ import asyncio
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
+from portress.clock import STEP, step_at
 from portress.guard.table import Table
 from portress.knock import SECOND
 from portress.run.deciding import Deciding, Plan
 from portress.run.in_force import InForce
 from portress.run.timing import Timing
 from portress.sequence.in_force import Rota
-from portress.sequence.rotating import STEP, step_at
 from portress.sequence.trie import Node, Trie
 
 

@@ -14,6 +14,7 @@ from typing import Any, Final
 from attrs import evolve, frozen
 
 from portress.admissions import Admission
+from portress.clock import STEP, step_at
 from portress.config.model import Config
 from portress.knock import SECOND, UNSURE, Knock, Source
 from portress.ledger.ledger import Record
@@ -21,7 +22,6 @@ from portress.run.listener import Listener
 from portress.run.recent import Note
 from portress.run.recovery import Doubt
 from portress.run.status_answer import admission, seconds
-from portress.sequence.rotating import STEP, step_at
 from portress.verdict import (
     Advanced,
     Completed,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from portress.clock import STEP
 from portress.config.model import Config, Door
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import Expected, Sequence
@@ -21,7 +22,7 @@ def expected(keyholders: Iterable[Keyholder], config: Config, step: int) -> list
     """
     found = []
     for keyholder in keyholders:
-        if keyholder.until is not None and step * rotating.STEP >= keyholder.until:
+        if keyholder.until is not None and step * STEP >= keyholder.until:
             continue
         for name in keyholder.doors:
             door = config.doors.get(name)

@@ -10,11 +10,11 @@ from typing import Final
 
 from attrs import define, field
 
+from portress.clock import STEP
 from portress.config.model import Config
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Expected
 from portress.sequence import enrolled, fixed
-from portress.sequence.rotating import STEP
 from portress.sequence.trie import Trie
 
 MOST_UNDER_WAY: Final = 4  # steps that are over and can still be completed, where the kernel decides
@@ -22,8 +22,8 @@ MOST_UNDER_WAY: Final = 4  # steps that are over and can still be completed, whe
 
 def furthest(config: Config) -> int:
     """The largest skew of any door: how many steps before and after the present one can be in force."""
-    rules = [rule for door in config.doors.values() for rule in (door.rotating, door.authenticator)]
-    return max((rule.skew for rule in rules if rule is not None), default=0)
+    rules = (rule for door in config.doors.values() for rule in door.by_time.values())
+    return max((rule.skew for rule in rules), default=0)
 
 
 def still_to_come(config: Config, step: int, last: int) -> bool:
@@ -76,12 +76,8 @@ class Rota:
         kernel decides does the tree have to hold these."""
         if self.config.decide == "daemon":
             return 0
-        longest = 0
-        for door in self.config.doors.values():
-            if door.rotating is not None:
-                longest = max(longest, (door.rotating.length - 1) * door.rotating.gap)
-            if door.authenticator is not None:
-                longest = max(longest, 3 * door.authenticator.gap)
+        rules = (rule for door in self.config.doors.values() for rule in door.by_time.values())
+        longest = max(((rule.length - 1) * rule.gap for rule in rules), default=0)
         return min(MOST_UNDER_WAY, -(-longest // (STEP * SECOND)))
 
     def _of(self, step: int) -> list[Expected]:

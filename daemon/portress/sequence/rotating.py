@@ -14,16 +14,7 @@ from portress.config.model import Rotating
 from portress.keyholders.secret import checked
 from portress.knock import Knock, Sequence
 
-STEP: Final = 30  # seconds: RFC 6238, section 4.1, X
-
 _WORDS: Final = Struct(">8I")
-
-
-def step_at(unix_seconds: float) -> int:
-    """The time step T of a moment (RFC 6238, section 4.2, T0 = 0). Raises ValueError before 1970."""
-    if unix_seconds < 0:
-        raise ValueError("time steps begin in 1970")
-    return int(unix_seconds // STEP)
 
 
 def mac(secret: bytes, message: bytes) -> bytes:

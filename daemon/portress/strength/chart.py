@@ -12,8 +12,9 @@ from typing import Any, Final
 
 from attrs import frozen
 
+from portress.durations import YEAR
 from portress.errors import Mistake
-from portress.strength.doors import YEAR, Attack, Strength
+from portress.strength.doors import Attack, Strength
 
 FORMATS: Final = (".svg", ".png")
 _TICKS: Final = ((1, "1 s"), (60, "1 min"), (3600, "1 h"), (86400, "1 day"), (30.44 * 86400, "1 month"),

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from decimal import Decimal
 from fractions import Fraction
 from functools import cache
 from typing import Final, Literal
@@ -16,6 +15,7 @@ from typing import Final, Literal
 from attrs import frozen
 
 from portress.config.model import Authenticator, Config, Misses, Rotating
+from portress.durations import YEAR, count, roughly
 from portress.knock import PROTOCOL_NAMES, SECOND, Sequence
 from portress.strength import odds
 
@@ -24,7 +24,6 @@ Kind = Literal["fixed", "rotating", "authenticator"]
 # Common practice, no source: people pick ports of four digits.
 PICKED: Final = (1000, 9999)
 PICKED_TEXT: Final = "ports 1000 to 9999: common practice, no source"
-YEAR: Final = 365.25 * 86400
 SCANS: Final = 100
 # Common practice, no source: the chance of a break-in within a year from which a door is called what.
 _GRADES: Final = ((1e-6, "strong"), (1e-3, "sound"), (0.1, "weak"), (math.inf, "very weak"))
@@ -352,30 +351,12 @@ def one_in(chance: float | Fraction) -> str:
     return f"1 in {count(1 / chance)}"
 
 
-def count(number: float | Fraction) -> str:
-    """A large number in two digits, a small one in full: `64,000`, `2.3e15`."""
-    if number < 1e6:
-        return f"{round(number):,}"
-    return f"{Decimal(int(number)):.1e}".replace("e+", "e")
-
-
-def duration(seconds: float) -> str:
-    """A time in the unit that suits it: `40 seconds`, `3.1 hours`, `36 years`, `1.2e9 years`."""
-    if seconds == math.inf:
-        return "over 1e300 years"
-    for unit, size in (("year", YEAR), ("day", 86400.0), ("hour", 3600.0), ("minute", 60.0)):
-        if seconds >= 1.5 * size:
-            number = seconds / size
-            return f"{number:.2g} {unit}s" if number < 10 else f"{count(number)} {unit}s"
-    return f"{seconds:.2g} seconds"
-
-
 def _verdict(scans: Scans, grade: str, year: float, worst: Search, attack: Attack) -> str:
     if scans.repeated:
         repeated = "" if scans.opening else ", repeated,"
         return f"{grade.capitalize()}: a sweep of the ports in order{repeated} opens it."
     shunning = worst.brake is not None
-    within = duration(worst.mean(worst.pace(attack, attack.sources, shunning=shunning)))
+    within = roughly(worst.mean(worst.pace(attack, attack.sources, shunning=shunning)))
     who = "1 source" if attack.sources == 1 else f"{attack.sources:,} sources"
     rate = f"{attack.rate:,.10g} packets/s{' each' if attack.sources > 1 else ''}"
     chance = f"with a chance of {one_in(year)} ({within} on average)"

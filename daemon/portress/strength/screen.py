@@ -17,18 +17,8 @@ from rich.text import Text
 
 from portress.config.model import Misses
 from portress.config.pitfalls import Pitfall
-from portress.durations import counted, spell
-from portress.strength.doors import (
-    PICKED_TEXT,
-    SCANS,
-    Attack,
-    Scans,
-    Search,
-    Strength,
-    count,
-    duration,
-    one_in,
-)
+from portress.durations import count, counted, roughly, spell
+from portress.strength.doors import PICKED_TEXT, SCANS, Attack, Scans, Search, Strength, one_in
 
 _KINDS: Final = {
     "fixed": "fixed sequence",
@@ -71,7 +61,7 @@ def _chance(one: Strength, attack: Attack) -> str:
     if one.scans.repeated:
         return one.verdict.partition(": ")[2].capitalize()
     worst = one.worst
-    mean = duration(worst.mean(worst.pace(attack, attack.sources, shunning=worst.brake is not None)))
+    mean = roughly(worst.mean(worst.pace(attack, attack.sources, shunning=worst.brake is not None)))
     chance = "practically never" if one.year == 0 else one_in(one.year)
     return f"Guessed within a year: {chance}; {mean} on average."
 
@@ -203,7 +193,7 @@ def _times(one: Strength, attack: Attack) -> Table:
         kinds = ((False, ""), (True, ", shunned"))
         for shunning, word in kinds if search.brake is not None else kinds[:1]:
             means = [search.mean(search.pace(attack, sources, shunning=shunning)) for sources in crowd]
-            table.add_row(f"{search.short}{word}", *map(duration, means))
+            table.add_row(f"{search.short}{word}", *map(roughly, means))
     return table
 
 

@@ -17,12 +17,12 @@ from ipaddress import IPv4Network, IPv6Network
 from typing import Final, Protocol
 
 from portress.admissions import stay_of
+from portress.clock import STEP, step_at
 from portress.config.model import Config
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Knock, Service, Source
 from portress.sequence.in_force import Rota
 from portress.sequence.other_times import Elsewhen
-from portress.sequence.rotating import STEP, step_at
 from portress.sequence.trie import Trie
 from portress.trace.timeline import Elsewhere, Note, Timeline, Timelines, Tried
 from portress.tracker import Tracker

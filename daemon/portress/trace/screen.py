@@ -15,10 +15,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from portress import moments
-from portress.durations import counted, moment, spell
+from portress.clock import STEP
+from portress.durations import counted, moment, spell, utc
 from portress.knock import SECOND, Knock
-from portress.sequence.rotating import STEP
 from portress.trace.replay import HOSTS, Reading, Trace
 from portress.trace.timeline import Elsewhere, Note, Timeline, Tried
 from portress.verdict import (
@@ -246,7 +245,7 @@ def foot(trace: Trace, more: int) -> Iterator[Text]:
 
 def _note_values(note: Note, hosts: Container[bytes]) -> dict[str, Any]:
     it = note.what
-    values: dict[str, Any] = {"at": moments.utc(note.at / SECOND), "knock": str(Knock(note.knock))}
+    values: dict[str, Any] = {"at": utc(note.at / SECOND), "knock": str(Knock(note.knock))}
     if isinstance(it, Tried):
         values |= {"verdict": "service", "door": it.door, "admitted": it.admitted}
     elif isinstance(it, Elsewhere) and it.to in hosts:
@@ -260,9 +259,9 @@ def _note_values(note: Note, hosts: Container[bytes]) -> dict[str, Any]:
         values |= fields(it, note.hint)
     values["said"] = what(note, UTC, hosts)
     if isinstance(it, Completed):
-        values["until"] = moments.utc(note.until / SECOND)
+        values["until"] = utc(note.until / SECOND)
     if note.times > 1:
-        values |= {"times": note.times, "last": moments.utc(note.last / SECOND)}
+        values |= {"times": note.times, "last": utc(note.last / SECOND)}
     return values
 
 
@@ -290,9 +289,7 @@ def timeline_values(
 
 def values(trace: Trace, reading: Reading, name: str, kind: str) -> dict[str, Any]:
     """All but the sources, for programs."""
-    at = [
-        None if trace.first is None else moments.utc(one / SECOND) for one in (trace.first or 0, trace.last)
-    ]
+    at = [None if trace.first is None else utc(one / SECOND) for one in (trace.first or 0, trace.last)]
     return {
         "file": name,
         "kind": kind,

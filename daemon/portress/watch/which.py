@@ -6,7 +6,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 from portress.config.model import Config
-from portress.guard.report import longest_gap
 from portress.knock import SECOND
 from portress.watch import Watcher
 
@@ -32,7 +31,7 @@ def watcher(
             cursor=None if state is None else state / "journal.cursor",
             prefix_4=config.prefix_4,
             prefix_6=config.prefix_6,
-            oldest=longest_gap(config),
+            oldest=config.longest_gap,
         )
     from portress.watch.packet import PacketWatcher
 

@@ -13,13 +13,13 @@ from typing import Final
 
 from attrs import field, frozen
 
+from portress.clock import step_at
 from portress.config.model import Config
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, UNSURE, Expected, Source
 from portress.ledger.ledger import LedgerError, Reader, Record
 from portress.run.recent import Note
 from portress.sequence.other_times import Elsewhen
-from portress.sequence.rotating import step_at
 from portress.verdict import Completed, Expired
 
 _RECORDS: Final = 4  # of the ledger's last admissions of a source

@@ -11,12 +11,12 @@ from typing import Final
 
 from attrs import frozen
 
+from portress.clock import STEP
 from portress.config.model import Config, Door
-from portress.durations import counted, spell
+from portress.durations import counted, pauses, spell
 from portress.knock import SECOND, UNSURE, Source
 from portress.run.recent import EACH, Note
 from portress.sequence.in_force import still_to_come
-from portress.sequence.rotating import STEP
 from portress.verdict import (
     Advanced,
     Completed,
@@ -32,7 +32,7 @@ from portress.verdict import (
     progress,
 )
 from portress.why.background import Background
-from portress.why.reasons import listed, other_time, pauses
+from portress.why.reasons import listed, other_time
 
 _QUIET: Final = (Ignored, Repeated)
 _NOTHING: Final = Background()
@@ -279,14 +279,14 @@ def _silence(facts: Facts) -> str:
 def _rotating(doors: Iterable[str], config: Config) -> list[Door]:
     """Those of the doors that open to keyholders."""
     found = [config.doors[name] for name in doors if name in config.doors]
-    return [door for door in found if door.rotating or door.authenticator]
+    return [door for door in found if door.by_time]
 
 
 def _clock(doors: list[Door]) -> str:
     """What to check where sequences come and go with time; nothing where none do."""
     if not doors:
         return ""
-    skew = min(rule.skew for door in doors for rule in (door.rotating, door.authenticator) if rule)
+    skew = min(rule.skew for door in doors for rule in door.by_time.values())
     names = listed(tuple(door.name for door in doors))
     return (
         f" For {names}: is the client's clock right to within {max(1, skew) * STEP} s, and is the keycard"
@@ -297,10 +297,5 @@ def _clock(doors: list[Door]) -> str:
 def gap_of(doors: Iterable[str], config: Config) -> int | None:
     """The gap (ns) of all sequences that open these doors; None if they differ, or a door is gone."""
     found = [config.doors.get(name) for name in doors]
-    gaps = {
-        None if rule is None else rule.gap
-        for door in found
-        for rule in ((door.fixed, door.rotating, door.authenticator) if door else (None,))
-        if rule is not None or door is None
-    }
-    return gaps.pop() if len(gaps) == 1 else None
+    gaps = {rule.gap for door in found if door is not None for rule in door.openers.values()}
+    return gaps.pop() if len(gaps) == 1 and None not in found else None

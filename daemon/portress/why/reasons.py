@@ -12,9 +12,9 @@ from typing import Any, Final
 
 from attrs import frozen
 
-from portress.durations import counted, moment, spell
+from portress.clock import STEP
+from portress.durations import counted, moment, pauses, spell
 from portress.knock import SECOND, UNSURE, Expected, Knock
-from portress.sequence.rotating import STEP
 from portress.sequence.trie import Node, Trie
 from portress.verdict import (
     Advanced,
@@ -47,7 +47,6 @@ NAMES: Final = {
 }
 
 _FEW: Final = 3  # expected knocks that are named one by one
-_MINUTES: Final = 600  # seconds up to which a pause is told in seconds
 
 
 @frozen
@@ -186,17 +185,6 @@ def _opening(one: Expected, behind: int) -> str:
     steps = "1 step" if abs(behind) == 1 else f"{abs(behind)} steps"
     clock = f", clock {steps} {'behind' if behind > 0 else 'ahead'}" if behind else ""
     return f"{one.door} (keyholder {one.keyholder}{clock})"
-
-
-def pauses(pause: int, gap: int) -> tuple[str, str]:
-    """Two durations (ns), the first the longer one, told so that it shows: `61.2 s` and `60 s`."""
-    if max(pause, gap) >= _MINUTES * SECOND and spell(pause) != spell(gap):
-        return spell(pause), spell(gap)
-    for digits in range(1, 10):
-        told = [f"{ns / SECOND:.{digits}f}".rstrip("0").rstrip(".") for ns in (pause, gap)]
-        if told[0] != told[1] or pause == gap:
-            break
-    return f"{told[0]} s", f"{told[1]} s"
 
 
 def either(knocks: Iterable[int]) -> str:

@@ -12,9 +12,9 @@ from typing import Final
 
 from attrs import frozen
 
+from portress.clock import STEP
 from portress.config.model import Config
 from portress.doctor.probe.finding import Fact, Finding
-from portress.sequence.rotating import STEP
 
 # struct timex of adjtimex(2) as far as it matters: modes, offset, freq, maxerror (µs), esterror (µs), status.
 _LAYOUT: Final = struct.Struct("@Illlli")
@@ -74,7 +74,7 @@ def judge(config: Config, clock: ClockState | None) -> Iterator[Finding]:
     if clock is None:
         return
     for door in config.doors.values():
-        skews = [opener.skew for opener in (door.rotating, door.authenticator) if opener is not None]
+        skews = [rule.skew for rule in door.by_time.values()]
         if not skews:
             continue
         allowed = max(STEP * min(skews) / 2, 1)
