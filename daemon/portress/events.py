@@ -56,9 +56,9 @@ KINDS: Final[dict[str, Kind]] = {
     "clock": Kind("74b7ffcc2baa4fb99f5128da353d5c13", WARNING),
     "ledger": Kind("ec975da4347b433cbec377d777c20183", ERROR),
     "interface": Kind("605614710e0a41bba09810095a8715f4", WARNING),
-    "fleet": Kind("37f7acb317dae12d89c43e46e7ae6a5e", NOTICE),
-    "fleet_away": Kind("66b43478a9080fa9d6932dda6d681fab", WARNING),
-    "used_twice": Kind("756cf50c339b4cd4521be5be4b38a595", ERROR),
+    "fleet": Kind("cc4d4419c04541f2bbd0fe24e12bf91d", NOTICE),
+    "fleet_away": Kind("3c5aad15c98540babfe7221bc1c7a048", WARNING),
+    "used_twice": Kind("8c2f6ccdd5aa404ea4ca50c337e97e7d", ERROR),
     "warning": Kind("14942337b40b47338a82c7a60baa69e2", WARNING),
 }
 

@@ -139,6 +139,7 @@ def test_json_is_a_list_of_records_in_utc() -> None:
         "keyholder": "ana",
         "step": 7,
         "how": "knock",
+        "gateway": None,
         "since": "2027-01-15T07:00:00.000Z",
         "until": "2027-01-15T15:00:00.000Z",
         "ended": None,

@@ -22,7 +22,7 @@ from portress.knock import SECOND
 from portress.ledger.ledger import Record
 
 ROOMY: Final = 110  # columns from which on seconds and the end's moment are shown
-FIELDS: Final = ("source", "door", "keyholder", "step", "how", "since", "until", "ended", "ending")
+FIELDS: Final = ("source", "door", "keyholder", "step", "how", "gateway", "since", "until", "ended", "ending")
 
 _STYLES: Final = {"active": "bold green", "expired": "dim", "dismissed": "yellow", "unenrolled": "yellow"}
 
