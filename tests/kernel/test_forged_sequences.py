@@ -49,8 +49,13 @@ def answer_time(d: Daemon) -> float:
     return time.monotonic() - begun
 
 
-def test_a_minute_of_forged_sequences_at_full_speed_in_the_memory_of_the_unit() -> None:
-    with memory(UNIT) as group, world() as w, daemon(w.host, config(), start=False) as d:
+@pytest.mark.parametrize("decide", ["daemon", "kernel"])
+def test_a_minute_of_forged_sequences_at_full_speed_in_the_memory_of_the_unit(decide: str) -> None:
+    with (
+        memory(UNIT) as group,
+        world() as w,
+        daemon(w.host, config(f"decide: {decide}"), start=False) as d,
+    ):
         d.group = group
         d.start()
         pid = d.pid
@@ -139,6 +144,6 @@ def test_a_full_set_of_shunned_sources_is_warned_of_once_a_minute_with_a_count()
                     time.sleep(4)  # the kernel has forgotten those before
                 send.knocks(source, w.host4, [KNOCKS[0], KNOCKS[2]], pause=0.01)
         until(lambda: d.status()["knocks"].get("missed", 0) >= 30)
-        d.wait_for("shunned by the daemon alone", "the set is full", "see `callers`")
+        d.wait_for("shunned by the daemon only", "the set is full", "see `callers`")
         time.sleep(1)
         assert d.log.count("the set is full") == 1
