@@ -252,3 +252,17 @@ def test_the_file_is_there_exactly_while_the_guard_is_meant_to_stay() -> None:
         d.verb("guard", "--trial", "2s")
         assert not file.exists()
         until(lambda: file.exists() is kept, 20)
+
+
+def test_a_second_trial_that_ends_brings_the_file_back_too() -> None:
+    with world() as w, daemon(w.host, CONFIG.format(stay="1h")) as d:
+        file = root_files.directory(d.socket) / "guard.nft"
+        kept = not owned(w.host)
+        d.verb("guard")
+        before = file.read_text() if kept else ""
+        d.configure(CONFIG.format(stay="2h"))
+        d.verb("guard", "--trial", "60s")
+        d.verb("guard", "--trial", "2s")
+        assert not file.exists()
+        until(lambda: file.exists() is kept, 20)
+        assert not kept or file.read_text() == before

@@ -34,7 +34,8 @@ doors:
 
 
 def forging(w: World, seconds: float) -> subprocess.Popen[str]:
-    words = [sys.executable, str(REPOSITORY / "tests/lab/forge.py"), str(seconds), w.host6, FORGED, *KNOCKS]
+    script = str(REPOSITORY / "tests/lab/forge.py")
+    words = [sys.executable, "-P", script, str(seconds), w.host6, FORGED, *KNOCKS]
     return w.stranger.popen(words, stdout=subprocess.PIPE)
 
 

@@ -1,6 +1,8 @@
 """Whole sequences from ever new forged IPv6 sources, as fast as one process can send. Run in a namespace:
 
-    python forge.py SECONDS DESTINATION PREFIX KNOCK…       prints how many packets it sent
+    python -P forge.py SECONDS DESTINATION PREFIX KNOCK…       prints how many packets it sent
+
+-P: this folder has a portress.py that is not the package.
 
 PREFIX is three words, as 2001:db8:c. Two words of a source are each other's complement, so that the checksum
 of RFC 1071 is the same for all of them.

@@ -52,6 +52,7 @@ class _Trial:
     at: int
     number: str
     before: Snapshot | None
+    file: str | None  # what the file for the host's own rules is to hold again
 
 
 def ended_file(socket: Path) -> Path:
@@ -91,9 +92,12 @@ def start(socket: Path, seconds: float, before: Snapshot | None, number: str | N
     and the process must not inherit the handle that may own the table, for nobody else could change the
     table while that one is open. Raises Mistake.
     """
-    begun = time.monotonic_ns()
+    begun, another = time.monotonic_ns(), _noted(socket)
     stop(socket)
-    file = include_file.remove(socket)  # a reload of the host's rules must not bring back what is not kept
+    file = another.file if another is not None else None  # that one has removed it
+    file = (
+        include_file.remove(socket) or file
+    )  # a reload of the host's rules must not bring back what is not kept
     sys.stdout.flush()
     sys.stderr.flush()
     reader, writer = os.pipe()
@@ -101,7 +105,7 @@ def start(socket: Path, seconds: float, before: Snapshot | None, number: str | N
     if not child:
         try:
             _leave_terminal(reader)
-            if _note(socket, writer, _Trial(os.getpid(), begun, number or "", before)):
+            if _note(socket, writer, _Trial(os.getpid(), begun, number or "", before, file)):
                 lasts = seconds + GRACE if number else seconds
                 time.sleep(max(0.0, lasts - (time.monotonic_ns() - begun) / SECOND))
                 if number and _done_by_daemon(socket, number):
@@ -139,7 +143,7 @@ def _note(socket: Path, writer: int, trial: _Trial) -> bool:
     before = trial.before
     held = [(one.door, str(one.source), one.left) for one in before.held] if before else []
     told = {"pid": trial.pid, "at": trial.at, "number": trial.number}
-    told |= {"text": before and before.text, "held": held}
+    told |= {"text": before and before.text, "held": held, "file": trial.file}
     answer = _READY
     try:
         root_files.write(socket, NAME, json.dumps(told))
@@ -158,7 +162,7 @@ def _noted(socket: Path) -> _Trial | None:
         told = json.loads(root_files.read(socket, NAME) or "")
         held = tuple(Held(door, Source.parse(source), left) for door, source, left in told["held"])
         before = None if told["text"] is None else Snapshot(told["text"], held)
-        found = _Trial(int(told["pid"]), int(told["at"]), str(told["number"]), before)
+        found = _Trial(int(told["pid"]), int(told["at"]), str(told["number"]), before, told["file"])
     except (ValueError, TypeError, KeyError):
         return None
     return found if _is_ours(found.pid) else None
