@@ -268,3 +268,59 @@ def test_a_second_connection_from_the_same_port_is_refused(decide: str) -> None:
         time.sleep(0.2)
         assert not dial(b.one, b.host4, 22, port)
         assert not dial(b.two, b.host4, 22, port)
+
+
+FIXED = """\
+decide: {decide}
+doors:
+  back:
+    services: [{service}]
+    fixed: {{knocks: [tcp/4617, udp/2953, {last}], gap: 10s, admits: connection}}
+"""
+
+
+def fixed(decide: str, service: str, last: str) -> str:
+    return FIXED.format(decide=decide, service=service, last=last)
+
+
+@pytest.mark.parametrize("family", [4, 6])
+def test_a_fixed_door_opens_for_the_connection_of_the_clients_one_port(family: int, decide: str) -> None:
+    knocks = ["tcp/4617", "udp/2953", "tcp/6381"]
+    with behind() as b, sshd(b.host), daemon(b.host, fixed(decide, "tcp/22", "tcp/6381")) as d:
+        host = b.host4 if family == 4 else b.host6
+        words = ["/usr/bin/python3", "-I", str(client.CLIENT), "--to", host, *knocks]
+        words += ["--one-port", "--relay", host, "22"]
+        with b.one.popen(words, stdin=-1, stdout=-1, stderr=-1) as process:
+            assert process.stdout is not None
+            assert process.stdout.readline().startswith("SSH-2.0")
+            port = port_of(d)
+            for one in (b.one, b.two):
+                assert not dial(one, host, 22, port)
+                assert not dial(one, host, 22, PORT)
+            process.kill()
+
+
+def test_a_fixed_udp_door_through_the_local_relay_of_a_named_service(decide: str) -> None:
+    text = fixed(decide, "udp/51820", "udp/6381")
+    with behind() as b, service(b.host, "udp/51820"), daemon(b.host, text) as d:
+        words = ["/usr/bin/python3", "-I", str(client.CLIENT), "--to", b.host4, "tcp/4617", "udp/2953"]
+        words += ["udp/6381", "--one-port", "--relay-udp", "5182:51820"]
+        with b.one.popen(words) as process:
+            time.sleep(0.5)
+            with b.one.enter():
+                program = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+            with program:
+                program.settimeout(5)
+                program.sendto(b"in", ("127.0.0.1", 5182))
+                assert program.recv(100)
+            assert port_of(d)
+            process.terminate()
+
+
+def test_the_plain_client_at_a_fixed_door_knocks_and_stays_outside(decide: str) -> None:
+    """It cannot know; what connects afterwards does so from another port."""
+    knocks = ["tcp/4617", "udp/2953", "tcp/6381"]
+    with behind() as b, sshd(b.host), daemon(b.host, fixed(decide, "tcp/22", "tcp/6381")) as d:
+        b.one.run(["/usr/bin/python3", "-I", str(client.CLIENT), "--to", b.host4, *knocks])
+        d.wait_for("admitted to back for 30s")
+        assert not dial(b.one, b.host4, 22, PORT)
