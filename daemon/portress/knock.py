@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
-from typing import Final
+from typing import Final, NamedTuple
 
 from attrs import field, frozen
 
@@ -274,6 +274,24 @@ class Source:
         if self.port:
             return f"{address} port {self.port}"
         return address if self.length == len(self.packed) * 8 else f"{address}/{self.length}"
+
+
+class Widths(NamedTuple):
+    """How many bits of an IPv4 and of an IPv6 address count as one source."""
+
+    ipv4: int
+    ipv6: int
+
+    def of(self, family: int) -> int:
+        """The bits of an address of that family, 4 or 6."""
+        return self.ipv4 if family == 4 else self.ipv6
+
+    def source(self, packed: bytes) -> Source:
+        """The source that an address in network byte order belongs to."""
+        return Source.of(packed, self.of(4 if len(packed) == 4 else 6))
+
+
+WHOLE: Final = Widths(32, 128)  # each address is a source of its own
 
 
 class Among:

@@ -266,3 +266,37 @@ def test_a_second_trial_that_ends_brings_the_file_back_too() -> None:
         assert not file.exists()
         until(lambda: file.exists() is kept, 20)
         assert not kept or file.read_text() == before
+
+
+def _flushed_without_a_daemon(text: str, *, count: str) -> None:
+    with _guarded() as (w, d):
+        d.verb("guard", "--service", "load")
+        d.verb("admit", w.another4, "web", "--for", "1s")
+        lingering = Peer(w.another, socket.SOCK_STREAM, 8080)
+        d.kill()
+        w.host.nft(text)
+        tcp, udp = Peer(w.stranger, socket.SOCK_STREAM, 8080), Peer(w.stranger, socket.SOCK_DGRAM, 5000)
+        assert tcp.answers() and udp.answers()
+        told = d.verb("guard", "--service", "load").stdout
+        assert f"The guard was gone; {count} of strangers from meanwhile cut." in told
+        assert not udp.answers() and not tcp.answers()
+        assert lingering.answers()
+
+
+def test_what_began_during_a_flush_while_no_daemon_ran_is_cut_by_roots_part() -> None:
+    _flushed_without_a_daemon(TRACKS, count="2 flows")
+
+
+def test_the_same_without_a_daemon_and_without_connection_tracking() -> None:
+    _flushed_without_a_daemon("flush ruleset\n", count="1 flow")
+
+
+def test_what_began_after_unguard_goes_on_when_the_guard_is_loaded_again() -> None:
+    with _guarded() as (w, d):
+        d.verb("guard", "--service", "load")
+        d.kill()
+        d.verb("unguard")
+        w.host.nft(TRACKS)
+        tcp = Peer(w.stranger, socket.SOCK_STREAM, 8080)
+        assert "The guard was gone" not in d.verb("guard", "--service", "load").stdout
+        assert tcp.answers()

@@ -25,7 +25,7 @@ from portress.guard.table import Table
 from portress.keyholders import file as keyholding
 from portress.knock import SECOND, Service, Source
 from portress.paths import Paths
-from portress.run import include_file, root_part, trial
+from portress.run import include_file, meanwhile, root_part, trial
 from portress.run.away import Away
 from portress.run.interfaces import absent, present
 from portress.sequence.in_force import Rota
@@ -57,6 +57,8 @@ def guard(paths: Paths, on_trial: int | None, keep: bool, service: str | None) -
     except control.NoDaemon:
         put_back, by_daemon = _load(paths, config, here, on_trial, before), False
     flows.keep_times()
+    if on_trial is None:
+        meanwhile.note(paths)
     if on_trial is None and (trouble := include_file.write(paths.socket, config)):
         warn(trouble)
     _tell(paths, config, here, on_trial, put_back, by_daemon)
@@ -100,7 +102,7 @@ def _load(
     no_daemon(paths)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
     ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening, answers=known(config))
-    sources = [Source.of(one.packed, config.widths[one.family != 4]) for one in here]
+    sources = [config.source(one.packed) for one in here]
     admit = [(door.name, source, door.stay) for source in sources for door in config.doors.values()]
     another = trial.under_way(paths.socket)
     if on_trial is not None:
@@ -178,12 +180,7 @@ def _tell_others(config: Config) -> None:
     for door in config.doors.values():
         for one in connected(door.services):
             peer = Source.of(one.peer)
-            masked = Source.of(one.peer, config.widths[peer.family != 4])
-            free = peer.network.is_loopback or any(
-                network.version == peer.family and peer.network.network_address in network
-                for network in config.always
-            )
-            if not free and (door.name, masked) not in held:
+            if not config.lets_in(peer) and (door.name, config.source(one.peer)) not in held:
                 (going_on if door.linger else cut_off).add(peer)
     if going_on:
         click.echo(
@@ -229,6 +226,7 @@ def _keep(paths: Paths) -> None:
         state = "the guard is loaded and stays" if there else "no guard is loaded: portress guard"
         raise Mistake(f"no trial is running; {state}")
     config = configuration.load(paths.config)
+    meanwhile.note(paths)
     if trouble := include_file.write(paths.socket, config):
         warn(trouble)
     click.echo(f"The guard stays. {_holding(config)}")

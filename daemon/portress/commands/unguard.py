@@ -9,7 +9,7 @@ from portress.commands.common import common, root_only
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Table
 from portress.paths import Paths
-from portress.run import include_file, trial
+from portress.run import include_file, meanwhile, trial
 from portress.run.away import Away
 
 
@@ -21,6 +21,7 @@ def unguard(paths: Paths) -> None:
     A running daemon keeps running. `portress guard`, or a reboot, loads the guard again.
     """
     root_only("portress unguard")
+    meanwhile.forget(paths)
     trial.stop(paths.socket)
     include_file.remove(paths.socket)
     try:

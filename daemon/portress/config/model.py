@@ -11,7 +11,7 @@ from typing import Literal
 
 from attrs import field, frozen
 
-from portress.knock import SECOND, Sequence, Service
+from portress.knock import SECOND, Sequence, Service, Source, Widths
 
 Watch = Literal["packet", "journal", "counter"]
 Decide = Literal["kernel", "daemon"]
@@ -158,10 +158,17 @@ class Config:
         return (*kind, *self.widths, self.counter_interval, self.journal_prefix)
 
     @property
-    def widths(self) -> tuple[int, int]:
+    def widths(self) -> Widths:
         """How many bits of an IPv4 and of an IPv6 address count as one source."""
-        return (self.prefix_4, self.prefix_6)
+        return Widths(self.prefix_4, self.prefix_6)
 
-    def width(self, family: int) -> int:
-        """How many bits of an address of that family (4 or 6) count as one source."""
-        return self.prefix_4 if family == 4 else self.prefix_6
+    def source(self, packed: bytes) -> Source:
+        """The source that an address in network byte order belongs to."""
+        return self.widths.source(packed)
+
+    def lets_in(self, source: Source) -> bool:
+        """Whether `source` never needs to knock: by `always`, or from this host itself."""
+        one = source.network
+        return one.is_loopback or any(
+            each.version == one.version and one.network_address in each for each in self.always
+        )

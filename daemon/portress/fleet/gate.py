@@ -234,12 +234,12 @@ class Gate:
 
     def _wide(self, stops: Stops, source: Source) -> Source:
         """As much of a source as counts here."""
-        return Source.of(source.packed, min(source.length, stops.in_force.config.width(source.family)))
+        return Source.of(source.packed, min(source.length, stops.in_force.config.widths.of(source.family)))
 
     def _grant(self, stops: Stops, one: Admitted) -> Grant | None:
         config = stops.in_force.config
         door = config.doors.get(one.door)
-        if door is None or not door.shared or one.source.length < config.width(one.source.family):
+        if door is None or not door.shared or one.source.length < config.widths.of(one.source.family):
             return None  # a prefix wider than what counts as one source here lets in more than it should
         source = self._wide(stops, one.source)
         stay = round((one.until - self._unix()) * SECOND)

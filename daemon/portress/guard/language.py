@@ -62,7 +62,7 @@ class Part:
 
 def source(config: Config, family: int) -> str:
     """The source of a packet: its address, or as much of it as the configuration counts."""
-    length, full = config.widths[family != 4], 32 if family == 4 else 128
+    length, full = config.widths.of(family), 32 if family == 4 else 128
     if length == full:
         return SADDR[family]
     mask = ((1 << length) - 1) << (full - length)

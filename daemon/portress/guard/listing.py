@@ -16,7 +16,7 @@ from portress.errors import Mistake
 from portress.guard.elements import INET, NFTABLES
 from portress.guard.language import TABLE
 from portress.guard.ruleset import ENTRY
-from portress.knock import Source
+from portress.knock import WHOLE, Source, Widths
 from portress.netlink import ACK, DUMP, Netfilter, attribute, attributes
 
 _COMMENT: Final = re.compile(r"portress 1 prefix (\d+) (\d+) config [0-9a-f]+")
@@ -50,14 +50,14 @@ class Listing:
     owned: bool  # the table has an owner, or had one (flag persist)
 
     @property
-    def prefixes(self) -> tuple[int, int] | None:
+    def prefixes(self) -> Widths | None:
         """How many bits of an IPv4 and an IPv6 address counted as one source when it was loaded."""
         match = _COMMENT.fullmatch(self.comment or "")
-        return (int(match[1]), int(match[2])) if match else None
+        return Widths(int(match[1]), int(match[2])) if match else None
 
     def masked(self, source: Source) -> Source:
         """The source that an address or a prefix named by hand counts as. Raises Mistake if too wide."""
-        return masked(source, self.prefixes or (32, 128))
+        return masked(source, self.prefixes or WHOLE)
 
     @property
     def doors(self) -> list[str]:
@@ -65,10 +65,10 @@ class Listing:
         return [name[:-2] for name in self.sets if name.endswith("_4") and f"door_{name[:-2]}" in self.chains]
 
 
-def masked(source: Source, widths: tuple[int, int]) -> Source:
+def masked(source: Source, widths: Widths) -> Source:
     """The source that `source`, named by hand, counts as where so many bits of an IPv4 and of an IPv6 address
     do. Raises Mistake if it is too wide."""
-    length = widths[source.family != 4]
+    length = widths.of(source.family)
     if source.length < length:
         raise Mistake(f"'{source}': a source is an address or a prefix of /{length} here (source_prefix)")
     return Source.of(source.packed, length)

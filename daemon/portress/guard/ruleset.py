@@ -38,7 +38,7 @@ from portress.guard.language import (
     without_passing,
 )
 from portress.guard.one_connection import one_set
-from portress.knock import Service, Source
+from portress.knock import Service, Source, Widths
 
 EARLY: Final = "early"
 ENTRY: Final = "entry"
@@ -73,7 +73,7 @@ class Ruleset:
     chains: tuple[Chain, ...]
     comment: str
     twin: Chain  # there while the rules change (`render`)
-    prefixes: tuple[int, int]  # bits of an IPv4 and of an IPv6 address that count as one source
+    prefixes: Widths  # bits of an IPv4 and of an IPv6 address that count as one source
     contents: Contents = field(factory=dict, eq=False)  # what the maps that decide are to hold
     steady: Contents = field(factory=dict, eq=False)  # what the text has of it
 

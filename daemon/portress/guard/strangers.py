@@ -13,13 +13,14 @@ from __future__ import annotations
 import contextlib
 import socket
 import struct
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from typing import Final
 
 from attrs import frozen
 
+from portress.config.model import Config
 from portress.guard import sockets
-from portress.knock import TCP, UDP, Service
+from portress.knock import TCP, UDP, Service, Source
 from portress.netlink import ACK, DUMP, NESTED, Netfilter, attribute, attributes
 from portress.session import Connection, connected
 
@@ -59,6 +60,16 @@ class GuardedPorts:
     services: Mapping[str, Sequence[Service]]  # by door
     admitted: Callable[[str, bytes], bool]  # a door, and an address: whether it may go on there
     guarded: Callable[[str], bool]  # an interface's name
+
+
+def guarded_ports(config: Config, held: Container[tuple[str, Source]]) -> GuardedPorts:
+    """The doors of `config`, for who is admitted by `held`: (door, source), or is in `always`."""
+
+    def admitted(door: str, address: bytes) -> bool:
+        return (door, config.source(address)) in held or config.lets_in(Source.of(address))
+
+    services = {door.name: door.services for door in config.doors.values()}
+    return GuardedPorts(services, admitted, lambda name: name not in ("lo", *config.inside))
 
 
 def cut(doors: GuardedPorts, since: int) -> list[Flow]:

@@ -34,7 +34,7 @@ from portress.guard.ruleset import (
     render,
 )
 from portress.guard.timed import split, timed_parts, with_room, without_kept
-from portress.knock import SECOND, Source
+from portress.knock import SECOND, WHOLE, Source
 from portress.netlink import Transactions, sockets
 
 _MILLISECOND: Final = SECOND // 1000
@@ -181,7 +181,7 @@ class Table:
         carried, ended = [], []
         # Of sources that are one now, the longest admission comes last and stays.
         for held in sorted(self.admissions(before), key=lambda each: each.left):
-            length = lengths[0] if held.source.family == 4 else lengths[1]
+            length = lengths.of(held.source.family)
             if admission_set(held.door, held.source) not in wanted or held.source.length < length:
                 ended.append(held)
             elif held.source.port:
@@ -194,7 +194,7 @@ class Table:
         """The elements of sets that are made anew: callers and shunned as many as find room."""
         doors = {door_set(door, family) for door in before.doors for family in (4, 6)}
         return [
-            (one.name, Source.of(each.key, before.prefixes[one.name.endswith("_6")]), each.left * 1_000_000)
+            (one.name, before.prefixes.source(each.key), each.left * 1_000_000)
             for one in new
             if one.name.endswith(("_4", "_6"))
             and "." not in one.name
@@ -210,11 +210,11 @@ class Table:
         return [
             (
                 dismissed_set(one.family),
-                Source.of(one.packed, widths[one.family != 4]),
+                widths.source(one.packed),
                 DISMISSED_FOR * SECOND,
             )
             for one in self.refused(before)
-            if one.length >= widths[one.family != 4]
+            if one.length >= widths.of(one.family)
         ]
 
     def _takes_over(self, before: Listing) -> bool:
@@ -274,11 +274,11 @@ class Table:
         known = known or self.listing()
         if known is None:
             return []
-        lengths = known.prefixes or (32, 128)
+        lengths = known.prefixes or WHOLE
         return [
             Held(
                 door,
-                Source.of(one.key, lengths[0] if family == 4 else lengths[1]),
+                lengths.source(one.key),
                 one.left * _MILLISECOND,
                 max(0, one.timeout - one.left) * _MILLISECOND,
             )
@@ -320,9 +320,9 @@ class Table:
         known = known or self.listing()
         if known is None:
             return set()
-        lengths = known.prefixes or (32, 128)
+        lengths = known.prefixes or WHOLE
         return {
-            Source.of(one.key, lengths[family != 4])
+            lengths.source(one.key)
             for family in (4, 6)
             if dismissed_set(family) in known.sets
             for one in elements.read(TABLE, dismissed_set(family))

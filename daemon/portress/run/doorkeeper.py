@@ -241,27 +241,12 @@ class Doorkeeper:
 
     def doors_for_strangers(self) -> strangers.GuardedPorts:
         """What may go on to which doors, as it is now, for telling strangers' flows from others."""
-        config = self.config
-        held = {(one.door, one.source.network) for one in self.register}
-        widths = config.widths
-
-        def admitted(door: str, address: bytes) -> bool:
-            mine = Source.of(address, widths[len(address) != 4]).network
-            network = Source.of(address).network
-            return (door, mine) in held or any(
-                network.version == one.version and network.network_address in one for one in config.always
-            )
-
-        def guarded(name: str) -> bool:
-            return name not in ("lo", *config.inside)
-
-        services = {door.name: door.services for door in config.doors.values()}
-        return strangers.GuardedPorts(services, admitted, guarded)
+        held = {(one.door, one.source.whole) for one in self.register}
+        return strangers.guarded_ports(self.config, held)
 
     def refuse(self, sources: Iterable[Source]) -> None:
         """Have every packet of these, who are not admitted, need an admission, of whatever flow."""
-        widths = self.config.widths
-        self._refuse({Source.of(one.packed, widths[one.family != 4]) for one in sources})
+        self._refuse({self.config.source(one.packed) for one in sources})
 
     def _refuse(self, sources: Iterable[Source]) -> None:
         """Have every packet of theirs need an admission: also of a flow that this host itself keeps alive."""

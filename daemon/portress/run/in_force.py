@@ -35,4 +35,4 @@ class InForce:
 
     def source(self, packed: bytes) -> Source:
         """The source that an address's bytes, as a watcher tells them, stand for."""
-        return Source.of(packed, self.config.width(4 if len(packed) == 4 else 6))
+        return self.config.source(packed)

@@ -22,7 +22,7 @@ from portress.guard.table import Table
 from portress.knock import TCP, Service, Source
 from portress.logins import Login, logins, tell
 from portress.paths import Paths
-from portress.run import include_file
+from portress.run import include_file, meanwhile
 from portress.sequence.in_force import Rota
 from portress.session import connected
 
@@ -32,18 +32,23 @@ def load(paths: Paths) -> list[str]:
     config = settled(configuration.load(paths.config))
     table = Table(own=True)
     first = table.listing() is None
+    lost = meanwhile.lost(paths) if first else None
+    flows.keep_times()
     people = _strangers(logins(), config) if first else []
     sources = sorted({one.source for one in people}, key=str)
+    cut: list[str] = []
     try:
         control.ask(
             paths.socket, "guard", config=str(paths.config.resolve()), admit=[str(one) for one in sources]
         )
     except control.NoDaemon:
         _load_alone(table, config, sources, first=first)
-    flows.keep_times()
+        if lost is not None:
+            cut = [meanwhile.cut(paths, table, config, lost, sources)]
+    meanwhile.note(paths)
     trouble = include_file.write(paths.socket, config)
     doors = ", ".join(f"{door.name} ({' '.join(map(str, door.services))})" for door in config.doors.values())
-    told = [f"Guard loaded. Closed to everyone not admitted: {doors}."]
+    told = [f"Guard loaded. Closed to everyone not admitted: {doors}.", *cut]
     if people:
         stays = ", ".join(f"{door.name} for {spell(door.stay)}" for door in config.doors.values())
         told.append(f"Logged in when the doors were closed, therefore admitted to {stays}: {named(people)}.")
@@ -53,9 +58,7 @@ def load(paths: Paths) -> list[str]:
 def _load_alone(table: Table, config: Config, sources: Iterable[Source], *, first: bool) -> None:
     """Load the guard with no daemon to ask, with fixed first knocks: the daemon adds those that rotate."""
     admit = [
-        (door.name, Source.of(one.packed, config.widths[one.family != 4]), door.stay)
-        for one in sources
-        for door in config.doors.values()
+        (door.name, config.source(one.packed), door.stay) for one in sources for door in config.doors.values()
     ]
     if first:
         with contextlib.suppress(OSError):  # a door stays open for nothing less than a refusal of the kernel
@@ -106,7 +109,7 @@ def _shut_out(status: Any, fresh: Iterable[str], config: Config) -> Iterator[Log
         if str(service) in fresh
     ]
     for one in _strangers(logins(), config):
-        masked = Source.of(one.source.packed, config.widths[one.source.family != 4])
+        masked = config.source(one.source.packed)
         doors = {name for name, service in services if _goes_to(one, service)}
         if any((str(masked), name) not in held for name in doors):
             yield one
@@ -119,15 +122,7 @@ def _goes_to(login: Login, service: Service) -> bool:
 
 def _strangers(people: Iterable[Login], config: Config) -> list[Login]:
     """Those that the guard would stop: not from this host itself, not under `always`."""
-    return [
-        one
-        for one in people
-        if not one.source.network.is_loopback
-        and not any(
-            network.version == one.source.network.version and one.source.network.network_address in network
-            for network in config.always
-        )
-    ]
+    return [one for one in people if not config.lets_in(one.source)]
 
 
 def named(people: Iterable[Login]) -> str:
