@@ -306,7 +306,7 @@ CONFIGURATION: Final = Keys(
         "decide": Key(
             one_of("kernel", "daemon"),
             "who decides what opens: kernel, in the knock's own packet and also while no daemon runs"
-            " (needs watch: packet), or daemon (default)",
+            " (default with watch: packet, which it needs), or daemon",
         ),
         "site": Key(
             _text(_SITE_WANTS, site, _SITE, "edge"),
