@@ -27,7 +27,8 @@ from benchmarks.hosts import keyholders, rotating
 from benchmarks.stepping import HOLDERS
 from portress.config import load as configuration
 from portress.keyholders import file as keyholding
-from portress.guard.ruleset import build
+from portress.mirror import Mirror
+from portress.run.in_force import InForce
 from portress.guard.table import Table
 from portress.sequence.in_force import Rota
 from portress.run.steps import Steps
@@ -35,7 +36,7 @@ from portress.tracker import Tracker
 from portress.run.gc_tuning import spare_the_loop
 
 TURNS = 5
-unix = 1_800_000_000.0
+START = unix = 1_800_000_000.0
 
 async def main():
     global unix
@@ -43,9 +44,12 @@ async def main():
     holders = keyholding.parse(keyholders(HOLDERS), "keyholders.yaml", config.doors)
     rota = Rota(config, holders)
     trie = rota.trie(int(unix // 30))
-    tracker, table = Tracker(trie), Table()
-    table.load(build(config, trie.opening))
-    steps = Steps(rota, tracker, table, lambda: unix, time.monotonic_ns)
+    tracker, table = (Mirror if config.decide == "kernel" else Tracker)(trie), Table()
+    in_force = InForce(config, rota, tracker)
+    steps = Steps(in_force, table, lambda: unix, lambda: round((unix - START) * 1e9) + 10**15)
+    if config.decide == "kernel":
+        in_force.plan = steps.deciding.plan_for(rota, trie, {}, -1)
+    table.load(in_force.ruleset())
     del trie
     spare_the_loop()
     worst = 0.0
@@ -72,7 +76,7 @@ async def main():
         assert await steps.change()
         changed = time.perf_counter() - begun
         await asyncio.sleep(0.05)
-        rows.append({"prepare": prepared, "change": changed, "held": max(held, worst)})
+        rows.append({"prepare": prepared, "change": changed, "held": max(held, worst), "held_at_change": worst})
     looking.cancel()
     steps.close()
     message = b"portress-1" + bytes(20)

@@ -66,7 +66,7 @@ def parse(text: str, name: str, carriers: frozenset[str] = frozenset()) -> Confi
 def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
     prefix = values.pop("source_prefix", {"ipv4": 32, "ipv6": 64})
     networks: tuple[IPv4Network | IPv6Network, ...] = values.pop("always", ())
-    values.setdefault("decide", _decider(values))
+    values.setdefault("decide", "kernel" if values.get("watch", "packet") == "packet" else "daemon")
     values.setdefault("callers", ROOM[values["decide"]])
     sections = {
         "doors": {name: _door(name, door) for name, door in values.pop("doors").items()},
@@ -89,13 +89,6 @@ def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
     if "journal" in values:
         sections["journal_prefix"] = values.pop("journal")["prefix"]
     return Config(**sections, **values)
-
-
-def _decider(values: dict[str, Any]) -> str:
-    """Who decides where nothing is said: the kernel, where it can."""
-    rules = [door.get(style, {}) for door in values["doors"].values() for style in ("fixed", "rotating")]
-    by_connection = any(rule.get("admits") == "connection" for rule in rules)
-    return "daemon" if by_connection or values.get("watch", "packet") != "packet" else "kernel"
 
 
 def _door(name: str, values: dict[str, Any]) -> Door:

@@ -52,7 +52,7 @@ FEW: Final = 4  # doors that share a base: what any of them open together has a 
 EDGES: Final = 1 << 20
 PRIORITIES: Final = 65536
 HURRIED: Final = 1000  # ms that a first knock above the rate has for the second
-FIRST_RATE: Final = 5000  # first knocks a second that have the whole gap
+FIRST_RATE: Final = 5000  # first knocks a second that have the whole gap, at the most
 TOLD_FIRST: Final = 500  # first knocks a second that are reported
 TOLD: Final = 2000  # other reports a second
 TOGETHER: Final = 64
@@ -95,6 +95,11 @@ def plain(config: Config) -> int:
         for rule in door.by_time.values():
             return rule.gap // MILLISECOND
     return gaps(config)[0]
+
+
+def first_rate(config: Config) -> int:
+    """How many first knocks a second have the whole gap: together they take half the room at the most."""
+    return max(1, min(FIRST_RATE, config.callers * 1000 // (2 * gaps(config)[0])))
 
 
 def spent_for(config: Config) -> int:
@@ -281,13 +286,14 @@ def _moving(config: Config) -> dict[str, list[str]]:
     """Where a caller stands after a right knock."""
     least, several = min(HURRIED, gaps(config)[-1]), len(gaps(config)) > 1
     move = f"{NODE} set {EDGE} map @next"
+    unhurried = first_rate(config)
     return {
         "stay": [f"{NODE} vmap @stays", f"goto {staying(plain(config), False)}"],
         "start": [
             move,
             f"{NODE} vmap @ends",
             f"jump tell_{Report.BEGUN}",
-            f"limit rate {FIRST_RATE}/second burst {FIRST_RATE} packets goto stay",
+            f"limit rate {unhurried}/second burst {unhurried} packets goto stay",
             'counter name "hurried"',
             *_stay(config, least, "return", mixed=several),
         ],

@@ -7,9 +7,9 @@ thread; and what of a plan has to change at once when a sequence was used.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from typing import Final
+from typing import Any, Final
 
-from attrs import define, field, frozen
+from attrs import astuple, define, field, frozen
 
 from portress.clock import STEP
 from portress.guard import decide, upkeep
@@ -39,6 +39,16 @@ class Plan:
     floor: int  # steps up to it are refused
     ahead: int  # ms that the monotonic clock was ahead of the wall clock
     changes: ElementChanges | None = None  # made ahead of time
+
+    def crumble(self) -> None:
+        """Free it piece by piece, when nobody needs it any more."""
+        whole: list[Any] = [*self.contents.values()]
+        whole += [one for one in astuple(self.edges, recurse=False) if isinstance(one, dict)]
+        for each in whole:
+            while each:
+                each.popitem()
+        while self.edges.right:
+            self.edges.right.pop()
 
     def place_of(self, number: int | None) -> tuple[tuple[int, ...], int] | None:
         """The path and the floor of a node."""

@@ -14,6 +14,7 @@ from portress.clock import STEP, step_at
 from portress.guard.table import Table
 from portress.knock import SECOND
 from portress.run.deciding import Deciding, Plan
+from portress.run.gc_tuning import many_that_stay
 from portress.run.in_force import InForce
 from portress.run.timing import Timing
 from portress.sequence.in_force import Rota
@@ -76,7 +77,7 @@ class Steps:
                 trie, plan = ready[2:]
             else:
                 trie, plan = await loop.run_in_executor(self._thread, self._plan, wanted, step)
-            old = [*now.tracker.trie.root.children.values()]
+            old, gone = [*now.tracker.trie.root.children.values()], now.plan
             if plan is None:
                 before = now.tracker.trie.opening
                 await loop.run_in_executor(self._thread, self._change_opening, before, trie.opening)
@@ -86,8 +87,10 @@ class Steps:
             now.tracker.replace(trie)
             now.plan = plan
             if plan is not None:  # what was used since the plan was made
-                self.deciding.withdraw(plan, plan.ends, now.tracker.used, now.tracker.floor)
-            self._thread.submit(_let_go, old)
+                used, floor = now.tracker.used, now.tracker.floor
+                self.deciding.withdraw(plan, used if floor == plan.floor else plan.ends, used, floor)
+            self._thread.submit(_let_go, old, gone)
+            gone = None
             now.rota, self.step, self._ready = wanted, step, None
             if self._table.loads != loads:  # the guard was put back meanwhile, perhaps with the old knocks
                 self._table.load(now.ruleset())
@@ -95,12 +98,13 @@ class Steps:
         return True
 
     def _plan(self, rota: Rota, step: int) -> tuple[Trie, Plan | None]:
-        trie = rota.trie(step)
-        if rota.config.decide == "daemon":
-            return trie, None
-        ahead = max(0.0, step * STEP - self._unix())
-        tracker = self._in_force.tracker
-        return trie, self.deciding.plan_for(rota, trie, dict(tracker.used), tracker.floor, ahead)
+        with many_that_stay():
+            trie = rota.trie(step)
+            if rota.config.decide == "daemon":
+                return trie, None
+            ahead = max(0.0, step * STEP - self._unix())
+            tracker = self._in_force.tracker
+            return trie, self.deciding.plan_for(rota, trie, dict(tracker.used), tracker.floor, ahead)
 
     def _change_opening(self, before: frozenset[int], after: frozenset[int]) -> None:
         self._table.change_opening(before - after, after - before)
@@ -109,7 +113,9 @@ class Steps:
         self._thread.shutdown(wait=False)
 
 
-def _let_go(branches: list[Node]) -> None:
-    """Free an old tree branch by branch: at a stroke, thousands of them would hold up the loop."""
+def _let_go(branches: list[Node], plan: Plan | None) -> None:
+    """Free an old tree and plan piece by piece: at a stroke, thousands of them would hold up the loop."""
     while branches:
         branches.pop()
+    if plan is not None:
+        plan.crumble()

@@ -20,6 +20,7 @@ from portress.sequence.trie import Node, Path, Trie
 
 MILLISECOND: Final = SECOND // 1000
 _MOST: Final = 0xFFFFFFFF
+_PARTS: Final = 64
 USED: Final = "used"  # the chain of a sequence that is used up
 ONE: Final = "one."  # before the door's name: what admits only the connection that follows
 
@@ -33,16 +34,18 @@ Claim = tuple[bytes, int]  # what a use is remembered under, step
 class Numbering:
     """Which number stands for which node, and which for which use. 0 is the root."""
 
-    _nodes: dict[Key, tuple[int, int]] = field(factory=dict)  # number, when it was last in a tree (ns)
-    _claims: dict[Claim, tuple[int, int]] = field(factory=dict)
+    # By parts of their hashes, since a single large table that grows would hold up other threads.
+    _parts: list[dict[Key, tuple[int, int]]] = field(factory=lambda: [{} for _ in range(_PARTS)])
+    _claims: dict[Claim, tuple[int, int]] = field(factory=dict)  # number, when it was last in a tree (ns)
     last: int = 0
     taken: set[int] = field(factory=set)  # numbers found in the kernel whose meaning is not known
 
     def node(self, key: Key, now: int) -> int:
         """The number of a node, a new one where it has none."""
-        known = self._nodes.get(key)
+        part = self._part(key)
+        known = part.get(key)
         number = self._fresh() if known is None else known[0]
-        self._nodes[key] = (number, now)
+        part[key] = (number, now)
         return number
 
     def claim(self, claim: Claim, node: int, now: int) -> int:
@@ -54,13 +57,12 @@ class Numbering:
 
     def claimed(self, claim: bytes, step: int, key: Key) -> int | None:
         """The number by which a use is claimed: its own, or that of an end node found in the kernel."""
-        known = self._claims.get((claim, step)) or self._nodes.get(key)
+        known = self._claims.get((claim, step)) or self._part(key).get(key)
         return None if known is None else known[0]
 
     def adopt(self, key: Key, number: int, now: int) -> None:
         """A node found in the kernel under this number keeps it."""
-        if key not in self._nodes:
-            self._nodes[key] = (number, now)
+        self._part(key).setdefault(key, (number, now))
         self.last = max(self.last, number)
 
     def avoid(self, numbers: Iterable[int]) -> None:
@@ -70,13 +72,17 @@ class Numbering:
 
     def forget(self, before: int) -> None:
         """Drop what has been in no tree since `before` (ns): nobody stands there, and nothing is spent."""
-        self._nodes = {key: one for key, one in self._nodes.items() if one[1] >= before}
+        for number, part in enumerate(self._parts):
+            self._parts[number] = {key: one for key, one in part.items() if one[1] >= before}
         self._claims = {claim: one for claim, one in self._claims.items() if one[1] >= before}
+
+    def _part(self, key: Key) -> dict[Key, tuple[int, int]]:
+        return self._parts[hash(key) % _PARTS]
 
     def _fresh(self) -> int:
         if self.last >= _MOST:  # after years: what was given out then is long forgotten
             self.last = 0
-            self.taken |= {number for number, _ in self._nodes.values()}
+            self.taken |= {number for part in self._parts for number, _ in part.values()}
         self.last += 1
         while self.last in self.taken:
             self.last += 1
