@@ -76,7 +76,7 @@ async def main():
         assert await steps.change()
         changed = time.perf_counter() - begun
         await asyncio.sleep(0.05)
-        rows.append({"prepare": prepared, "change": changed, "held": max(held, worst), "held_at_change": worst})
+        rows.append({"prepare": prepared, "change": changed, "held": max(held, worst)})
     looking.cancel()
     steps.close()
     message = b"portress-1" + bytes(20)

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 
 from lab import Namespace
 from portress.config.model import Config
-from portress.guard import decide
+from portress.guard import contents, decide
 from portress.knock import SECOND, Expected
 from portress.sequence import edges
 from portress.sequence.edges import Edges, Numbering, Terms, Until
@@ -43,7 +43,7 @@ def numbered(
 
 def text(config: Config, held: Edges, room: int = 0) -> str:
     """The whole table as text."""
-    elements = decide.elements(decide.contents(held), 0)
+    elements = contents.elements(contents.contents(held), 0)
     lines = [f"table {TABLE} {{", "  counter came { }"]
     lines += [f"  counter {name} {{ }}" for name in decide.COUNTERS]
     for name, (size, spec) in decide.living(config).items():

@@ -17,6 +17,7 @@ from portress.sequence.fixed import expected
 from portress.sequence.trie import Trie
 
 TEXT = """
+decide: daemon
 public: [tcp/80]
 source_prefix: {ipv4: 32, ipv6: 128}
 always: [192.0.2.0/24]

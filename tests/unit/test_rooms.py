@@ -24,6 +24,7 @@ PURE: Final = (
     "durations",
     "sequence.*",
     "guard.ruleset",
+    "guard.contents",
     "guard.decide",
     "guard.language",
     "strength.odds",

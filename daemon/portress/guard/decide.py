@@ -27,9 +27,7 @@ opened by its place in `openers`.
 
 from __future__ import annotations
 
-import sys
 from itertools import combinations
-from struct import Struct
 from typing import Final
 
 from attrs import frozen
@@ -37,9 +35,10 @@ from attrs import frozen
 from portress.clock import STEP
 from portress.config.model import Config
 from portress.guard import one_connection
+from portress.guard.contents import MAPS, VERDICTS, Contents, checking, contents, elements, staying
 from portress.guard.language import KNOCK, SADDR, Chain, Part, Set, source
-from portress.knock import PROTOCOL_NAMES, SECOND
-from portress.sequence.edges import MILLISECOND, ONE, USED, Edges, Numbering, Terms, Until, build
+from portress.knock import SECOND
+from portress.sequence.edges import MILLISECOND, ONE, USED, Numbering, Terms, build
 from portress.sequence.fixed import expected as fixed_sequences
 from portress.sequence.trie import Trie
 from portress.verdict import Report
@@ -57,8 +56,6 @@ TOLD_FIRST: Final = 500  # first knocks a second that are reported
 TOLD: Final = 2000  # other reports a second
 TOGETHER: Final = 64
 SNAPLEN: Final = 96
-VERDICTS: Final = ("ends", "stays", "checks")
-MAPS: Final = ("next", "right", "ends", "stays", "checks", "slower", "claims")
 
 
 COUNTERS: Final = (
@@ -210,16 +207,6 @@ def chains(config: Config) -> dict[str, list[str]]:
     return found | _ways(config)
 
 
-def staying(gap: int, mixed: bool) -> str:
-    """The chain that lets a caller stay at a node for `gap` ms."""
-    return f"stay_{gap}_mixed" if mixed else f"stay_{gap}"
-
-
-def checking(gap: int, twin: bool) -> str:
-    """The chain that looks whether the pause was `gap` ms at the most."""
-    return f"slow_{gap}" if twin else f"over_{gap}"
-
-
 def _both(config: Config, rule: str) -> list[str]:
     """The rule for both families."""
     return [rule.format(family=family, source=source(config, family)) for family in SADDR]
@@ -343,63 +330,3 @@ _KEEPING: Final = {
         'counter name "priorities_full"',
     ],
 }
-
-
-Contents = dict[str, dict[bytes, tuple[bytes, Until]]]  # by map: key -> data, until when (unix ms)
-_NODE: Final = Struct("=I").pack
-
-
-def contents(edges: Edges) -> Contents:
-    """What each map holds, as the kernel has it: verdicts are text, `goto open_ssh`."""
-    found: Contents = {name: {} for name in MAPS}
-    for (node, knock), (beyond, until) in edges.next.items():
-        found["next"][edge_key(node, knock)] = (_NODE(beyond), until)
-    for node, knock in edges.right:
-        found["right"][edge_key(node, knock)] = (b"", None)
-    for node, (how, chain) in edges.ends.items():
-        found["ends"][_NODE(node)] = (f"{how} {chain}".encode(), None)
-    for node, (gap, mixed) in edges.stays.items():
-        found["stays"][_NODE(node)] = (f"goto {staying(gap, mixed)}".encode(), None)
-    for node, (gap, twin) in edges.checks.items():
-        found["checks"][_NODE(node)] = (f"jump {checking(gap, twin)}".encode(), None)
-    for name, pairs in (("slower", edges.slower), ("claims", edges.claims)):
-        found[name] = {_NODE(node): (_NODE(other), None) for node, other in pairs.items()}
-    return found
-
-
-def edge_key(node: int, knock: int) -> bytes:
-    """The key of an edge: node, protocol and port, each filled up to four bytes."""
-    return _NODE(node) + bytes((knock >> 16, 0, 0, 0)) + (knock & 0xFFFF).to_bytes(2, "big") + b"\0\0"
-
-
-def edge_of(key: bytes) -> tuple[int, int]:
-    """The node and the knock of an edge's key."""
-    return int.from_bytes(key[:4], sys.byteorder), key[4] << 16 | int.from_bytes(key[8:10], "big")
-
-
-def node_key(number: int) -> bytes:
-    """A node as a key."""
-    return _NODE(number)
-
-
-def number_of(data: bytes) -> int:
-    """The number in a key or in data."""
-    return int.from_bytes(data, sys.byteorder)
-
-
-def elements(held: Contents, now: int) -> dict[str, list[str]]:
-    """The elements as nft text, by map. `now`: unix ms; what is over by then is left out."""
-    found: dict[str, list[str]] = {}
-    for name, items in held.items():
-        lines = found[name] = []
-        for key, (data, until) in items.items():
-            if until is not None and until <= now:
-                continue
-            node, knock = (*edge_of(key),) if len(key) == 12 else (number_of(key), 0)
-            text = f"{node}" if not knock else f"{node} . {PROTOCOL_NAMES[knock >> 16]} . {knock & 0xFFFF}"
-            if until is not None:
-                text += f" timeout {until - now}ms"
-            if data:
-                text += f" : {data.decode() if name in VERDICTS else number_of(data)}"
-            lines.append(text)
-    return found

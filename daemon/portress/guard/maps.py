@@ -1,7 +1,7 @@
 """The maps of the guard that decide, in the kernel: kept at what they are to hold, and read.
 
-In: contents (`guard/decide.py`), end nodes that lead elsewhere now. Out: transactions over netlink, and what
-the packet path itself has put into the maps: where callers are, and which uses were claimed.
+In: contents (`guard/contents.py`), end nodes that lead elsewhere now. Out: transactions over netlink, and
+what the packet path itself has put into the maps: where callers are, and which uses were claimed.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from typing import Final
 from attrs import define
 
 from portress.errors import Mistake
-from portress.guard import decide, elements, upkeep
-from portress.guard.decide import Contents
+from portress.guard import elements, upkeep
+from portress.guard.contents import Contents, number_of
 from portress.guard.elements import ElementChanges
 from portress.guard.language import TABLE
 from portress.guard.ruleset import Ruleset
@@ -82,12 +82,12 @@ class Maps:
 
     def spent(self) -> set[int]:
         """The numbers by which uses are claimed, those that were."""
-        return {decide.number_of(one.key) for one in elements.read(TABLE, "spent")}
+        return {number_of(one.key) for one in elements.read(TABLE, "spent")}
 
     def part_way(self) -> list[tuple[bytes, int, int]]:
         """The callers: source, node, ms that its state has left."""
         return [
-            (one.key, decide.number_of(one.data), one.left)
+            (one.key, number_of(one.data), one.left)
             for family in (4, 6)
             for one in elements.read_map(TABLE, f"at_{family}")
         ]
@@ -95,4 +95,4 @@ class Maps:
     def stands_at(self, packed: bytes) -> int | None:
         """The node where a source is, None if it is no caller. Raises OSError."""
         found = elements.find(TABLE, f"at_{4 if len(packed) == 4 else 6}", packed)
-        return None if found is None else decide.number_of(found.data)
+        return None if found is None else number_of(found.data)

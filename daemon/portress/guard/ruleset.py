@@ -16,7 +16,7 @@ from attrs import evolve, field, frozen
 from portress.config.model import Config, Door
 from portress.guard import closed, decide, one_connection, report
 from portress.guard.closed import CLOSED, LATE, Answers
-from portress.guard.decide import Contents
+from portress.guard.contents import Contents
 from portress.guard.language import (
     ADDRESS,
     DADDR,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
-from portress.guard.decide import MAPS, Contents
+from portress.guard.contents import MAPS, Contents
 from portress.guard.elements import ElementChanges, Mapped, read_map
 
 _NEAR: Final = 1500  # ms that two ends may differ and still be the same: one of them was read from the kernel

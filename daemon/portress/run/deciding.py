@@ -13,7 +13,7 @@ from attrs import astuple, define, field, frozen
 
 from portress.clock import STEP
 from portress.guard import decide, upkeep
-from portress.guard.decide import Contents
+from portress.guard.contents import Contents, contents, edge_of, node_key, number_of
 from portress.guard.elements import ElementChanges
 from portress.guard.language import TABLE
 from portress.guard.maps import Maps
@@ -76,7 +76,7 @@ class Deciding:
         fixed = Trie(one for one in trie.root.beyond() if one.step is None)
         edges.build(fixed, fixed.opening, terms, self.numbering, self.clock())  # these have the first numbers
         built = edges.build(trie, trie.opening, terms, self.numbering, self.clock())
-        contents = decide.contents(built)
+        holds = contents(built)
         ends: dict[bytes, tuple[int, ...]] = {}
         for number in built.ends:
             for claim in {one.claim for one in built.nodes[number].endings if one.step is not None}:
@@ -85,8 +85,8 @@ class Deciding:
         changes = None
         if ahead is not None and holding is not None:
             moment = self.maps.clock() + round(ahead * _SECOND_MS)
-            changes = upkeep.change(TABLE, holding, contents, moment)
-        return Plan(trie, built, contents, ends, floor, self.ahead(), changes)
+            changes = upkeep.change(TABLE, holding, holds, moment)
+        return Plan(trie, built, holds, ends, floor, self.ahead(), changes)
 
     def ahead(self) -> int:
         """How many ms the monotonic clock is ahead of the wall clock."""
@@ -122,7 +122,7 @@ class Deciding:
             endings = plan.edges.nodes[number].endings
             if chain != USED and all(used_up(one, used, floor) for one in endings):
                 plan.edges.ends[number] = (how, USED)
-                gone.append((decide.node_key(number), f"{how} {USED}".encode()))
+                gone.append((node_key(number), f"{how} {USED}".encode()))
         if gone:
             self.maps.withdraw(gone)
 
@@ -132,8 +132,8 @@ class Deciding:
         Raises GuardError.
         """
         held = upkeep.read(TABLE, now // MILLISECOND)
-        following = {decide.edge_of(key): decide.number_of(item[0]) for key, item in held["next"].items()}
-        slower = {decide.number_of(key): decide.number_of(item[0]) for key, item in held["slower"].items()}
+        following = {edge_of(key): number_of(item[0]) for key, item in held["next"].items()}
+        slower = {number_of(key): number_of(item[0]) for key, item in held["slower"].items()}
         todo: list[tuple[Node, int]] = [(trie.root, 0)]
         while todo:
             node, number = todo.pop()
