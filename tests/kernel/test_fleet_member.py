@@ -73,18 +73,26 @@ class Gateway:
 
 @asynccontextmanager
 async def gateway(
-    base: Etcd, name: str, folder: Path, *, ahead: float = 0.0, own: Iterable[Admitted] = ()
+    base: Etcd,
+    name: str,
+    folder: Path,
+    *,
+    ahead: float = 0.0,
+    own: Iterable[Admitted] = (),
+    access: Access | None = None,
+    deadline: float = 1.0,
 ) -> AsyncIterator[Gateway]:
-    access = Access(base.urls, **base.files)
+    access = access or Access(base.urls, **base.files)
 
     def unix() -> float:
         return time.time() + ahead
 
-    async with Store(access, deadline=1.0, unix=unix) as store:
+    async with Store(access, deadline=deadline, unix=unix) as store:
         daemon = Daemon()
         daemon.own = [*own]
         memory = Memory(folder / f"{name}.sqlite")
         member = Member(name, CODEC, store, memory, daemon, unix)
+        daemon.holders = member.recall()
         await member.start()
         try:
             yield Gateway(member, daemon, store)
@@ -237,7 +245,7 @@ def test_after_a_compaction_everything_is_read_again(base: Etcd, tmp_path: Path)
         assert two.member._watching is not None
         two.member._watching.cancel()
         await until(lambda: ("ssh", ANA) in two.daemon.inside)
-        assert [text for text in two.daemon.said if "read again" in text]
+        assert [text for text in two.daemon.said if "read again" in text], two.daemon.said
 
     together(base, tmp_path, work, "one", "two")
 

@@ -15,6 +15,10 @@ from system.machine import Machine
 
 LISTEN = 'metrics: {listen: "127.0.0.1:9753"}'
 RULES = REPOSITORY / "config/prometheus"
+OF_A_FLEET = {
+    f"portress_fleet_{name}"
+    for name in ("store_away", "lag_seconds", "queue", "claims_total", "conflicts_total", "refused_total")
+} | {"portress_fleet_store_errors_total"}
 DASHBOARD = REPOSITORY / "config/grafana/portress.json"
 NAME = re.compile(r"\bportress_[a-z_]+")
 
@@ -79,6 +83,7 @@ def test_rules_and_dashboard_name_metrics_that_exist_and_no_label_holds_a_source
         text = _scrape(machine)
     known = set(re.findall(r"^# TYPE (\w+) ", text, re.MULTILINE))
     known |= {f"{name}_bucket" for name in known}
+    known |= OF_A_FLEET  # tests/kernel/test_fleet.py has them from gateways
     known.add("portress_clock_error_seconds")  # absent where the clock cannot be asked, as in a container
     for path in (RULES / "portress.rules.yml", DASHBOARD):
         assert _named(path) <= known, path

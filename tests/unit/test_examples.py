@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from lab.etcd import certificates
 from portress.commands.check import check
 from portress.commands.enrol import enrol
 from portress.commands.strength import strength
@@ -41,6 +42,20 @@ EXAMPLES = {file.name: file.read_text() for file in FILES} | {"portress.yaml.5":
 EXAMPLES |= {f"{page.name} {n}": block for page in PAGES for n, block in enumerate(_blocks(page), 1)}
 
 
+def _with_fleets_files(text: str, folder: Path) -> str:
+    """The text, with the files that its section `fleet` names made in `folder`."""
+    if "\nfleet:" not in text:
+        return text
+    certificates(folder, "edge-1")
+    for name in ("secret", "password", "edge-1.key"):
+        file = folder / name
+        if not file.exists():
+            file.write_bytes(bytes(range(32)))
+        file.chmod(0o600)
+    (folder / "password").write_text("of the store")
+    return text.replace("/etc/portress/fleet/", f"{folder}/")
+
+
 def test_there_are_examples_in_the_readme_and_in_the_manual() -> None:
     assert len(FILES) >= 4
     assert "README.md 1" in EXAMPLES
@@ -56,8 +71,10 @@ def test_no_example_draws_a_warning(name: str, tmp_path: Path) -> None:
     config = configuration.load(file)
     for door in config.doors.values():
         if not door.fixed:
+            file.write_text(EXAMPLES[name].partition("\nfleet:")[0] + "\n")  # no store is asked
             words = [f"ana-{door.name}", "--door", door.name, "--host", "gate.example.org", *common]
             assert CliRunner().invoke(enrol, words, catch_exceptions=False).exit_code == 0
+    file.write_text(_with_fleets_files(EXAMPLES[name], tmp_path))
     for verb in (check, strength):
         done = CliRunner().invoke(verb, [*common, "--json"], catch_exceptions=False)
         assert done.exit_code == 0

@@ -127,8 +127,10 @@ def test_the_memory_forgets_what_is_over(tmp_path: Path) -> None:
     both = [Seen(b"/a/1", 5, 100.0), Seen(b"/k/ana", 5, None)]
     memory.note(both)
     memory.write(both)
+    memory.forget(99.0)
     memory.prune(99.0)
     assert memory.is_old(b"/a/1", 4)
+    memory.forget(101.0)
     memory.prune(101.0)
     assert not memory.is_old(b"/a/1", 4) and memory.is_old(b"/k/ana", 4)
 

@@ -8,7 +8,10 @@ import click
 
 from portress.commands.common import as_json, common, print_json, warn
 from portress.config import load as configuration
+from portress.config.model import Fleet
 from portress.durations import spell
+from portress.errors import Mistake
+from portress.fleet.packages import need
 from portress.keyholders import file as keyholding
 from portress.paths import Paths
 
@@ -22,6 +25,8 @@ def check(paths: Paths, as_json: bool) -> None:
     where = keyholding.locate(paths.config)
     holders = keyholding.load(where, config.doors)
     warnings = [*config.warnings, *keyholding.without_hope(config, holders, time.time())]
+    if config.fleet is not None:
+        warnings += _of_fleet(config.fleet)
     if as_json:
         doors = {name: [str(service) for service in door.services] for name, door in config.doors.items()}
         exempt = ["lo", *config.inside]
@@ -49,3 +54,14 @@ def check(paths: Paths, as_json: bool) -> None:
     if holders:
         click.echo(f"{where}: {len(holders)} keyholders")
     click.echo(f"{paths.config}: no errors")
+
+
+def _of_fleet(fleet: Fleet) -> list[str]:
+    """The warnings about the files of a fleet. Raises Mistake with all that is wrong with them."""
+    need()
+    from portress.fleet import files
+
+    now = time.time()
+    if wrong := [*files.mistakes(fleet, now)]:
+        raise Mistake(*wrong)
+    return [*files.warnings(fleet, now)]

@@ -93,6 +93,7 @@ def check(top: Found, findings: Findings) -> None:
     decide, waits = top.get("decide"), fleet.get("alone")
     if decide and decide.value == "kernel" and waits and waits.value == "refuse":
         findings.warn(waits.place, "the daemon decides, not the kernel: a door waits for the store's answer")
+    _waiting_doors(top, findings)
     for one, other in (("cert", "key"), ("key", "cert"), ("user", "password"), ("password", "user")):
         alone = fleet.get(one)
         if alone and fleet.get(other) is None:
@@ -101,6 +102,20 @@ def check(top: Found, findings: Findings) -> None:
         if found.value.startswith("http:") and not _here(found.value):
             what = "not encrypted: anyone on the path can read who knocks, and hold messages back"
             findings.warn(found.place, f"{what}: use https")
+
+
+def _waiting_doors(top: Found, findings: Findings) -> None:
+    """Doors with `claim: first`, which wait for the store where something can be used once."""
+    doors, decide = top.get("doors"), top.get("decide")
+    for _, door in doors.value.items() if doors else ():
+        claim = door.get("claim") if door.ok else None
+        if not claim or claim.value != "first":
+            continue
+        if all(door.get(kind) is None for kind in ("rotating", "authenticator", "paper")):
+            findings.warn(claim.place, "nothing that opens this door is used up: remove it")
+        elif decide and decide.value == "kernel":
+            what = "the daemon decides, not the kernel: the door waits for the store's answer"
+            findings.warn(claim.place, what)
 
 
 def _here(text: str) -> bool:

@@ -18,6 +18,7 @@ from portress.doctor.probe import (
     bypass,
     clock,
     files,
+    fleet,
     flushing,
     kernel,
     links,
@@ -75,7 +76,7 @@ def _instead(paths: Paths) -> str:
 def examine(config: Config, paths: Paths) -> Examination:
     """Look at this host, in this thread's network namespace. Raises Mistake if it may not be looked at."""
     core, time, state = kernel.read(config), clock.read(), upkeep.read(config, paths)
-    place, listeners = links.read(), sockets.read()
+    place, listeners, fellows = links.read(), sockets.read(), fleet.read(config.fleet)
     served = frozenset(one.knock for one in listeners if not one.inside)
     around = others.Neighbourhood(config, rules.read(), place, served)
     found: list[Finding] = [
@@ -87,9 +88,10 @@ def examine(config: Config, paths: Paths) -> Examination:
         *links.judge(config, place),
         *sockets.judge(config, listeners, place, around.forwarded()),
         *clock.judge(config, time),
+        *fleet.judge(fellows),
         *_files(config, paths),
     ]
-    facts = (*kernel.facts(core), *upkeep.facts(state), *clock.facts(time))
+    facts = (*kernel.facts(core), *upkeep.facts(state), *clock.facts(time), *fleet.facts(fellows))
     return Examination(facts, tuple(ordered(found)))
 
 

@@ -7,7 +7,6 @@ What comes from elsewhere is done in slices, in order, so that the loop is never
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections import deque
 from collections.abc import Awaitable, Callable, Iterable
 from pathlib import Path
@@ -225,8 +224,10 @@ class Gate:
                 if (grant := self._grant(self._stops, self._todo.popleft())) is not None:
                     grants.append(grant)
             if grants:
-                with contextlib.suppress(GuardError):  # the sentinel puts back a guard that is gone
+                try:
                     self._stops.doorkeeper.admit(grants)
+                except GuardError as error:  # the sentinel puts back a guard that is gone
+                    self._events.tell("warning", f"{len(grants)} from other gateways not admitted: {error}")
             elif self._todo and self._todo[0].ended is not None:
                 one = self._todo.popleft()
                 self._end(one.door, self._wide(self._stops, one.source), Ending.ELSEWHERE)
@@ -275,6 +276,8 @@ class Gate:
 
     def collide(self, mine: Spent, first: Spent | None) -> None:
         """A sequence was used twice while gateways were alone: neither admission is trusted."""
+        if first is not None and first.source == mine.source:
+            return  # the same client's knocks reached both
         others = f" and at {first.gateway} by {first.source}" if first is not None else " and elsewhere"
         self._events.tell(
             "used_twice",

@@ -12,26 +12,29 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import enum
+import sqlite3
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Coroutine
 from concurrent.futures import ThreadPoolExecutor
-from typing import Final, Protocol
+from typing import Any, Final
 
-from attrs import define, evolve
+from attrs import evolve
 
-from portress.fleet.memory import Memory, Seen
+from portress.fleet.heard import USED, Counts, Doors, Heard
+from portress.fleet.memory import Memory
 from portress.fleet.outbox import RETRY, Outbox
-from portress.fleet.records import GATEWAYS, KEYHOLDERS, Admitted, Alive, Codec, Holder, Record, Spent
+from portress.fleet.records import Admitted, Alive, Codec, Holder, Spent
 from portress.fleet.seal import Forged
 from portress.fleet.store import Store
-from portress.fleet.wire import Compacted, StoreError, StoreFull
+from portress.fleet.wire import Compacted, Entry, StoreError, StoreFull
 from portress.knock import Source
 
 ALIVE: Final = 10  # seconds that a gateway counts as alive after its last sign
 BEAT: Final = 2.0  # seconds between two signs
-USED: Final = 3600.0  # seconds that a use stays in the store: longer than any step is accepted
-GRACE: Final = 60.0  # seconds that an ended admission stays there
 FIRST_LOOK: Final = 5.0  # seconds that a start waits for the store
+SLICE: Final = 250  # values that are done before the loop looks after something else
+OFF: Final = 10.0  # seconds that this clock may differ from the store's before it is reported
+_TIDY: Final = 60.0  # seconds between two times that what is over is forgotten
 
 
 class Outcome(enum.Enum):
@@ -40,42 +43,6 @@ class Outcome(enum.Enum):
     FIRST = "first"  # the sequence is this gateway's
     TAKEN = "taken"  # another use of it was there before
     AWAY = "away"  # the store does not answer
-
-
-class Doors(Protocol):
-    """What the fleet wants of the daemon."""
-
-    def admit(self, admissions: list[Admitted]) -> None:
-        """Let these in for the time left (`until` is by this host's clock)."""
-
-    def dismiss(self, record: Admitted) -> None:
-        """End an admission."""
-
-    def use(self, spent: Spent) -> None:
-        """Know a sequence as used, and all before it."""
-
-    def know(self, holders: tuple[Holder, ...]) -> None:
-        """These are the fleet's keyholders now."""
-
-    def collide(self, mine: Spent, first: Spent | None) -> None:
-        """A sequence was used here alone, and at another gateway as well."""
-
-    def current(self) -> Iterable[Admitted]:
-        """This gateway's own admissions (`until` by this host's clock), for a store that has lost them."""
-
-    def tell(self, text: str, trouble: bool) -> None:
-        """Report what became of the fleet."""
-
-
-@define
-class Counts:
-    """For status and metrics, since the start."""
-
-    claims: int = 0
-    conflicts: int = 0
-    errors: int = 0  # of the store
-    refused: int = 0  # values that were forged or old
-    heard: int = 0
 
 
 class Member:
@@ -93,9 +60,6 @@ class Member:
         self.name = name
         self.away = True
         self.trouble = ""  # what is wrong with the store, in one line
-        self.counts = Counts()
-        self.holders: dict[str, Holder] = {}
-        self.gateways: dict[str, Alive] = {}
         self.seen = 0  # the revision up to which everything has been heard
         self.lag = 0.0  # seconds from a change made here until it was heard here, the last time
         self.outbox = Outbox(store, self.now, self._lost)
@@ -105,11 +69,27 @@ class Member:
         self._pen = ThreadPoolExecutor(1, "fleet")
         self._doors = doors
         self._unix = unix
-        self._since = unix()
         self._life: int | None = None  # the lease of one's sign of life
         self._tasks: list[asyncio.Task[None]] = []
         self._watching: asyncio.Task[None] | None = None
-        self._refusals: dict[bytes, str] = {}
+        self._clock_off = False
+        self._warned = self._tidied = 0.0
+        self.heard = Heard(name, codec, memory, doors, self.outbox, unix, lambda: self.ahead, self._write)
+        self.outbox.heard = lambda: self.seen
+
+    @property
+    def counts(self) -> Counts:
+        """For status and metrics."""
+        return self.heard.counts
+
+    @property
+    def gateways(self) -> dict[str, Alive]:
+        """Those that are alive."""
+        return self.heard.gateways
+
+    def recall(self) -> tuple[Holder, ...]:
+        """The keyholders as they were when this gateway last heard of them, to begin with."""
+        return self.heard.recall()
 
     # Coming and going
 
@@ -121,8 +101,35 @@ class Member:
             self._lost(error)
         except TimeoutError:
             self._lost(StoreError("no answer in time"))
-        work = (self._listen(), self.outbox.run(), self._beat())
-        self._tasks = [asyncio.create_task(one) for one in work]
+        work = (self._listen, self.outbox.run, self._beat)
+        self._tasks = [asyncio.create_task(self._kept(one)) for one in work]
+
+    async def _kept(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Do this for as long as the daemon runs: a fault in it is told, and does not end it."""
+        while True:
+            try:
+                await work()
+            except Exception as error:
+                self.counts.errors += 1
+                text = f"a fault in the fleet's part, which goes on: {type(error).__name__}: {error}"
+                self._doors.tell(text, True)
+                self.seen = 0
+                await asyncio.sleep(RETRY[-1])
+
+    def _write(self, work: Callable[..., None], *words: Any) -> None:
+        """Do something to the memory, in its thread; that it fails is told."""
+
+        def done() -> None:
+            try:
+                work(*words)
+            except sqlite3.Error as error:
+                loop.call_soon_threadsafe(
+                    self._doors.tell, f"the fleet's past cannot be saved: {error}", True
+                )
+
+        loop = asyncio.get_running_loop()
+        with contextlib.suppress(RuntimeError):  # it is being stopped
+            self._pen.submit(done)
 
     async def stop(self) -> None:
         """Say what is still to be said, as far as the store takes it within a second, and go."""
@@ -136,15 +143,6 @@ class Member:
                 await asyncio.wait_for(self._store.revoke(self._life), 0.5)
         self._pen.shutdown()
         self._memory.close()
-
-    def recall(self) -> tuple[Holder, ...]:
-        """The keyholders as they were when this gateway last heard of them, to begin with."""
-        for key, value in self._memory.values(self._codec.key(KEYHOLDERS) + b"/"):
-            with contextlib.suppress(Forged):
-                holder = self._codec.read(key, value)
-                if isinstance(holder, Holder) and not holder.gone:
-                    self.holders[holder.name] = holder
-        return tuple(self.holders.values())
 
     @property
     def ahead(self) -> float:
@@ -160,27 +158,16 @@ class Member:
 
     def admitted(self, door: str, source: Source, until: float, keyholder: str | None) -> None:
         """Tell the others of an admission that lasts until a moment (unix seconds by this host's clock)."""
-        self._say(Admitted(door, source, until - self.ahead, self.name, 0, keyholder))
+        self.heard.say(Admitted(door, source, until - self.ahead, self.name, 0, keyholder))
 
     def dismissed(self, door: str, source: Source, until: float, how: str) -> None:
         """Tell the others that an admission, which would have lasted until then, has ended."""
-        self._say(Admitted(door, source, max(until - self.ahead, self.now()), self.name, 0, None, how))
+        self.heard.say(Admitted(door, source, max(until - self.ahead, self.now()), self.name, 0, None, how))
 
     async def publish(self, holder: Holder) -> None:
         """Put a keyholder into the store, or out of it (`gone`), at once. Raises StoreError."""
-        key, value = self._next(holder)
+        key, value, _ = self.heard.next(holder)
         await self._store.put([(key, value, None)])
-
-    def _say(self, record: Admitted) -> None:
-        key, value = self._next(record)
-        self.outbox.put(key, value, record.until + GRACE)
-
-    def _next(self, record: Admitted | Holder) -> tuple[bytes, bytes]:
-        """A record under a version higher than any seen at its key."""
-        key = self._codec.at(record)
-        version = max(self._memory.versions.get(key, 0) + 1, round(self.now() * 1000))
-        self._memory.note([Seen(key, version)])
-        return self._codec.written(evolve(record, version=version))
 
     # Claiming
 
@@ -194,22 +181,30 @@ class Member:
         try:
             if self.away:
                 raise StoreError(self.trouble or "the store is away")
-            there = await self._store.claim(key, value, await self.outbox.lease(self.now() + USED))
+            there = await self._claim_at(key, value)
         except StoreError as error:
             self._lost(error)
             if owe:
-                self._pen.submit(self._memory.owe, key, value, self._unix() + USED)
+                self._write(self._memory.owe, key, value, self._unix() + USED)
             return Outcome.AWAY, None
         if there is None:
             return Outcome.FIRST, None
         self.counts.conflicts += 1
         return Outcome.TAKEN, self._use_at(key, there.value)
 
+    async def _claim_at(self, key: bytes, value: bytes) -> Entry | None:
+        try:
+            return await self._store.claim(key, value, await self.outbox.lease(self.now() + USED))
+        except StoreError as error:
+            if not self.outbox.forgot_leases(error):
+                raise
+        return await self._store.claim(key, value, await self.outbox.lease(self.now() + USED))
+
     def _use_at(self, key: bytes, value: bytes) -> Spent | None:
         try:
             record = self._codec.read(key, value)
         except Forged as why:
-            self._refuse(key, str(why))
+            self.heard.refuse(key, str(why))
             return None
         return record if isinstance(record, Spent) else None
 
@@ -218,12 +213,12 @@ class Member:
         loop = asyncio.get_running_loop()
         for key, value, ends in await loop.run_in_executor(self._pen, self._memory.owed):
             if ends > self._unix():
-                there = await self._store.claim(key, value, await self.outbox.lease(self.now() + USED))
+                there = await self._claim_at(key, value)
                 mine = self._use_at(key, value)
                 if there is not None and mine is not None:
                     self.counts.conflicts += 1
                     self._doors.collide(mine, self._use_at(key, there.value))
-            self._pen.submit(self._memory.paid, key)
+            self._write(self._memory.paid, key)
 
     # Listening
 
@@ -256,25 +251,38 @@ class Member:
             for change in changes:
                 if change.key in self.outbox.sent:
                     self.lag = time.monotonic() - self.outbox.sent.pop(change.key)
-            self._take([(change.key, change.value) for change in changes])
+            if await self._take([(change.key, change.value) for change in changes]):
+                self.heard.know()
             if changes:
                 self.seen = max(self.seen, revision)
+            if self.heard.twin is not None:
+                await self._tell_twin(self.heard.twin)
             if self.away:
                 await self._back()
 
+    async def _take(self, values: list[tuple[bytes, bytes | None]]) -> bool:
+        """Do what these say, a slice at a time; whether the keyholders have changed."""
+        changed = False
+        for begin in range(0, len(values), SLICE):
+            changed |= self.heard.take(values[begin : begin + SLICE])
+            if begin + SLICE < len(values):
+                await asyncio.sleep(0)
+        return changed
+
     async def _catch_up(self) -> None:
         """Reads all that there is. Raises StoreError."""
-        first, there = 0, set[bytes]()
+        first, there, changed = 0, dict[bytes, int](), False
         self.gateways.clear()
         async for revision, entries in self._store.read(self._codec.prefix):
             first = revision
-            there.update(entry.key for entry in entries)
-            self._take([(entry.key, entry.value) for entry in entries])
+            changed |= await self._take([(entry.key, entry.value) for entry in entries])
+            there.update((entry.key, self.heard.version(entry.value)) for entry in entries)
             await asyncio.sleep(0)
+        if changed:
+            self.heard.know()
+        self.heard.twin = None  # this gateway's own sign, from before it was started
         self.seen = first
-        for one in self._doors.current():  # a store that was made anew has lost them
-            if self._codec.at(one) not in there:
-                self.admitted(one.door, one.source, one.until, one.keyholder)
+        self.heard.restore(there)
         await self._back()
 
     async def _back(self) -> None:
@@ -294,68 +302,6 @@ class Member:
         self.trouble = str(error) or "no answer"
         self.away = self.away or not isinstance(error, StoreFull)
 
-    def _take(self, values: list[tuple[bytes, bytes | None]]) -> None:
-        """Does what others have said. Values that are forged or old are refused."""
-        admitted: list[Admitted] = []
-        seen: list[Seen] = []
-        before = dict(self.holders)
-        for key, value in values:
-            if value is None:
-                self._gone(key)
-                continue
-            try:
-                record = self._codec.read(key, value)
-                if not isinstance(record, (Spent, Alive)) and self._memory.is_old(key, record.version):
-                    raise Forged("an old value, put back by somebody")
-            except Forged as why:
-                self._refuse(key, str(why))
-                continue
-            self.counts.heard += 1
-            seen += self._do(key, value, record, admitted)
-        self._memory.note(seen)
-        if seen:
-            self._pen.submit(self._memory.write, seen)
-        if admitted:
-            self._doors.admit(admitted)
-        if self.holders != before:
-            self._doors.know(tuple(self.holders.values()))
-
-    def _do(self, key: bytes, value: bytes, record: Record, admitted: list[Admitted]) -> list[Seen]:
-        """One record; what is to be remembered of it. Admissions are gathered."""
-        if isinstance(record, Alive):
-            self.gateways[record.gateway] = record
-        elif isinstance(record, Spent):
-            self._doors.use(record)
-        elif isinstance(record, Holder):
-            if record.gone:
-                self.holders.pop(record.name, None)
-            else:
-                self.holders[record.name] = record
-            return [Seen(key, record.version, None, value)]
-        else:
-            local = evolve(record, until=record.until + self.ahead)
-            if record.ended is None and local.until > self._unix():
-                admitted.append(local)
-            elif record.ended is not None and record.gateway != self.name:
-                admitted[:] = [one for one in admitted if self._codec.at(one) != key]
-                self._doors.dismiss(local)
-            return [Seen(key, record.version, local.until + USED)]
-        return []
-
-    def _gone(self, key: bytes) -> None:
-        """A gateway's lease has ended. That anything else is gone changes no door."""
-        with contextlib.suppress(Forged):
-            parts = self._codec.parts(key)
-            if parts[0] == GATEWAYS:
-                self.gateways.pop(parts[1], None)
-
-    def _refuse(self, key: bytes, why: str) -> None:
-        self.counts.refused += 1
-        if self._refusals.get(key) != why:
-            self._refusals[key] = why
-            name = key.removeprefix(self._codec.prefix).decode(errors="backslashreplace")
-            self._doors.tell(f"a value in the store is refused: {name}: {why}", True)
-
     # Signs of life
 
     async def _beat(self) -> None:
@@ -367,15 +313,45 @@ class Member:
                     await self._sign()
                 elif await self._store.now(self._codec.prefix) < self.seen:
                     self.seen = 0  # restored from a backup
-                if (self.away or self.seen == 0) and self._watching is not None:
+                moved = self._store.watched != self._store.endpoint  # the other one may be cut off
+                if (self.away or self.seen == 0 or moved) and self._watching is not None:
                     self._watching.cancel()  # it may wait for ever at a member that is cut off
+                elif self.trouble:
+                    await self._sign()  # not before it takes something is all well again
+                    await self._back()
             except StoreError as error:
                 self._lost(error)
                 self._life = None if isinstance(error, StoreFull) else self._life
+            self._judge_clock()
+            if self._unix() - self._tidied > _TIDY:
+                self._tidied = self._unix()
+                self.heard.prune()
             await asyncio.sleep(BEAT)
 
     async def _sign(self) -> None:
         self._life = await self._store.grant(ALIVE)
-        alive = Alive(self.name, round(self.now() * 1000), self._since - self.ahead)
-        key, value = self._codec.written(alive)
+        key, value, _ = self.heard.next(Alive(self.name, 0, self.heard.since - self.ahead))
         await self._store.put([(key, value, self._life)])
+
+    async def _tell_twin(self, twin: Alive) -> None:
+        """Another gateway calls itself the same: tell it here, and let the other one know."""
+        self.heard.twin = None
+        if self._unix() - self._warned > _TIDY:
+            self._warned = self._unix()
+            text = (
+                f"another gateway is called {twin.gateway}, too: give each a name of its own (fleet.gateway)"
+            )
+            self._doors.tell(text, True)
+            await self._sign()
+
+    def _judge_clock(self) -> None:
+        off = abs(self.ahead) > OFF
+        if off != self._clock_off:
+            self._clock_off = off
+            where = "ahead of" if self.ahead > 0 else "behind"
+            text = (
+                f"this clock is {abs(self.ahead):.0f} s {where} the store's: rotating sequences are refused"
+                if off
+                else "this clock agrees with the store's again"
+            )
+            self._doors.tell(text, off)

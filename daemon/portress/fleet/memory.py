@@ -1,7 +1,8 @@
 """What this gateway has seen of the fleet, on its own disk: so that nobody can put old values back.
 
-In: versions and steps as they are seen. Out: whether a version is older than one seen before; the last step
-used of each secret at each door; the keyholders as they were last, for a start while the store is away.
+In: versions as they are seen, uses that the store has to be told of. Out: whether a version is older than one
+seen before; the keyholders as they were last, for a start while the store is away. The last steps used are in
+the ledger, whoever used them.
 Secrets stay sealed in it: it keeps the store's own values.
 
 The file is an SQLite database beside the ledger, mode 0600. A daemon writes it in a thread.
@@ -23,8 +24,6 @@ FILE: Final = "fleet.sqlite"
 _TABLES: Final = """
 CREATE TABLE IF NOT EXISTS seen
     (key BLOB PRIMARY KEY, version INTEGER NOT NULL, until REAL, value BLOB) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS steps
-    (owner TEXT, door TEXT, step INTEGER NOT NULL, PRIMARY KEY (owner, door)) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS owed
     (key BLOB PRIMARY KEY, value BLOB NOT NULL, ends REAL NOT NULL) WITHOUT ROWID;
 """
@@ -55,9 +54,9 @@ class Memory:
             self._base.execute("PRAGMA synchronous=NORMAL")
             self._base.executescript(_TABLES)
             self.versions: dict[bytes, int] = dict(self._base.execute("SELECT key, version FROM seen"))
-            self.steps: dict[tuple[str, str], int] = {
-                (owner, door): step for owner, door, step in self._base.execute("SELECT * FROM steps")
-            }
+            self._ends: dict[bytes, float] = dict(
+                self._base.execute("SELECT key, until FROM seen WHERE until IS NOT NULL")
+            )
         except (OSError, sqlite3.Error) as error:
             raise Mistake(f"{path}: what the fleet's past was cannot be read: {error}") from None
 
@@ -70,16 +69,11 @@ class Memory:
         fresh = [one for one in seen if one.version > self.versions.get(one.key, 0)]
         for one in fresh:
             self.versions[one.key] = one.version
+            if one.until is not None:
+                self._ends[one.key] = one.until
         return fresh
 
-    def note_step(self, owner: str, door: str, step: int) -> bool:
-        """Know a step as used; False if it, or a later one, was known to be."""
-        if step <= self.steps.get((owner, door), -1):
-            return False
-        self.steps[owner, door] = step
-        return True
-
-    def write(self, seen: Iterable[Seen], steps: Iterable[tuple[str, str, int]] = ()) -> None:
+    def write(self, seen: Iterable[Seen]) -> None:
         """Put what was noted on the disk, in one transaction. Raises sqlite3.Error."""
         with self._base:
             self._base.execute("BEGIN")
@@ -88,11 +82,6 @@ class Memory:
                 " version = excluded.version, until = excluded.until, value = excluded.value"
                 " WHERE excluded.version > version",
                 ((one.key, one.version, one.until, one.value) for one in seen),
-            )
-            self._base.executemany(
-                "INSERT INTO steps VALUES (?, ?, ?) ON CONFLICT (owner, door) DO UPDATE SET"
-                " step = max(step, excluded.step)",
-                steps,
             )
 
     def values(self, prefix: bytes) -> list[tuple[bytes, bytes]]:
@@ -112,12 +101,16 @@ class Memory:
         """The store knows of that use now."""
         self._base.execute("DELETE FROM owed WHERE key = ?", (key,))
 
-    def prune(self, now: float) -> None:
-        """Forget the versions that need not be known any more."""
-        gone = [key for (key,) in self._base.execute("SELECT key FROM seen WHERE until < ?", (now,))]
-        self._base.executemany("DELETE FROM seen WHERE key = ?", ((key,) for key in gone))
-        for key in gone:
+    def forget(self, now: float) -> None:
+        """Forget the versions that need not be known any more; `prune` does the same on the disk."""
+        for key in [key for key, end in self._ends.items() if end < now]:
             self.versions.pop(key, None)
+            del self._ends[key]
+
+    def prune(self, now: float) -> None:
+        """Take off the disk the versions that need not be known any more, and the uses nobody asks for."""
+        self._base.execute("DELETE FROM seen WHERE until < ?", (now,))
+        self._base.execute("DELETE FROM owed WHERE ends < ?", (now,))
 
     def close(self) -> None:
         self._base.close()

@@ -1,8 +1,10 @@
 """What this gateway has to say to the fleet, until the store has it.
 
-In: keys, values and how long they are wanted. Out: transactions of many at once, under few leases: one for
-all that ends in the same minute. What changes again before it was sent is sent once. While the store is away,
-all of it waits; nobody waits for it.
+In: keys, values and how long they are wanted. Out: transactions of many at once, several in flight, under
+few leases: one for all that ends in the same minute. What changes again before it was sent is sent once,
+what is over is not sent. A transaction goes through only if nobody has changed its keys since they were heard
+last: else what was said there is heard first, and may outweigh what waits. While the store is away, all of it
+waits; nobody waits for it.
 """
 
 from __future__ import annotations
@@ -15,38 +17,60 @@ from typing import Final
 
 from attrs import frozen
 
+from portress.fleet.records import Admitted
 from portress.fleet.store import MANY, Store
 from portress.fleet.wire import StoreError
 
 RETRY: Final = (0.2, 0.5, 1.0, 2.0)  # seconds between two attempts to reach the store
+FOR_EVER: Final = math.inf
+FLIGHTS: Final = 4  # transactions in flight at once
 _SHORTEST: Final = 5  # seconds that a lease lasts at least
+_HEARING: Final = 1.0  # seconds that a change of others may take to be heard
 
 
 @frozen
 class _Waiting:
     value: bytes
     ends: float
+    record: Admitted | None
 
 
 class Outbox:
-    """Sends to `store`. `now` gives unix seconds by the store's clock; `lost` is told each failure."""
+    """Sends to `store`. `now` gives unix seconds by the store's clock; `lost` is told each failure.
+
+    `heard`, to be set before it runs, gives the revision up to which all changes were heard.
+    """
 
     def __init__(self, store: Store, now: Callable[[], float], lost: Callable[[StoreError], None]) -> None:
         self.sent: dict[bytes, float] = {}  # when (monotonic seconds) a change was sent, to measure the lag
+        self.heard: Callable[[], int] = lambda: 0
         self._store = store
         self._now = now
         self._lost = lost
         self._waiting: dict[bytes, _Waiting] = {}
+        self._flying: set[bytes] = set()
         self._wanted = asyncio.Event()
-        self._leases: dict[int, int] = {}
+        self._leases: dict[int, asyncio.Future[int]] = {}
 
     def __len__(self) -> int:
         return len(self._waiting)
 
-    def put(self, key: bytes, value: bytes, ends: float) -> None:
-        """Have `value` at `key` until a moment (unix seconds by the store's clock)."""
-        self._waiting[key] = _Waiting(value, ends)
+    def __contains__(self, key: bytes) -> bool:
+        return key in self._waiting
+
+    def put(self, key: bytes, value: bytes, ends: float, record: Admitted | None) -> None:
+        """Have `value` at `key` until a moment (unix seconds by the store's clock); it says `record`."""
+        self._waiting[key] = _Waiting(value, ends, record)
         self._wanted.set()
+
+    def record(self, key: bytes) -> Admitted | None:
+        """What waits to be said there."""
+        one = self._waiting.get(key)
+        return None if one is None else one.record
+
+    def drop(self, key: bytes) -> None:
+        """What waits to be said there is not to be said any more."""
+        self._waiting.pop(key, None)
 
     def hurry(self) -> None:
         """The store answers again: do not wait for the next attempt."""
@@ -67,27 +91,86 @@ class Outbox:
 
     async def empty(self) -> None:
         """Send all that waits. Raises StoreError; what was not sent goes on waiting."""
-        while self._waiting:
-            some = list(self._waiting.items())[:MANY]
-            begun = time.monotonic()
-            try:
-                await self._store.put([(key, one.value, await self.lease(one.ends)) for key, one in some])
-            except StoreError as error:
-                if "lease not found" not in str(error):
-                    raise
-                self._leases.clear()  # a store that was away for long has let them end
-                continue
-            self.sent = {some[-1][0]: begun}
-            for key, one in some:
-                if self._waiting.get(key) is one:
-                    del self._waiting[key]
         self._wanted.clear()
+        done = await asyncio.gather(*(self._drain() for _ in range(FLIGHTS)), return_exceptions=True)
+        for error in done:
+            if isinstance(error, BaseException):
+                self._wanted.set()
+                raise error
+
+    async def _drain(self) -> None:
+        while len(self._flying) < len(self._waiting):
+            some = self._next()
+            self._flying.update(some)
+            try:
+                await self._send(some)
+            finally:
+                self._flying.difference_update(some)
+
+    def _next(self) -> dict[bytes, _Waiting]:
+        """The next that are to be sent; what is over is dropped."""
+        now, over, some = self._now(), [], dict[bytes, _Waiting]()
+        for key, one in self._waiting.items():
+            if key in self._flying:
+                continue
+            if one.ends < now:
+                over.append(key)
+            else:
+                some[key] = one
+            if len(some) + len(over) == MANY:
+                break
+        for key in over:
+            del self._waiting[key]
+        return some
+
+    async def _send(self, some: dict[bytes, _Waiting]) -> None:
+        begun, heard = time.monotonic(), self.heard()
+        if not heard:
+            raise StoreError("not everything was read yet")
+        changes = [(key, one.value, await self._lease_of(one)) for key, one in some.items()]
+        try:
+            there = await self._store.put_unless_changed(changes, heard)
+        except StoreError as error:
+            if not self.forgot_leases(error):
+                raise
+            return
+        if there:
+            await self._until_heard(there)
+            return
+        self.sent = {next(iter(some)): begun}
+        for key, one in some.items():
+            if self._waiting.get(key) is one:
+                del self._waiting[key]
+
+    async def _until_heard(self, revision: int) -> None:
+        end = time.monotonic() + _HEARING
+        while self.heard() < revision:
+            if time.monotonic() > end:
+                raise StoreError("the store has changes that are not heard")
+            await asyncio.sleep(0.001)
+
+    def forgot_leases(self, error: StoreError) -> bool:
+        """Whether the store has let the leases end, as one that was away for long, or made anew: others are
+        taken from now on."""
+        if "lease not found" not in str(error):
+            return False
+        self._leases.clear()
+        return True
+
+    async def _lease_of(self, one: _Waiting) -> int | None:
+        return None if one.ends == FOR_EVER else await self.lease(one.ends)
 
     async def lease(self, ends: float) -> int:
         """A lease that lasts until the end of the minute in which a moment lies."""
         minute = math.ceil(ends / 60)
-        if minute not in self._leases:
+        known = self._leases.get(minute)
+        if known is None:
             now = self._now()
             self._leases = {one: lease for one, lease in self._leases.items() if one * 60 > now}
-            self._leases[minute] = await self._store.grant(max(_SHORTEST, round(minute * 60 - now)))
-        return self._leases[minute]
+            known = asyncio.ensure_future(self._store.grant(max(_SHORTEST, round(minute * 60 - now))))
+            self._leases[minute] = known
+        try:
+            return await asyncio.shield(known)
+        except StoreError:
+            self._leases.pop(minute, None)
+            raise

@@ -134,6 +134,13 @@ class Codec:
         sealed = self._seals.sealed(key, record.name, record.entry.encode())
         return {"v": record.version, "doors": list(record.doors), "entry": sealed}
 
+    def version(self, value: bytes) -> int:
+        """The version that a value claims to have; 0 where it claims none. Its tag is not looked at."""
+        try:
+            return int(json.loads(value.partition(b" ")[2])["v"])
+        except (ValueError, KeyError, TypeError):
+            return 0
+
     def read(self, key: bytes, value: bytes) -> Record:
         """The record at a key. Raises Forged for what no gateway of this fleet wrote there."""
         body = self._seals.opened(key, value)

@@ -54,6 +54,11 @@ class Access:
     user: str | None = None
     password: str | None = field(default=None, repr=False)
 
+    def stamp(self) -> tuple[object, ...]:
+        """Changes when one of the files does. Raises OSError."""
+        files = (file for file in (self.ca, self.cert, self.key) if file is not None)
+        return tuple((about.st_mtime_ns, about.st_ino) for about in (file.stat() for file in files))
+
     def context(self) -> ssl.SSLContext | None:
         """The TLS context; None where no URL wants one. Raises OSError for files that cannot be used."""
         if not any(url.startswith("https:") for url in self.urls):
@@ -73,18 +78,16 @@ class Store:
         self.revision = 0  # the highest the store has named
         self.clock = Clock()
         self.endpoint = 0  # of `access.urls`, the one that answered last
+        self.watched = 0  # the one at which changes are listened to
         self._access = access
         self._deadline = deadline
         self._unix = unix
         self._token: str | None = None
         self._session: aiohttp.ClientSession | None = None
         self._ssl: ssl.SSLContext | None = None
+        self._stamp: tuple[object, ...] | None = None  # of the certificates' files, as they were read
 
     async def __aenter__(self) -> Store:
-        try:
-            self._ssl = self._access.context()
-        except OSError as error:
-            raise StoreError(f"certificates: {error.strerror or error}") from None
         self._session = aiohttp.ClientSession(connector=aiohttp.TCPConnector(limit=0, keepalive_timeout=60))
         return self
 
@@ -92,6 +95,18 @@ class Store:
         if self._session is not None:
             await self._session.close()
             self._session = None
+
+    def _context(self) -> ssl.SSLContext | None:
+        """The TLS context, by the certificates' files as they are now. Raises StoreError."""
+        try:
+            stamp = self._access.stamp()
+            if stamp != self._stamp:
+                self._ssl = self._access.context()
+                self._stamp = stamp
+        except OSError as error:
+            name = f"{error.filename}: " if error.filename else ""
+            raise StoreError(f"certificates: {name}{error.strerror or error}") from None
+        return self._ssl
 
     # Requests
 
@@ -126,7 +141,9 @@ class Store:
         assert self._session is not None
         sent = self._unix()
         try:
-            async with self._session.post(url + path, json=body, ssl=self._ssl, headers=headers) as response:
+            async with self._session.post(
+                url + path, json=body, ssl=self._context(), headers=headers
+            ) as response:
                 text = await response.text()
                 date = response.headers.get("Date")
         except aiohttp.ClientError as error:
@@ -154,7 +171,7 @@ class Store:
             url = self._access.urls[number]
             try:
                 async with self._session.post(
-                    url + "/v3/auth/authenticate", json=body, ssl=self._ssl
+                    url + "/v3/auth/authenticate", json=body, ssl=self._context()
                 ) as reply:
                     answer = parsed(url, await reply.text())
             except (aiohttp.ClientError, OSError) as error:
@@ -192,6 +209,38 @@ class Store:
         body = {"success": [{"request_put": put_of(*one)} for one in changes]}
         answer = await self._ask("/v3/kv/txn", body)
         return int(answer["header"]["revision"])
+
+    async def put_unless_changed(
+        self, changes: Sequence[tuple[bytes, bytes, int | None]], revision: int
+    ) -> int:
+        """The same, unless one of the keys was changed after `revision`: then the revision of that change.
+
+        0 when it is done.
+        """
+        keys = [text_of(key) for key, _, _ in changes]
+        body = {
+            "compare": [
+                {"target": "MOD", "result": "LESS", "key": key, "mod_revision": str(revision + 1)}
+                for key in keys
+            ],
+            "success": [{"request_put": put_of(*one)} for one in changes],
+            "failure": [{"request_range": {"key": key, "keys_only": True}} for key in keys],
+        }
+        answer = await self._ask("/v3/kv/txn", body)
+        if answer.get("succeeded"):
+            return 0
+        found = [one["response_range"].get("kvs", []) for one in answer["responses"]]
+        return max(int(kv["mod_revision"]) for kvs in found for kv in kvs)
+
+    async def may_write(self, key: bytes) -> None:
+        """Raises Refused where nothing may be put at `key`, at which nothing is; nothing is put there."""
+        body = {
+            "compare": [
+                {"target": "CREATE", "result": "GREATER", "key": text_of(key), "create_revision": "0"}
+            ],
+            "success": [{"request_put": put_of(key, b"", None)}],
+        }
+        await self._ask("/v3/kv/txn", body)
 
     async def delete(self, keys: Iterable[bytes]) -> None:
         """Delete keys, in one transaction; one that is not there is no error."""
@@ -255,12 +304,13 @@ class Store:
         }
         url = self._access.urls[self.endpoint % len(self._access.urls)]
         assert self._session is not None
+        self.watched = self.endpoint
         timeout = aiohttp.ClientTimeout(total=None, sock_connect=self._deadline)
         try:
             async with self._session.post(
                 f"{url}/v3/watch",
                 json={"create_request": wanted},
-                ssl=self._ssl,
+                ssl=self._context(),
                 headers=await self._headers(self.endpoint % len(self._access.urls)),
                 timeout=timeout,
             ) as response:

@@ -12,6 +12,7 @@ from typing import Protocol
 from attrs import evolve, frozen
 
 from portress.config.model import Config, Fleet
+from portress.fleet.packages import need
 from portress.keyholders import edit
 from portress.keyholders.file import FILE
 from portress.keyholders.keyholder import Keyholder
@@ -70,18 +71,21 @@ class InFleet:
 
     def all(self) -> tuple[Keyholder, ...]:
         """All of them, by name."""
+        need()
         from portress.fleet.roster import at_store, keyholders
 
         return keyholders(at_store(self.fleet, lambda roster: roster.read()))
 
     def add(self, keyholder: Keyholder) -> None:
         """See Place."""
+        need()
         from portress.fleet.roster import at_store
 
         at_store(self.fleet, lambda roster: roster.add(keyholder))
 
     def extend(self, name: str, doors: tuple[str, ...]) -> None:
         """See Place."""
+        need()
         from portress.fleet.roster import at_store
 
         known = self.known(name)
@@ -91,6 +95,7 @@ class InFleet:
 
     def remove(self, name: str) -> None:
         """See Place."""
+        need()
         from portress.fleet.roster import at_store
 
         at_store(self.fleet, lambda roster: roster.remove(name))

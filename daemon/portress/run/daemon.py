@@ -24,6 +24,7 @@ from portress.doctor.probe import closed_ports
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
+from portress.fleet.packages import need
 from portress.guard.able import settled
 from portress.guard.table import GuardError, Table
 from portress.keyholders.place import together
@@ -37,7 +38,7 @@ from portress.run.changes import Reloading
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Hearing
 from portress.run.exposure import Exposure
-from portress.run.fellows import Alone
+from portress.run.fellows import Alone, Apart, Fellows
 from portress.run.follower import MirrorListener
 from portress.run.http import Answer
 from portress.run.in_force import InForce
@@ -135,12 +136,27 @@ class Daemon:
         self._later(self._books.prune(self._unix() - REMEMBER))
 
     def _join(self, config: Config) -> None:
-        """The fleet's other gateways, if there are any. Raises Mistake for a secret that cannot be read."""
+        """The fleet's other gateways, if there are any. Raises Mistake for a secret that cannot be read,
+        unless the last good configuration is wanted: then this gateway goes on without them."""
         self._gate: Gate | None = None
-        if config.fleet is not None:
+        self._fellows: Fellows = Alone()
+        if config.fleet is None:
+            return
+        try:
+            need()
             from portress.fleet.gate import Gate  # with aiohttp and cryptography: only where they are wanted
 
             self._gate = Gate(config.fleet, self._paths.state, self._events, self._clock, self._unix)
+            self._fellows = self._gate
+        except Mistake as mistake:
+            if not self._last_good.wanted:
+                raise
+            for line in (
+                *mistake.lines,
+                "running without the fleet; fix it, then: systemctl restart portress",
+            ):
+                self._events.tell("refused", line)
+            self._fellows = Apart(config.fleet, mistake.lines[0])
 
     async def _meet_fellows(self) -> None:
         """Do what happened at the other gateways, before anything is said to be ready."""
@@ -175,7 +191,7 @@ class Daemon:
         tracker = kind(trie, limit=limit, misses=misses, used=used, floor=floor)
         recalled = self._gate.recalled(config.doors) if self._gate is not None else ()
         self._in_force = now = InForce(config, rota, tracker, recalled)
-        self._doorkeeper = doorkeeper = Doorkeeper(now, table, books, events, clock, unix, self._gate)
+        self._doorkeeper = doorkeeper = Doorkeeper(now, table, books, events, clock, unix, self._fellows)
         away, ended = Away(paths.socket), trial.ended_file(paths.socket)
         self._sentinel = sentinel = Sentinel(table, now, doorkeeper, events, clock, away, ended)
         self._exposure = Exposure(
@@ -186,7 +202,7 @@ class Daemon:
         self._stack.callback(self._ears.close)
         hearing = self._ears.open(config)
         self._listener = MirrorListener(
-            hearing, now, doorkeeper, table, books, events, clock, sentinel.open, self._gate
+            hearing, now, doorkeeper, table, books, events, clock, sentinel.open, self._fellows
         )
         self._listener.decides(self._steps.deciding)
         self._listener.begin()
@@ -236,7 +252,7 @@ class Daemon:
             self._past,
             self._changes,
             self._later,
-            self._gate or Alone(),
+            self._fellows,
         )
 
     async def _serve(self) -> None:
@@ -273,7 +289,7 @@ class Daemon:
             self._timekeeper,
             self._exposure,
             self._changes.reloads,
-            self._gate or Alone(),
+            self._fellows,
         ).answer
 
     def _tell_ready(self, found: int, restored: int) -> None:

@@ -1,4 +1,5 @@
 """What the daemon has to say to the other gateways of a fleet, and to ask of them. `Alone`: there are none.
+`Apart`: there are some, but this gateway cannot join them, as its secret or its memory cannot be read.
 
 The doorkeeper says who came in and who was sent away; whoever opens a door by a sequence that works once asks
 whether it was used elsewhere. What they make of it is for `fleet/gate.py`.
@@ -9,6 +10,7 @@ from __future__ import annotations
 from typing import Any, Protocol
 
 from portress.admissions import Admission, Ending
+from portress.config.model import Fleet
 from portress.knock import Expected, Source
 
 
@@ -50,3 +52,21 @@ class Alone:
     def state(self) -> dict[str, Any] | None:
         """There is none."""
         return None
+
+
+class Apart(Alone):
+    """Other gateways that cannot be asked: sequences that work once do what `alone` says."""
+
+    def __init__(self, fleet: Fleet, why: str) -> None:
+        self._fleet = fleet
+        self._why = why
+
+    async def first(self, opening: Expected, source: Source) -> bool:
+        """Nobody can tell."""
+        return self._fleet.alone == "local"
+
+    def state(self) -> dict[str, Any] | None:
+        """As of a fleet whose store is away."""
+        names = ("revision", "lag", "queue", "clock_ahead", "claims", "conflicts", "errors", "refused")
+        who = {"name": self._fleet.name, "gateway": self._fleet.gateway, "gateways": []}
+        return {**who, "away": True, "trouble": self._why, **dict.fromkeys(names, 0)}
