@@ -1,20 +1,25 @@
 """A fleet, step by step, on a real kernel: `scripts/demo --fleet` runs it.
 
 A store of three etcd members, three gateways, two strangers. One of them knocks at one gateway and is in at
-all; the used sequence is refused at the others; a gateway and a member are killed, and the rest goes on. Each step
-compares what it observed with what was expected. Everything is in namespaces that are removed at the end.
+all; the used sequence is refused at the others; a gateway and a member are killed, and the rest goes on. Each
+step compares what it observed with what was expected. Everything is in namespaces, removed at the end.
 """
 
-# ruff: noqa: E402, F401
 from __future__ import annotations
 
-import demonstrate
-
-# The one above sees to interrupts first, and to where the laboratory is.
+# isort: on
 import contextlib
 import sys
 import time
-from demonstrate import CLIENT, Show, stoppable, wait_until, wanting
+
+# isort: off  (the first sees to interrupts, and to where the laboratory is)
+from demonstrate import (
+    CLIENT,
+    Show,
+    stoppable,
+    wait_until,
+    wanting,
+)
 
 from lab.fleets import Fleet, Gateway, fleet
 from lab.probe import service, tcp_state
@@ -24,6 +29,7 @@ from portress.knock import SECOND, TCP, UDP
 from portress.sequence.rotating import STEP, derive
 
 CONFIG = """\
+closed: alike
 doors:
   vpn:
     services: [tcp/22]
@@ -62,7 +68,7 @@ def inside(gateway: Gateway) -> str:
 def all_shut(show: Show, f: Fleet) -> None:
     show.step("Port 22 is shut at all three gateways")
     for one in f.gateways:
-        show.expect(f"port 22 of {one.name}", port_22(f.client, one), "filtered")
+        show.expect(f"port 22 of {one.name}", port_22(f.client, one), "closed")
 
 
 def in_everywhere(show: Show, f: Fleet) -> list[str]:
@@ -72,7 +78,7 @@ def in_everywhere(show: Show, f: Fleet) -> list[str]:
     knock(f.client, first, knocks)
     for one in f.gateways:
         show.expect(f"port 22 of {one.name}, for Ana", opened(f.client, one), "open")
-        show.expect(f"port 22 of {one.name}, for another", port_22(f.other, one), "filtered")
+        show.expect(f"port 22 of {one.name}, for another", port_22(f.other, one), "closed")
     show.quote(f.gateways[1].daemon.verb("status", "--fleet").stdout)
     return knocks
 
@@ -81,7 +87,7 @@ def used_up(show: Show, f: Fleet, knocks: list[str]) -> None:
     show.step("Somebody who listened sends the same knocks to the other gateways")
     for one in f.gateways[1:]:
         knock(f.other, one, knocks)
-        show.expect(f"port 22 of {one.name}, for the listener", port_22(f.other, one), "filtered")
+        show.expect(f"port 22 of {one.name}, for the listener", port_22(f.other, one), "closed")
         show.expect(f"inside at {one.name}", inside(one), f.client4)
 
 
@@ -103,7 +109,7 @@ def a_member_less(show: Show, f: Fleet) -> None:
     wait_until(lambda: inside(third) == "nobody", 15)
     for one in (second, third):
         show.expect(f"inside at {one.name}", inside(one), "nobody")
-        show.expect(f"port 22 of {one.name}", port_22(f.client, one), "filtered")
+        show.expect(f"port 22 of {one.name}", port_22(f.client, one), "closed")
 
 
 def back_again(show: Show, f: Fleet) -> None:

@@ -13,7 +13,7 @@ from attrs import evolve
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
 from portress.errors import Mistake
-from portress.fleet.memory import Memory, Seen
+from portress.fleet.memory import Known, Memory
 from portress.fleet.records import Admitted, Alive, Codec, Holder, Record, Spent
 from portress.fleet.seal import Forged, Seals, read_secret
 from portress.knock import Source
@@ -111,9 +111,9 @@ def test_no_name_reaches_into_another_place(name: str) -> None:
 def test_the_memory_refuses_what_is_older_than_what_it_has_seen_over_restarts(tmp_path: Path) -> None:
     path = tmp_path / "fleet.sqlite"
     memory = Memory(path)
-    memory.note([Seen(b"/k/ana", 5, None, b"value 5")])
-    memory.write([Seen(b"/k/ana", 5, None, b"value 5")])
-    memory.write([Seen(b"/k/ana", 4, None, b"value 4")])
+    memory.note([Known(b"/k/ana", 5, None, b"value 5")])
+    memory.write([Known(b"/k/ana", 5, None, b"value 5")])
+    memory.write([Known(b"/k/ana", 4, None, b"value 4")])
     memory.close()
     assert path.stat().st_mode & 0o777 == 0o600
     memory = Memory(path)
@@ -124,7 +124,7 @@ def test_the_memory_refuses_what_is_older_than_what_it_has_seen_over_restarts(tm
 
 def test_the_memory_forgets_what_is_over(tmp_path: Path) -> None:
     memory = Memory(tmp_path / "fleet.sqlite")
-    both = [Seen(b"/a/1", 5, 100.0), Seen(b"/k/ana", 5, None)]
+    both = [Known(b"/a/1", 5, 100.0), Known(b"/k/ana", 5, None)]
     memory.note(both)
     memory.write(both)
     memory.forget(99.0)

@@ -13,7 +13,7 @@ from typing import Any, Final, Protocol
 
 from attrs import define, evolve
 
-from portress.fleet.memory import Memory, Seen
+from portress.fleet.memory import Known, Memory
 from portress.fleet.outbox import FOR_EVER, Outbox
 from portress.fleet.records import GATEWAYS, KEYHOLDERS, Admitted, Alive, Codec, Holder, Record, Spent
 from portress.fleet.seal import Forged
@@ -136,7 +136,7 @@ class Heard:
     def take(self, values: Iterable[tuple[bytes, bytes | None]]) -> bool:
         """Do what these say; whether the keyholders have changed, which the caller tells with `know`."""
         admitted: list[Admitted] = []
-        seen: list[Seen] = []
+        seen: list[Known] = []
         changed = False
         for key, value in values:
             if value is None:
@@ -164,13 +164,13 @@ class Heard:
         """Tell the daemon who the keyholders are."""
         self._doors.know(tuple(self.holders.values()))
 
-    def _do(self, key: bytes, value: bytes, record: Record, admitted: list[Admitted]) -> list[Seen]:
+    def _do(self, key: bytes, value: bytes, record: Record, admitted: list[Admitted]) -> list[Known]:
         """One record; what is to be remembered of it. Admissions are gathered."""
         if isinstance(record, Alive):
             self.gateways[record.gateway] = record
             if record.gateway == self._name and abs(record.since + self._ahead() - self.since) > 2.0:
                 self.twin = record
-            return [Seen(key, record.version, self._unix() + USED)]
+            return [Known(key, record.version, self._unix() + USED)]
         if isinstance(record, Spent):
             self._doors.use(record)
             return []
@@ -179,7 +179,7 @@ class Heard:
                 self.holders.pop(record.name, None)
             else:
                 self.holders[record.name] = record
-            return [Seen(key, record.version, None, value)]
+            return [Known(key, record.version, None, value)]
         local = evolve(record, until=record.until + self._ahead())
         said = self._said.get(key, 0)
         mine_back = record.gateway == self._name and said == record.version
@@ -193,7 +193,7 @@ class Heard:
         elif record.ended is not None and said <= record.version and not mine_back:
             admitted[:] = [one for one in admitted if self._codec.at(one) != key]
             self._doors.dismiss(local)
-        return [Seen(key, record.version, local.until + USED)]
+        return [Known(key, record.version, local.until + USED)]
 
     def _outweigh(self, key: bytes, heard: Admitted) -> None:
         """What waits to be sent for a key at which another gateway was faster: the later word counts, and the
@@ -204,7 +204,7 @@ class Heard:
         both = mine.ended is None and heard.ended is None
         if both and mine.until > heard.until and mine.version <= heard.version:
             self._outbox.drop(key)
-            self._memory.note([Seen(key, heard.version)])
+            self._memory.note([Known(key, heard.version)])
             self.say(mine)
         elif mine.version <= heard.version or (both and heard.until > mine.until):
             self._outbox.drop(key)

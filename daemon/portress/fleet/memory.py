@@ -30,7 +30,7 @@ CREATE TABLE IF NOT EXISTS owed
 
 
 @frozen
-class Seen:
+class Known:
     """The highest version seen at a key, kept until a moment (unix s; None: for ever).
 
     `value` is kept too where it is needed for a start without the store.
@@ -64,7 +64,7 @@ class Memory:
         """Whether a higher version has been seen at that key."""
         return version < self.versions.get(key, 0)
 
-    def note(self, seen: Iterable[Seen]) -> list[Seen]:
+    def note(self, seen: Iterable[Known]) -> list[Known]:
         """Know these versions from now on; those that are new. To be passed to `write`."""
         fresh = [one for one in seen if one.version > self.versions.get(one.key, 0)]
         for one in fresh:
@@ -73,7 +73,7 @@ class Memory:
                 self._ends[one.key] = one.until
         return fresh
 
-    def write(self, seen: Iterable[Seen]) -> None:
+    def write(self, seen: Iterable[Known]) -> None:
         """Put what was noted on the disk, in one transaction. Raises sqlite3.Error."""
         with self._base:
             self._base.execute("BEGIN")

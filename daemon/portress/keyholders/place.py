@@ -1,6 +1,6 @@
 """Where this host's keyholders are kept: in its file, or, in a fleet, in the fleet's store.
 
-In: the configuration. Out: a Place, at which keyholders are found, added, given further doors, taken out.
+In: the configuration. Out: a Kept, where keyholders are found, added, given further doors, taken out.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from portress.keyholders.keyholder import Keyholder
 Keyholders = tuple[Keyholder, ...]
 
 
-class Place(Protocol):
+class Kept(Protocol):
     """A place for keyholders. All raise Mistake: it cannot be read or written, or the name is wrong."""
 
     def known(self, name: str) -> Keyholder | None:
@@ -43,19 +43,19 @@ class InFile:
     path: Path
 
     def known(self, name: str) -> Keyholder | None:
-        """See Place."""
+        """See Kept."""
         return edit.known(self.path, name)
 
     def add(self, keyholder: Keyholder) -> None:
-        """See Place."""
+        """See Kept."""
         edit.add(self.path, keyholder)
 
     def extend(self, name: str, doors: tuple[str, ...]) -> None:
-        """See Place."""
+        """See Kept."""
         edit.extend(self.path, name, doors)
 
     def remove(self, name: str) -> None:
-        """See Place."""
+        """See Kept."""
         edit.remove(self.path, name)
 
 
@@ -66,7 +66,7 @@ class InFleet:
     fleet: Fleet
 
     def known(self, name: str) -> Keyholder | None:
-        """See Place."""
+        """See Kept."""
         return next((one for one in self.all() if one.name == name), None)
 
     def all(self) -> tuple[Keyholder, ...]:
@@ -77,14 +77,14 @@ class InFleet:
         return keyholders(at_store(self.fleet, lambda roster: roster.read()))
 
     def add(self, keyholder: Keyholder) -> None:
-        """See Place."""
+        """See Kept."""
         need()
         from portress.fleet.roster import at_store
 
         at_store(self.fleet, lambda roster: roster.add(keyholder))
 
     def extend(self, name: str, doors: tuple[str, ...]) -> None:
-        """See Place."""
+        """See Kept."""
         need()
         from portress.fleet.roster import at_store
 
@@ -94,14 +94,14 @@ class InFleet:
         at_store(self.fleet, lambda roster: roster.put(more))
 
     def remove(self, name: str) -> None:
-        """See Place."""
+        """See Kept."""
         need()
         from portress.fleet.roster import at_store
 
         at_store(self.fleet, lambda roster: roster.remove(name))
 
 
-def place(config: Config, path: Path) -> Place:
+def place(config: Config, path: Path) -> Kept:
     """Where keyholders are enrolled; `path` is the configuration's."""
     return InFile(path.parent / FILE) if config.fleet is None else InFleet(config.fleet)
 

@@ -29,11 +29,12 @@ _STYLES: Final = {"active": "bold green", "expired": "dim", "dismissed": "yellow
 
 def by(record: Record) -> str:
     """What let the source in: the keyholder, or how it came about."""
+    how, _, gateway = record.how.partition(" ")
+    if gateway:  # in a fleet
+        return f"{record.keyholder or 'fixed knock'} at {gateway}"
     if record.keyholder:
         return record.keyholder
-    return {"knock": "fixed knock", "command": "by hand", "found": "found in kernel"}.get(
-        record.how, record.how
-    )
+    return {"knock": "fixed knock", "command": "by hand", "found": "found in kernel"}.get(how, how)
 
 
 def table(records: Iterable[Record], now: float, width: int, zone: tzinfo | None = None) -> Table:

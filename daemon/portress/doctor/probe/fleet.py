@@ -22,7 +22,7 @@ _ALONE: Final = "gateways that cannot reach the store hear nothing of each other
 
 
 @frozen
-class Member:
+class StoreMember:
     """What one member of the store said. `clock`: the least (s) that this clock is ahead of it, negative:
     behind. `refused`: what this gateway may not do there."""
 
@@ -34,39 +34,39 @@ class Member:
 
 
 @frozen
-class Seen:
+class FleetState:
     """All members, and what is wrong with the files."""
 
     fleet: Fleet
-    members: tuple[Member, ...] = ()
+    members: tuple[StoreMember, ...] = ()
     wrong: tuple[str, ...] = ()
     warned: tuple[str, ...] = ()
     called: str | None = None  # the common name of the gateway's certificate
 
 
-def read(fleet: Fleet | None) -> Seen | None:
+def read(fleet: Fleet | None) -> FleetState | None:
     """Ask; None without a fleet."""
     if fleet is None:
         return None
     try:
         from portress.fleet import files
     except ImportError:
-        return Seen(fleet, wrong=("a fleet needs: apt install python3-aiohttp python3-cryptography",))
+        return FleetState(fleet, wrong=("a fleet needs: apt install python3-aiohttp python3-cryptography",))
     now = time.time()
     wrong, warned = (*files.mistakes(fleet, now),), (*files.warnings(fleet, now),)
     called = files.names(fleet)
     try:
         members = asyncio.run(_ask_all(fleet))
     except Mistake as mistake:
-        return Seen(fleet, (), wrong or mistake.lines, warned, called)
-    return Seen(fleet, members, wrong, warned, called)
+        return FleetState(fleet, (), wrong or mistake.lines, warned, called)
+    return FleetState(fleet, members, wrong, warned, called)
 
 
-async def _ask_all(fleet: Fleet) -> tuple[Member, ...]:
+async def _ask_all(fleet: Fleet) -> tuple[StoreMember, ...]:
     return (*await asyncio.gather(*(_ask(fleet, url) for url in fleet.store)),)
 
 
-async def _ask(fleet: Fleet, url: str) -> Member:
+async def _ask(fleet: Fleet, url: str) -> StoreMember:
     from portress.fleet.roster import access
     from portress.fleet.store import Store
     from portress.fleet.wire import Refused, StoreError
@@ -77,9 +77,9 @@ async def _ask(fleet: Fleet, url: str) -> Member:
             await store.now(prefix)
             await store.may_write(prefix + b"d/doctor")
         except Refused as error:
-            return Member(url, refused=str(error))
+            return StoreMember(url, refused=str(error))
         except StoreError as error:
-            return Member(url, str(error))
+            return StoreMember(url, str(error))
         low, high = store.clock.low, store.clock.high
         clock = 0.0 if low <= 0 <= high else min(low, high, key=abs)
         confined = True
@@ -89,10 +89,10 @@ async def _ask(fleet: Fleet, url: str) -> Member:
                 confined = False
             except StoreError:
                 pass
-        return Member(url, clock=clock, confined=confined)
+        return StoreMember(url, clock=clock, confined=confined)
 
 
-def facts(seen: Seen | None) -> Iterator[Fact]:
+def facts(seen: FleetState | None) -> Iterator[Fact]:
     if seen is None:
         return
     answers = [one for one in seen.members if not one.trouble and not one.refused]
@@ -100,7 +100,7 @@ def facts(seen: Seen | None) -> Iterator[Fact]:
     yield Fact("fleet", f"{told}; {len(answers)} of {len(seen.fleet.store)} members of the store answer")
 
 
-def judge(seen: Seen | None) -> Iterator[Finding]:
+def judge(seen: FleetState | None) -> Iterator[Finding]:
     """What is wrong with the fleet, as seen from here."""
     if seen is None:
         return
@@ -120,7 +120,7 @@ def judge(seen: Seen | None) -> Iterator[Finding]:
     yield from _members(seen)
 
 
-def _members(seen: Seen) -> Iterator[Finding]:
+def _members(seen: FleetState) -> Iterator[Finding]:
     silent = [one for one in seen.members if one.trouble]
     quorum = len(seen.members) // 2 + 1
     lost = len(seen.members) - len(silent) < quorum
