@@ -17,7 +17,7 @@ import pytest
 
 from lab import daemon, sender, service, tcp_state, udp_state, world
 from lab.capture import capture
-from lab.packets import tcp
+from lab.packets import datagram, summed, tcp
 from lab.portress import Daemon
 from lab.probe import until
 from lab.worlds import World
@@ -243,3 +243,50 @@ def test_those_who_are_admitted_get_in_as_ever(linger: str) -> None:
             d.verb("admit", source, "ssh")
             d.verb("admit", source, "vpn")
             assert tcp_state(w.stranger, host, 22) == "open" == udp_state(w.stranger, host, 51820)
+
+
+def bent(packet: bytes, at: int, value: int) -> bytes:
+    """A byte of the TCP or UDP header is another."""
+    at += 20 if packet[0] >> 4 == 4 else 40
+    return packet[:at] + bytes([value]) + packet[at + 1 :]
+
+
+def right(packet: bytes, src: str, dst: str) -> bytes:
+    """With the checksum of TCP that it should have."""
+    length = 20 if packet[0] >> 4 == 4 else 40
+    bare = packet[length : length + 16] + b"\0\0" + packet[length + 18 :]
+    return packet[:length] + summed(src, dst, 6, bare, 16)
+
+
+@pytest.mark.parametrize("firewall", ["none", "tcp reset"])
+def test_packets_that_nobody_sends_do_not_tell_them_apart(firewall: str) -> None:
+    """Headers cut short or too long (RFC 9293, 3.1), wrong checksums, broadcast (RFC 1122, 4.2.3.10)."""
+    with guarded(firewall=FIREWALLS[firewall]) as (w, _):
+        for src, host in ((w.stranger4, w.host4), (w.stranger6, w.host6)):
+            for words in (0, 3, 4, 5, 6, 7, 10, 15):
+                heard = {
+                    port: count(w, host, right(bent(tcp(src, host, port, 41000), 12, words << 4), src, host))
+                    for port in (22, 23)
+                }
+                assert heard[22] == heard[23], (host, words, heard)
+                assert words not in (5, 6) or heard[22] == 1, "what is whole is answered"
+            for port, other in ((22, 23), (51820, 51821)):
+                build = tcp if port == 22 else datagram
+                at = 16 if port == 22 else 6
+                wrong = [count(w, host, bent(build(src, host, one, 41000), at, 99)) for one in (port, other)]
+                assert wrong == [0, 0], (host, port, wrong)
+                none = [bent(bent(build(src, host, one, 41000), at, 0), at + 1, 0) for one in (port, other)]
+                found = [count(w, host, one) for one in none]
+                assert found[0] == found[1], (host, port, found)
+        everybody = "198.51.100.63"
+        for build, ports in ((tcp, (22, 23)), (datagram, (51820, 51821))):
+            found = [count(w, everybody, build(w.stranger4, everybody, port, 41000)) for port in ports]
+            assert found == [0, 0]
+
+
+def count(w: World, to: str, packet: bytes) -> int:
+    """How many answers come within a moment."""
+    with capture(w.stranger, "tcp or icmp or icmp6") as heard, sender(w.stranger) as send:
+        send.send(to, packet)
+        time.sleep(0.1)
+        return len([line for line in heard.lines() if "Flags [R" in line or "unreachable" in line])

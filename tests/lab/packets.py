@@ -45,7 +45,7 @@ def _ip(src: str, dst: str, protocol: int, segment: bytes) -> bytes:
     return struct.pack(">IHBB16s16s", 0x60000000, len(segment), protocol, 64, source, target) + segment
 
 
-def _summed(src: str, dst: str, protocol: int, segment: bytes, at: int) -> bytes:
+def summed(src: str, dst: str, protocol: int, segment: bytes, at: int) -> bytes:
     """The segment with its checksum, over the pseudo-header of either family, written at offset `at`."""
     pseudo = _packed(src) + _packed(dst) + struct.pack(">II", len(segment), protocol)
     total = checksum(pseudo + segment) or 0xFFFF
@@ -60,7 +60,7 @@ def tcp(
     start = next(_ports) if sport is None else sport
     offset = (20 + len(options)) // 4 << 4
     segment = struct.pack(">HHIIBBHHH", start, port, seq, ack, offset, flags, 64240, 0, 0) + options
-    return _ip(src, dst, TCP, _summed(src, dst, TCP, segment, 16))
+    return _ip(src, dst, TCP, summed(src, dst, TCP, segment, 16))
 
 
 def syn(src: str, dst: str, port: int, sport: int | None = None) -> bytes:
@@ -72,7 +72,7 @@ def datagram(src: str, dst: str, port: int, sport: int | None = None, payload: b
     """A UDP datagram as a whole IP packet; without `sport` each one comes from another port."""
     start = next(_ports) if sport is None else sport
     segment = struct.pack(">HHHH", start, port, 8 + len(payload), 0) + payload
-    return _ip(src, dst, UDP, _summed(src, dst, UDP, segment, 6))
+    return _ip(src, dst, UDP, summed(src, dst, UDP, segment, 6))
 
 
 def knock(src: str, dst: str, text: str) -> bytes:
@@ -92,6 +92,7 @@ class Sender:
             self._six = socket.socket(socket.AF_INET6, socket.SOCK_RAW, socket.IPPROTO_RAW)
         for each in (self._four, self._six):
             each.setsockopt(socket.SOL_SOCKET, _SO_SNDBUFFORCE, 1 << 22)
+            each.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
 
     def close(self) -> None:
         self._four.close()

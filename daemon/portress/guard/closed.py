@@ -49,7 +49,15 @@ _WHICH: Final[dict[Kind, str]] = {
     "odd": f"{_FLAGS} != {{ syn, ack }}",
     "udp": "meta l4proto udp",
 }
-_NOT_OWN: Final = "fib daddr type != { local, broadcast, multicast, anycast } drop"
+# At another host's address another host's ports are the neighbours, and nobody here can speak for them; at
+# addresses of many the kernel's TCP keeps silent, and a rule would not (tcp_v4_rcv, tcp_v6_send_reset).
+_NOT_HERE: Final = (
+    "meta l4proto tcp fib daddr type != local drop",
+    "meta l4proto udp fib daddr type != { local, anycast } drop",
+)
+# Words of a TCP header, the usual first. The kernel's TCP takes a packet only if they are all there; a rule
+# that looks at the last byte of a header that is not ends.
+_LENGTHS: Final = (10, 6, 5, 11, 8, 7, 9, 12, 13, 14, 15)
 
 
 @frozen
@@ -58,6 +66,7 @@ class Answer:
 
     `why`: why it could not be told, "" if it could. `late`: it has to belong to a flow, or this host's own
     rules would not let it out. `labelled`: with a flow label of IPv6, as the kernel's own TCP gives.
+    `own`: it is the kernel itself that answers, no rule.
     """
 
     family: int
@@ -66,6 +75,7 @@ class Answer:
     why: str = ""
     late: bool = False
     labelled: bool = False
+    own: bool = False
 
 
 Answers = tuple[Answer, ...]
@@ -83,19 +93,16 @@ def _said(answers: Answers) -> list[Answer]:
     return [one for one in answers if one.how != SILENCE]
 
 
-def closed_rules(config: Config, answers: Answers) -> tuple[str, ...]:
+def closed_rules(answers: Answers) -> tuple[str, ...]:
     """The rules of the chain `closed`: it lets nothing through."""
     said = _said(answers)
-    elsewhere = any(one.to is not None for door in config.doors.values() for one in door.services)
-    # At another host's address another host's ports are the neighbours, and nobody here can speak for them.
-    first = (_NOT_OWN,) if said and elsewhere else ()
-    return (*first, *_grouped(said), "drop")
+    return (*(_NOT_HERE if said else ()), *_grouped(said), "drop")
 
 
 def _grouped(said: Iterable[Answer]) -> Iterable[str]:
-    """A rule for each answer; one for all of TCP, or for both families, where they are the same."""
-    hows = {(one.family, one.kind): one.how for one in said}
-    by_kind: dict[tuple[int, str], str] = {}
+    """The rules for each answer; once for all of TCP, or for both families, where they are the same."""
+    hows = {(one.family, one.kind): (one.how, one.own) for one in said}
+    by_kind: dict[tuple[int, str], tuple[str, bool]] = {}
     kinds: tuple[Kind, ...] = ("syn", "ack", "odd")
     for family in (4, 6):
         tcp = {hows.get((family, kind)) for kind in kinds}
@@ -107,13 +114,21 @@ def _grouped(said: Iterable[Answer]) -> Iterable[str]:
             }
         if (family, "udp") in hows:
             by_kind[family, _WHICH["udp"]] = hows[family, "udp"]
-    for (family, which), how in by_kind.items():
-        other = by_kind.get((10 - family, which))
-        if how == other == RESET:
-            if family == 4:
-                yield f"{which} reject with {how}"
-        else:
-            yield f"meta nfproto {_NFPROTO[family]} {which} reject with {how}"
+    for (family, which), (how, own) in by_kind.items():
+        if (how, own) != by_kind.get((10 - family, which)) or how != RESET:
+            yield from _rules(f"meta nfproto {_NFPROTO[family]} {which}", how, own)
+        elif family == 4:
+            yield from _rules(which, how, own)
+
+
+def _rules(which: str, how: str, own: bool) -> Iterable[str]:
+    if not own or how != RESET:
+        if own and how.startswith("icmpv6"):
+            yield f"{which} udp checksum 0 drop"  # which the kernel's UDP does not take (RFC 8200, 8.1)
+        yield f"{which} reject with {how}"
+        return
+    for words in _LENGTHS:
+        yield f"{which} tcp doff {words} @th,{32 * words - 8},8 & 0x0 == 0x0 reject with {how}"
 
 
 def late_rules(answers: Answers) -> tuple[str, ...]:

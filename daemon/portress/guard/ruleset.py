@@ -280,7 +280,7 @@ def answering(config: Config, answers: Answers) -> tuple[Chain, ...]:
         return ()
     labels = closed.label_rules(config, answers)
     return (
-        Chain(CLOSED, closed.closed_rules(config, answers)),
+        Chain(CLOSED, closed.closed_rules(answers)),
         Chain(LATE, closed.late_rules(answers)),
         *([Chain(closed.LABELS, labels, _LABELS_HEAD)] if labels else []),
     )

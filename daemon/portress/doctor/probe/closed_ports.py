@@ -47,7 +47,8 @@ _ICMPX: Final = {  # nft(8), REJECT STATEMENT: what `icmpx` means in each family
     "no-route": {4: "net-unreachable", 6: "no-route"},
     "host-unreachable": {4: "host-unreachable", 6: "addr-unreachable"},
 }
-_OWN_RESET: Final = "own reset"  # of the kernel's TCP, not of a rule
+_OWN: Final = "own "  # of the kernel's TCP or UDP, not of a rule
+_OWN_RESET: Final = f"{_OWN}{RESET}"
 _IPV6: Final = Path("/proc/sys/net/ipv6")
 _ELSEWHERE: Final = "passed on"  # to another host or container: no closed port of this one
 _ICMP: Final = {4: 1, 6: 58}
@@ -168,11 +169,13 @@ def _answer(look: _Look, labels: bool) -> Answer:
         return Answer(look.family, look.kind, why=f"this host has no {FAMILY_NAMES[look.family]} address yet")
     try:
         found = _agreed(look, services)
-        how = RESET if found == _OWN_RESET else found
+        how = found.removeprefix(_OWN)
         late = how != SILENCE and _late(look, how)
     except _Unsure as unsure:
         return Answer(look.family, look.kind, why=str(unsure))
-    return Answer(look.family, look.kind, how, late=late, labelled=labels and found == _OWN_RESET)
+    return Answer(
+        look.family, look.kind, how, late=late, labelled=labels and found == _OWN_RESET, own=found != how
+    )
 
 
 def _guarded(look: _Look) -> list[Service]:
@@ -205,7 +208,7 @@ def _agreed(look: _Look, services: Iterable[Service]) -> str:
 
 def _said(how: str) -> str:
     return {SILENCE: "does not answer", RESET: "is reset by a rule", _OWN_RESET: "is reset"}.get(
-        how, f"answers {how}"
+        how, f"answers {how.removeprefix(_OWN)}"
     )
 
 
@@ -275,7 +278,7 @@ def _met(look: _Look, end: End, entrance: str) -> str:
     if end.passed and end.packet.target is not None:
         return _ELSEWHERE
     if end.passed:
-        how = _OWN_RESET if look.protocol == TCP else f"{_NAMES[look.family]} port-unreachable"
+        how = _OWN_RESET if look.protocol == TCP else f"{_OWN}{_NAMES[look.family]} port-unreachable"
     else:
         how = _rejected(look.family, end.how)
     if how == SILENCE:
