@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
 import time
+from datetime import datetime
 
 from lab import crowd, daemon, sender, tcp_state, until, world
 
@@ -37,6 +39,49 @@ def test_a_door_opens_while_the_daemon_is_dead_and_is_found_by_the_next_one() ->
         assert {one["source"] for one in d.status()["admissions"]} == {w.stranger6}
         send.knocks(w.stranger4, w.host4, KNOCKS[2:])
         d.wait_for(f"{w.stranger4} admitted to ssh")
+
+
+def test_what_happened_without_a_daemon_is_in_its_history_with_door_and_moment() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        d.kill()
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        moment = time.time()
+        time.sleep(4)
+        d.start()
+        (found,) = json.loads(d.verb("history", "--json").stdout)
+        assert (found["how"], found["source"], found["door"]) == ("found", w.stranger4, "ssh")
+        assert abs(datetime.fromisoformat(found["since"]).timestamp() - moment) <= 1
+
+
+def test_guard_without_a_daemon_keeps_who_is_part_way() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        d.kill()
+        send.knocks(w.stranger4, w.host4, KNOCKS[:2])
+        d.verb("guard")
+        send.knocks(w.stranger4, w.host4, KNOCKS[2:])
+        assert tcp_state(w.stranger, w.host4, 22) == "closed"
+
+
+def test_the_guard_at_boot_opens_fixed_doors_and_no_daemon_has_run() -> None:
+    text = CONFIG + "  vpn: {services: [tcp/8443], rotating: {pool: 20000-30000}}\n"
+    with world() as w, daemon(w.host, text, guard=False, start=False) as d, sender(w.stranger) as send:
+        d.verb("guard")
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        assert tcp_state(w.stranger, w.host4, 22) == "closed"
+        assert tcp_state(w.stranger, w.host4, 8443) == "filtered"
+        assert tcp_state(w.another, w.host4, 22) == "filtered"
+
+
+def test_what_is_always_in_or_elsewhere_is_no_knock() -> None:
+    """From an `always` source, and at an address that is not this host's own."""
+    text = CONFIG.replace("doors:", "always: [198.51.100.99]\ndoors:")
+    with world() as w, daemon(w.host, text) as d, sender(w.stranger) as send:
+        send.knocks("198.51.100.99", w.host4, KNOCKS)
+        send.knocks(w.stranger4, "203.0.113.77", KNOCKS)
+        time.sleep(0.5)
+        assert not d.status()["admissions"]
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        until(lambda: [one["source"] for one in d.status()["admissions"]] == [w.stranger4])
 
 
 MARKING = """

@@ -76,6 +76,49 @@ def test_what_was_used_while_the_daemon_was_dead_stays_used() -> None:
         assert tcp_state(w.another, w.host4, 22) == "filtered"
 
 
+def test_a_keyholder_renamed_while_the_daemon_was_dead_revives_nothing() -> None:
+    with world() as w, daemon(w.host, CONFIG, keyholders=KEYHOLDERS) as d, sender(w.stranger) as send:
+        not_about_to_turn()
+        now = sequence()
+        d.kill()
+        send.knocks(w.stranger4, w.host4, now)
+        (d.folder / "keyholders.yaml").write_text(KEYHOLDERS.replace("ana", "ben"))
+        d.start()
+        send.knocks(w.another4, w.host4, now)
+        d.wait_for("replay of keyholder ben")
+        (d.folder / "keyholders.yaml").write_text(KEYHOLDERS.replace("ana", "cleo"))
+        d.reload()
+        d.wait_for("reloaded")
+        send.knocks(w.another4, w.host4, now)
+        d.wait_for("replay of keyholder cleo")
+        assert tcp_state(w.another, w.host4, 22) == "filtered"
+
+
+def test_after_a_crash_that_lost_the_guards_record_the_guard_holds_nothing_that_may_have_been_used() -> None:
+    """As after a power cut: the guard and the mark beside the socket are gone, and the ledger is behind."""
+    with world() as w, daemon(w.host, CONFIG, keyholders=KEYHOLDERS) as d, sender(w.stranger) as send:
+        not_about_to_turn()
+        now = sequence()
+        kept = {file: file.read_bytes() for file in d.state.iterdir() if file.is_file()}
+        send.knocks(w.stranger4, w.host4, now)
+        assert tcp_state(w.stranger, w.host4, 22) == "closed"
+        d.kill()
+        w.host.run(["nft", "delete", "table", "inet", "portress"])
+        d.socket.with_name("uses").unlink()
+        for file in d.state.iterdir():
+            file.unlink()
+        for file, data in kept.items():
+            file.write_bytes(data)
+        d.verb("guard")
+        d.start()
+        ends = w.host.run(["nft", "list", "map", "inet", "portress", "ends"]).stdout
+        assert "goto used" in ends
+        send.knocks(w.another4, w.host4, now)
+        time.sleep(0.5)
+        assert tcp_state(w.another, w.host4, 22) == "filtered"
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+
+
 def test_a_thousand_sequences_sent_twice_at_once_admit_a_thousand_whenever_the_daemon_dies() -> None:
     """From two processors at the same time, each from two sources, while the daemon is killed and started."""
     rng = random.Random(4)

@@ -20,7 +20,7 @@ from lab.journal import Journal, journald, namespaces_may_log
 from lab.portress import Daemon
 from portress.watch.packet import PacketWatcher
 
-WATCHERS = ("packet", "journal", "counter")
+WATCHERS = ("packet", "packet, where the daemon decides", "journal", "counter")
 PREFIX = f"portress-test-{os.getpid()}: "
 RIGHT = X, Y, Z = "tcp/4617", "udp/2953", "tcp/6381"
 
@@ -59,6 +59,8 @@ def one_processor() -> Iterator[None]:
 
 
 def config(watch: str, gap: str = "5s", top: str = "") -> str:
+    watch, _, decider = watch.partition(",")
+    top += "\ndecide: daemon" if decider else ""
     return (
         f'watch: {watch}\njournal: {{prefix: "{PREFIX}"}}\n{top}\ndoors:\n  ssh:\n    services: [tcp/22]\n'
         f"    stay: 1h\n    fixed: {{knocks: [{', '.join(RIGHT)}], gap: {gap}}}\n"
@@ -80,7 +82,7 @@ def scene(watch: str, gap: str = "5s", top: str = "") -> Iterator[Scene]:
         yield Scene(w, d, send, journal)
 
 
-# Seconds and knocks, and what the log says of that source: "late" is expired or lapsed.
+# Seconds and knocks, and what the log says of that source: "late" is expired or too late.
 SCRIPTS: dict[str, tuple[list[tuple[float, str]], list[str]]] = {
     "right": ([(0, X), (0.05, Y), (0.1, Z)], ["admitted"]),
     "right, spread over several polls": ([(0, X), (0.3, Y), (0.7, Z)], ["admitted"]),
@@ -102,7 +104,7 @@ SCRIPTS: dict[str, tuple[list[tuple[float, str]], list[str]]] = {
     "started over after the gap": ([(0, X), (4, X), (4.05, Y), (4.1, Z)], ["late", "admitted"]),
     "nothing more": ([(0, X), (0.05, Y)], ["late"]),
 }
-OUTCOMES = re.compile(r"^(\S+) (admitted|missed|expired|lapsed) ")
+OUTCOMES = re.compile(r"^(\S+) (admitted|missed|expired|too late) ")
 
 
 def outcomes(d: Daemon) -> dict[str, list[str]]:
@@ -111,7 +113,7 @@ def outcomes(d: Daemon) -> dict[str, list[str]]:
     for line in d.lines:
         match = OUTCOMES.match(line)
         if match:
-            word = "late" if match[2] in ("expired", "lapsed") else match[2]
+            word = "late" if match[2] in ("expired", "too late") else match[2]
             found.setdefault(match[1], []).append(word)
     return found
 
