@@ -84,6 +84,7 @@ def values(keyholder: Keyholder, uses: Uses, now: float) -> dict[str, Any]:
         "style": keyholder.style,
         "until": None if until is None else utc(until),
         "over": until is not None and until <= now,
+        "hours": [str(one) for one in keyholder.hours],
         "last_use": last,
     }
 
@@ -101,7 +102,10 @@ def table(found: tuple[Keyholder, ...], uses: Uses, now: float) -> Table:
             Text(keyholder.name),
             Text(", ".join(keyholder.doors)),
             Text(keyholder.style),
-            Text(f"{until} (over)" if over else until, "yellow" if over else ""),
+            Text(
+                "\n".join([f"{until} (over)" if over else until, *map(str, keyholder.hours)]).strip(),
+                "yellow" if over else "",
+            ),
             Text(durations.moment(last)[:16] if last else "never", "" if last else "dim"),
         )
     return shown

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from attrs import frozen
 
-from portress.config import fleet
+from portress.config import calendar, fleet
 from portress.config.browsers import refused_among
 from portress.config.shapes import Found
 from portress.config.yaml_tree import Findings
@@ -173,6 +173,7 @@ def check(top: Found, findings: Findings, carriers: frozenset[str] = frozenset()
         _rotating(door, claims, findings)
         _authenticator(door, claims, findings)
         _admits(top, door, findings)
+        calendar.check(door, findings)
     fleet.check(top, findings)
     metrics = top.get("metrics", "listen")
     if metrics and not ip_address(metrics.value[0]).is_loopback:

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from attrs import evolve
 
-from portress.config import checks, yaml_tree
+from portress.config import calendar, checks, yaml_tree
 from portress.config.fleet import settings
 from portress.config.model import Authenticator, Config, Door, Misses, Rotating
 from portress.config.routes import carriers
@@ -104,6 +104,8 @@ def _door(name: str, values: dict[str, Any]) -> Door:
         kinds["rotating"] = Rotating(protocols=protocols, last=last, **rule)
     if "authenticator" in values:
         kinds["authenticator"] = Authenticator(**values.pop("authenticator"))
+    if "hours" in values:
+        kinds["hours"] = calendar.windows(values.pop("hours"))
     door = Door(name=name, **kinds, stay=values.pop("stay", STAY), **values)
     return evolve(door, stay=STAY_OF_CONNECTIONS) if unset and door.by_connection else door
 

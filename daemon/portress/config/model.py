@@ -11,6 +11,7 @@ from typing import Literal
 
 from attrs import field, frozen
 
+from portress.hours import Hours
 from portress.knock import SECOND, Sequence, Service, Source, Widths
 
 Watch = Literal["packet", "journal", "counter"]
@@ -72,6 +73,8 @@ class Door:
     shared: bool = True  # in a fleet: its admissions hold at all gateways that have the door
     claim: Literal["later", "first"] = "later"  # in a fleet: the door opens before a use is claimed, or after
     fixed_admits: Admits = "source"
+    hours: Hours = ()  # when it is open; empty: always
+    at_closing: Literal["stay", "end"] = "stay"  # what becomes of admissions when the hours are over
 
     @property
     def openers(self) -> dict[str, Sequence | Rotating | Authenticator]:

@@ -14,6 +14,7 @@ from functools import partial
 from ipaddress import IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from typing import Any, Final
 
+from portress.config.calendar import HOURS
 from portress.config.fleet import FLEET
 from portress.config.shapes import Key, Keys, ListOf, Named, Shape, Text, Truth, Whole, one_of
 from portress.durations import DAY, WRITTEN, parse_within
@@ -235,6 +236,12 @@ _DOOR: Final = Keys(
         ),
         "authenticator": Key(
             _AUTHENTICATOR, "the door opens to the codes of a keyholder's authenticator app"
+        ),
+        "hours": Key(HOURS, "when the door is open; outside these hours no sequence opens it"),
+        "at_closing": Key(
+            one_of("stay", "end"),
+            "what becomes of admissions when the hours are over: they stay, or end, and flows are cut",
+            default="stay",
         ),
         "shared": Key(
             Truth(), "in a fleet, sources admitted here are admitted at every gateway with this door"

@@ -20,6 +20,7 @@ from typing import Any, Final
 
 from attrs import frozen
 
+from portress.config import calendar
 from portress.config.model import Config, Door
 from portress.config.shapes import Found, Key, Keys, ListOf, Text, one_of
 from portress.config.yaml_tree import Findings, Items, Node, Place, Scalar, decode, quoted, slurp, tree
@@ -90,6 +91,7 @@ _ENTRY: Final = Keys(
         "secret": Key(_Secret(), "base32, at least 128 bits", required=True),
         "style": Key(one_of(*STYLES), "how their sequences come about", default="derived"),
         "until": Key(_Expiry(), "the last day, or the time it ends"),
+        "hours": Key(calendar.HOURS, "when their sequences are accepted; left out: always"),
     },
     "a keyholder, for example {name: ana, doors: [vpn], secret: …, style: derived}",
 )
@@ -159,7 +161,12 @@ def parse(text: str, name: str, doors: AnyMapping[str, Door] | None) -> tuple[Ke
     except Mistake as mistake:
         names = [str(found.value) for entry in entries if (found := entry.get("name"))]
         raise _redacted(mistake, f"{findings.name}:", [*names, *(doors or ())]) from None
-    return tuple(Keyholder(**entry.plain) for entry in entries)
+    return tuple(Keyholder(**_plain(entry)) for entry in entries)
+
+
+def _plain(entry: Found) -> dict[str, Any]:
+    values: dict[str, Any] = entry.plain
+    return values | ({"hours": calendar.windows(values["hours"])} if "hours" in values else {})
 
 
 def _redacted(mistake: Mistake, prefix: str, known: list[str]) -> Mistake:
@@ -198,6 +205,7 @@ def _check(entries: list[Found], doors: AnyMapping[str, Door] | None, findings: 
     names: dict[str, tuple[str, int]] = {}
     secrets: dict[bytes, str] = {}
     for entry in entries:
+        calendar.check(entry, findings)
         name, secret, style = entry.get("name"), entry.get("secret"), entry.get("style")
         if name:
             first, line = names.setdefault(name.value.casefold(), (name.value, name.place.line))
@@ -249,4 +257,6 @@ def entry_text(keyholder: Keyholder) -> str:
     ]
     if keyholder.until is not None:
         parts.append(f"until: {expiry_text(keyholder.until)}")
+    if keyholder.hours:
+        parts.append(f"hours: {calendar.text(keyholder.hours)}")
     return f"- {{{', '.join(parts)}}}"
