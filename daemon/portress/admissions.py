@@ -13,6 +13,7 @@ from typing import TypeVar
 
 from attrs import define, frozen
 
+from portress import hours
 from portress.config.model import Door
 from portress.knock import SECOND, Source
 
@@ -41,6 +42,7 @@ class Ending(StrEnum):
     ELSEWHERE = "dismissed at another gateway"
     USED_ELSEWHERE = "sequence used at another gateway before"
     USED_TWICE = "sequence used at two gateways"
+    CLOSED = "closed"  # the door's hours were over
     SUPERSEDED = "superseded"  # by one of another keyholder, for the same source and door
 
     @property
@@ -52,6 +54,7 @@ class Ending(StrEnum):
             Ending.ELSEWHERE,
             Ending.USED_ELSEWHERE,
             Ending.USED_TWICE,
+            Ending.CLOSED,
         )
 
 
@@ -70,9 +73,15 @@ class Grant:
 def stay_of(door: Door, until: float | None, unix: float) -> int:
     """How long (ns) who completes a sequence of `door` at `unix` (seconds) stays; 0 or less: not at all.
 
-    No stay goes beyond the keyholder's end, `until` (unix seconds; None: there is none).
+    No stay goes beyond the keyholder's end, `until` (unix seconds; None: there is none), nor beyond the
+    door's hours where admissions end with them.
     """
-    return door.stay if until is None else min(door.stay, round((until - unix) * SECOND))
+    ends = [] if until is None else [until]
+    if door.hours and door.at_closing == "end":
+        over = hours.closes(door.hours, unix)
+        if over is not None or not hours.is_open(door.hours, unix):
+            ends.append(unix if over is None else over)
+    return min([door.stay, *(round((end - unix) * SECOND) for end in ends)])
 
 
 @define

@@ -92,7 +92,7 @@ def clock_text(minutes: int) -> str:
 
 def zone(text: str) -> str:
     """The name of a time zone that this host knows the rules of. Raises ValueError."""
-    wants = "a time zone's name, as Europe/Berlin or UTC (see timedatectl list-timezones)"
+    wants = "a time zone's name, for example Europe/Berlin or UTC (see timedatectl list-timezones)"
     if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_+/-]{0,63}", text, re.ASCII) or text in (
         "localtime",
         "posixrules",
@@ -190,9 +190,14 @@ def _moment(day: date, minutes: int, name: str) -> int:
     return round(local.timestamp())
 
 
-def told(unix: float, hours: Hours, now: float) -> str:
-    """A moment by the door's own zone: `at 06:00 (Europe/Berlin)`, with its day where that is not today."""
-    name = hours[0].zone if hours else "UTC"
+def closed_since(hours: Hours, unix: float) -> float:
+    """When what is closed at `unix` closed, or a week before if that is longer ago."""
+    over = ranges(hours, unix - _LOOK, unix)
+    return over[-1][1] if over else unix - _LOOK
+
+
+def told(unix: float, name: str, now: float) -> str:
+    """A moment by the clock of a zone: `at 06:00 (Europe/Berlin)`, with its day where that is not today."""
     there, here = (datetime.fromtimestamp(one, ZoneInfo(name)) for one in (unix, now))
     day = "" if there.date() == here.date() else f"{DAYS[there.weekday()].capitalize()} {there:%Y-%m-%d} "
     return f"at {day}{there:%H:%M} ({name})"

@@ -139,6 +139,10 @@ class Mirror(Tracker):
         if child is None:
             place = self.where(source)
             child = None if place is None else self.trie.at(*place)
+        if child is not None and child.endings and not child.children:  # its end is over: its keyholder's is
+            if state is not None:
+                self._leave(state)
+            return Completed(child.endings, False)
         if child is None or not child.children:
             return _IGNORED
         self._stay(source, child, now, state)

@@ -70,6 +70,15 @@ class Completed:
 
 
 @frozen
+class Closed:
+    """The last knock of sequences whose doors are closed at this hour: they open nothing, and are used up."""
+
+    openings: tuple[Expected, ...]
+    opens: float | None  # when they would open next, in unix seconds; None: not within a year
+    zone: str = "UTC"  # by whose clock that is told
+
+
+@frozen
 class Use:
     """A rotating sequence used up: its time step, the source that used it and at which door (rule 9)."""
 
@@ -126,6 +135,7 @@ class Report(StrEnum):
     REFUSED = "u"  # a rotating sequence that was used before, or is older than the last one used
     FULL = "f"  # no room among the admissions, for the knock that is told of next
     NO_CLAIM = "s"  # no room in `spent`
+    CLOSED = "h"  # the door is closed at this hour, for the knock that is told of next
 
 
 def progress(right: int, of: int) -> str:
@@ -133,4 +143,16 @@ def progress(right: int, of: int) -> str:
     return f"{right} of {of} knocks right"
 
 
-Verdict = Ignored | Repeated | Advanced | Missed | Lapsed | Shunned | Completed | Replayed | Doubted | Echoed
+Verdict = (
+    Ignored
+    | Repeated
+    | Advanced
+    | Missed
+    | Lapsed
+    | Shunned
+    | Completed
+    | Closed
+    | Replayed
+    | Doubted
+    | Echoed
+)

@@ -1,4 +1,4 @@
-"""When a door is open, held to another judge: the C library's own reading of the zone files, minute by minute.
+"""When a door is open, held to another judge: the C library's reading of the zone files, minute by minute.
 
 The judge walks UTC minutes through localtime(3) with TZ set, which is glibc's code and not Python's
 `zoneinfo`, and applies the words of RFC 5545, 3.3.5, to what it sees. No date library takes part.
@@ -223,8 +223,11 @@ def test_what_is_no_zone(text: str) -> None:
 
 def test_a_moment_is_told_by_the_doors_own_zone() -> None:
     now = _at("2026-11-25T04:00+01:00")
-    assert hours.told(_at("2026-11-25T06:00+01:00"), BERLIN, now) == "at 06:00 (Europe/Berlin)"
-    assert hours.told(_at("2026-11-30T06:00+01:00"), BERLIN, now) == "at Mon 2026-11-30 06:00 (Europe/Berlin)"
+    assert hours.told(_at("2026-11-25T06:00+01:00"), "Europe/Berlin", now) == "at 06:00 (Europe/Berlin)"
+    assert (
+        hours.told(_at("2026-11-30T06:00+01:00"), "Europe/Berlin", now)
+        == "at Mon 2026-11-30 06:00 (Europe/Berlin)"
+    )
 
 
 def test_every_name_of_a_day_is_one() -> None:

@@ -166,7 +166,7 @@ def state(config: Config = CONFIG, **more: Any) -> upkeep.Upkeep:
         "pid": 7,
         "version": "1",
         "watch": config.watch,
-        "doors": [answers.door(door, 3) for door in config.doors.values()],
+        "doors": [answers.door(door, 3, 0.0) for door in config.doors.values()],
         "ledger": {"present": True},
     }
     facts: dict[str, Any] = {

@@ -101,7 +101,8 @@ def _load(
     """Load the guard without a daemon. Whether the end of the trial will put an older one back."""
     no_daemon(paths)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
-    ruleset = build(config, Rota(config, holders).trie(step_at(time.time())).opening, answers=known(config))
+    opening = Rota(config, holders).trie(step_at(time.time())).opening
+    ruleset = build(config, opening, answers=known(config), now=time.time())
     sources = [config.source(one.packed) for one in here]
     admit = [(door.name, source, door.stay) for source in sources for door in config.doors.values()]
     another = trial.under_way(paths.socket)

@@ -24,7 +24,7 @@ def rules(paths: Paths, as_json: bool) -> None:
     config = configuration.load(paths.config)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
     opening = Rota(config, holders).trie(step_at(time.time())).opening
-    ruleset = build(config, opening, answers=known(config))
+    ruleset = build(config, opening, answers=known(config), now=time.time())
     text = render(ruleset)
     if as_json:
         print_json({"rules": text, "comment": ruleset.comment})

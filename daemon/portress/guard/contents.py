@@ -38,7 +38,7 @@ def contents(edges: Edges) -> Contents:
     for node, knock in edges.right:
         found["right"][edge_key(node, knock)] = (b"", None)
     for node, (how, chain) in edges.ends.items():
-        found["ends"][_NODE(node)] = (f"{how} {chain}".encode(), None)
+        found["ends"][_NODE(node)] = (f"{how} {chain}".encode(), edges.over.get(node))
     for node, (gap, mixed) in edges.stays.items():
         found["stays"][_NODE(node)] = (f"goto {staying(gap, mixed)}".encode(), None)
     for node, (gap, twin) in edges.checks.items():

@@ -34,11 +34,11 @@ from attrs import frozen
 
 from portress.clock import STEP
 from portress.config.model import Config
-from portress.guard import one_connection
+from portress.guard import hours, one_connection
 from portress.guard.contents import MAPS, VERDICTS, Contents, checking, contents, elements, staying
 from portress.guard.language import KNOCK, SADDR, Chain, Part, Set, source
 from portress.knock import SECOND
-from portress.sequence.edges import MILLISECOND, ONE, USED, Numbering, Terms, build
+from portress.sequence.edges import BARRED, MILLISECOND, ONE, USED, Numbering, Terms, build
 from portress.sequence.fixed import expected as fixed_sequences
 from portress.sequence.trie import Trie
 from portress.verdict import Report
@@ -56,7 +56,6 @@ TOLD_FIRST: Final = 500  # first knocks a second that are reported
 TOLD: Final = 2000  # other reports a second
 TOGETHER: Final = 64
 SNAPLEN: Final = 96
-
 
 COUNTERS: Final = (
     "callers_full",  # first knocks that found no room in at_4 or at_6
@@ -125,7 +124,7 @@ def openers(config: Config) -> list[Opener]:
         sizes = range(2, len(doors) + 1) if len(doors) <= FEW else ()
         groups = (group for size in sizes for group in combinations(doors, size))
         found += [Opener(f"claim_{'.'.join(group)}", group, True) for group in groups]
-    return found
+    return [*found, Opener(BARRED, (), True)]
 
 
 def part(config: Config) -> Part:
@@ -180,17 +179,20 @@ def chains(config: Config) -> dict[str, list[str]]:
     """Every chain with its rules, those first that others go to."""
     found = _telling(config.group)
     for place, door in enumerate(config.doors.values()):
+        limit = f"limit rate {TOLD}/second burst {TOLD} packets"
+        found |= hours.closed(door, f"{limit} {_log(Report.CLOSED, config.group, place)}")
         full = [
             'counter name "admissions_full"',
-            f"limit rate {TOLD}/second burst {TOLD} packets {_log(Report.FULL, config.group, place)}",
+            f"{limit} {_log(Report.FULL, config.group, place)}",
         ]
         wait = f"timeout {door.stay // SECOND}s"
         found[f"admit_{door.name}"] = [
+            *hours.asked(door),
             *_both(config, f"update @{door.name}_{{family}} {{{{ {{source}} {wait} }}}} return"),
             *full,
         ]
         if door.by_connection:
-            found[f"admit_{ONE}{door.name}"] = [*one_connection.admitting(door), *full]
+            found[f"admit_{ONE}{door.name}"] = [*hours.asked(door), *one_connection.admitting(door), *full]
     found[USED] = [f"goto tell_{Report.REFUSED}"]
     for number, one in enumerate(openers(config)):
         found |= _opening(config, one, number)
@@ -220,7 +222,7 @@ def _telling(group: int) -> dict[str, list[str]]:
     """The chains that report what happened, at a bounded rate."""
     found = {}
     for one in Report:
-        if one in (Report.OPENED, Report.CLAIMED, Report.FULL):
+        if one in (Report.OPENED, Report.CLAIMED, Report.FULL, Report.CLOSED):
             continue
         rate = TOLD_FIRST if one is Report.BEGUN else TOLD
         missed = "untold_first" if one is Report.BEGUN else "untold"
@@ -235,7 +237,7 @@ def _opening(config: Config, one: Opener, number: int) -> dict[str, list[str]]:
         limit = f"limit rate {TOLD}/second burst {TOLD} packets"
         told = f"{limit} {_log(Report.OPENED, config.group, number)} return"
         return {one.chain: [*admit, told, 'counter name "untold_openings"']}
-    claimed = one.chain.replace("claim_", "claimed_", 1)
+    claimed = one.chain.replace("claim_", "claimed_", 1) if one.doors else "barring"
     claim = f"{NODE} timeout {spent_for(config)}s limit rate 1/week burst 1 packets"
     return {
         claimed: [*admit, _log(Report.CLAIMED, config.group, number)],  # there are only so many of them

@@ -14,7 +14,7 @@ from typing import Final
 from attrs import evolve, field, frozen
 
 from portress.config.model import Config, Door
-from portress.guard import closed, decide, one_connection, report
+from portress.guard import closed, decide, hours, one_connection, report
 from portress.guard.closed import CLOSED, LATE, Answers
 from portress.guard.contents import Contents
 from portress.guard.language import (
@@ -325,18 +325,20 @@ def build(
     opening: Iterable[int],
     contents: Contents | None = None,
     answers: Answers = closed.NOT_YET,
+    now: float | None = None,
 ) -> Ruleset:
     """The guard for `config`; a source is reported once it hits one of the first knocks `opening`.
 
     `contents`: what the maps are to hold where the kernel decides; left out: what stays the same.
-    `answers`: what this host's closed ports answer, as far as that is known.
+    `answers`: what this host's closed ports answer, as far as that is known. `now`: unix seconds, for doors
+    with hours; left out: these do not open.
     """
     knocks = decide.part(config) if config.decide == "kernel" else report.part(config, opening)
     *others, entry = _chains(config, knocks, answers)
     bare = Ruleset(
         counters=knocks.counters,
         living=(*_living(config), *knocks.living),
-        mirrors=(*_mirrors(config), *knocks.mirrors),
+        mirrors=(*_mirrors(config), *knocks.mirrors, *hours.sets(config, now)),
         chains=(*others, entry),
         comment="",
         twin=_twin(config, knocks),

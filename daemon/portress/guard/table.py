@@ -18,7 +18,7 @@ import nftables
 from attrs import frozen
 
 from portress.errors import Mistake
-from portress.guard import connections, elements, listing, membership
+from portress.guard import connections, elements, hours, listing, membership
 from portress.guard.elements import ElementChanges
 from portress.guard.language import FAMILY, OWNED, TABLE, Chain, Set, removal, replacement
 from portress.guard.listing import Listing
@@ -352,6 +352,11 @@ class Table:
         except GuardError:
             if self.there():  # where there is no guard, nobody is in a set
                 raise
+
+    def renew_hours(self, ranges: dict[str, tuple[str, ...]]) -> None:
+        """Have the guard know when its doors are open, in one transaction."""
+        if ranges:
+            self._run(hours.renewal(ranges))
 
     def change_opening(self, gone: Iterable[int], come: Iterable[int]) -> None:
         """Replace first knocks in one transaction. `gone` must be there, `come` must not."""

@@ -157,7 +157,8 @@ class Reloading:
                 undo.callback(self.publisher.publish_if_possible, old.metrics)
                 self.publisher.publish(config.metrics)
             plan = self._plan(rota, trie)
-            wanted = build(config, trie.opening, None if plan is None else plan.contents, now.answers)
+            contents = None if plan is None else plan.contents
+            wanted = build(config, trie.opening, contents, now.answers, self.unix())
             ended = self.table.load(wanted) if self.sentinel.guarding else []
             undo.pop_all()
         now.config, now.plan = config, plan

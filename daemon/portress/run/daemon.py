@@ -25,6 +25,7 @@ from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
 from portress.fleet.packages import need
+from portress.guard import hours
 from portress.guard.able import settled
 from portress.guard.table import GuardError, Table
 from portress.keyholders.place import together
@@ -86,6 +87,7 @@ class Daemon:
         self._tasks: set[asyncio.Task[None]] = set()
         self._expiring: asyncio.Task[None] | None = None
         self._rounds = 0
+        self._hours: object = None  # what the guard was told last of its doors' hours
         self._stopped = asyncio.Event()
 
     async def run(self, admit: Iterable[Source] = ()) -> None:
@@ -129,6 +131,7 @@ class Daemon:
         tuning.spare_the_loop()
         self._last_good.keep(config)
         self._last_good.mark()
+        self._renew_hours()
         self._tell_ready(found, restored)
         self._interfaces.look(config.inside)
         self._judge_clock()
@@ -178,7 +181,7 @@ class Daemon:
     def _wire(self, config: Config, rota: Rota) -> None:
         """Make the stops, each with those it needs."""
         events, clock, unix, paths = self._events, self._clock, self._unix, self._paths
-        table = Table(own=True)
+        self._table = table = Table(own=True)
         mark, boot = paths.socket.parent / use_mark.NAME, use_mark.boot()
         ledger = open_ledger(paths, events, unix())
         self._books = books = Books(ledger, events, unix, clock, mark, boot)
@@ -190,7 +193,7 @@ class Daemon:
         kind = Mirror if config.decide == "kernel" else Tracker
         tracker = kind(trie, limit=limit, misses=misses, used=used, floor=floor)
         recalled = self._gate.recalled(config.doors) if self._gate is not None else ()
-        self._in_force = now = InForce(config, rota, tracker, recalled)
+        self._in_force = now = InForce(config, rota, tracker, recalled, unix=unix)
         self._doorkeeper = doorkeeper = Doorkeeper(now, table, books, events, clock, unix, self._fellows)
         away, ended = Away(paths.socket), trial.ended_file(paths.socket)
         self._sentinel = sentinel = Sentinel(table, now, doorkeeper, events, clock, away, ended)
@@ -317,6 +320,14 @@ class Daemon:
 
     # The middle
 
+    def _renew_hours(self) -> None:
+        """Have the guard know when its doors are open, for two weeks from now."""
+        ranges = hours.open_at(self._in_force.config, self._unix())
+        if ranges and self._sentinel.guarding and (ranges, self._table.loads) != self._hours:
+            with contextlib.suppress(GuardError):  # it is put back with them
+                self._table.renew_hours(ranges)
+                self._hours = (ranges, self._table.loads)
+
     def _later(self, work: Awaitable[None]) -> asyncio.Task[None]:
         """Do `work` in the loop; what goes wrong in it is told."""
 
@@ -370,6 +381,7 @@ class Daemon:
 
     async def _seldom(self) -> None:
         self._sentinel.check()
+        self._renew_hours()
         self._publisher.try_again()
         await self._books.settle()
         if await self._past.look_for_ledger(self._paths, self._in_force.tracker.used):

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from attrs import astuple, define, field, frozen
 
+from portress import hours
 from portress.clock import STEP
 from portress.guard import decide, upkeep
 from portress.guard.contents import Contents, contents, edge_of, node_key, number_of
@@ -24,6 +25,7 @@ from portress.sequence.in_force import Rota
 from portress.sequence.trie import Node, Trie
 from portress.verdict import Use
 
+_ROUNDED: Final = 0.01  # s: hours change with a time step, and it is that step then
 _SET: Final = 1500  # ms: a clock that moved more was set
 _SECOND_MS: Final = SECOND // MILLISECOND
 
@@ -72,7 +74,7 @@ class Deciding:
 
         `ahead`: the changes are made now, for a moment so many seconds from now.
         """
-        terms = self._terms(rota, used, floor)
+        terms = self._terms(rota, used, floor, ahead or 0.0)
         fixed = Trie(one for one in trie.root.beyond() if one.step is None)
         edges.build(fixed, fixed.opening, terms, self.numbering, self.clock())  # these have the first numbers
         built = edges.build(trie, trie.opening, terms, self.numbering, self.clock())
@@ -96,9 +98,9 @@ class Deciding:
         """Whether the clock was set since the plan was made, or other steps are refused now."""
         return plan is not None and (plan.floor != floor or abs(plan.ahead - self.ahead()) > _SET)
 
-    def _terms(self, rota: Rota, used: Mapping[bytes, Use], floor: int) -> Terms:
+    def _terms(self, rota: Rota, used: Mapping[bytes, Use], floor: int, later: float) -> Terms:
         config, skews, until = rota.config, rota.skews(), rota.until
-        ahead = self.ahead()
+        ahead, moment = self.ahead(), self.unix() + later + _ROUNDED
 
         def ends(one: Expected) -> int | None:
             if one.step is None:
@@ -106,12 +108,19 @@ class Deciding:
             over = (one.step + skews.get((one.keyholder, one.door), 0) + 1) * STEP
             return round(min(over, until.get(one.keyholder or "", over)) * _SECOND_MS) + ahead
 
+        def over(one: Expected) -> int | None:
+            closes = hours.closes(rota.own_hours(one), moment)
+            ends = [end for end in (closes, until.get(one.keyholder or "")) if end is not None]
+            return round(min(ends) * _SECOND_MS) + ahead if ends else None
+
         return Terms(
             until=ends,
             used=lambda one: used_up(one, used, floor),
             chains=frozenset(one.chain for one in decide.openers(config)),
             plain=decide.plain(config),
             spent_for=decide.spent_for(config),
+            barred=lambda one: not hours.is_open(rota.own_hours(one), moment),
+            over=over,
         )
 
     def withdraw(self, plan: Plan, claims: Iterable[bytes], used: Mapping[bytes, Use], floor: int) -> None:
@@ -120,6 +129,9 @@ class Deciding:
         for number in {number for claim in claims for number in plan.ends.get(claim, ())}:
             how, chain = plan.edges.ends[number]
             endings = plan.edges.nodes[number].endings
+            over = plan.edges.over.get(number)
+            if over is not None and over < self.maps.clock() + _SECOND_MS:
+                continue  # it is out of the guard by itself, now or in a moment
             if chain != USED and all(used_up(one, used, floor) for one in endings):
                 plan.edges.ends[number] = (how, USED)
                 gone.append((node_key(number), f"{how} {USED}".encode()))

@@ -10,11 +10,12 @@ import contextlib
 from collections import Counter
 from collections.abc import Callable, Container, Iterable
 
+from portress import hours
 from portress.admissions import Admission, Ending, Grant, How, Register, stay_of
 from portress.config.model import Config
 from portress.durations import counted, spell
 from portress.events import Events, Minutely
-from portress.guard import flows, strangers
+from portress.guard import flows
 from portress.guard.ruleset import Ruleset
 from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.knock import SECOND, Expected, Source
@@ -54,6 +55,10 @@ class Doorkeeper:
     def config(self) -> Config:
         """The configuration in force."""
         return self._in_force.config
+
+    def unix_at(self, when: int) -> float:
+        """A moment of the clock in unix seconds."""
+        return self._unix() - (self._clock() - when) / SECOND
 
     def grants(self, openings: Iterable[tuple[Expected, Source]]) -> list[Grant]:
         """What those who completed a sequence get: each the door's stay, or as long as a keyholder may."""
@@ -239,11 +244,6 @@ class Doorkeeper:
         ]
         return self._dismiss(chosen, Ending.UNENROLLED)
 
-    def doors_for_strangers(self) -> strangers.GuardedPorts:
-        """What may go on to which doors, as it is now, for telling strangers' flows from others."""
-        held = {(one.door, one.source.whole) for one in self.register}
-        return strangers.guarded_ports(self.config, held)
-
     def refuse(self, sources: Iterable[Source]) -> None:
         """Have every packet of these, who are not admitted, need an admission, of whatever flow."""
         self._refuse({self.config.source(one.packed) for one in sources})
@@ -276,12 +276,37 @@ class Doorkeeper:
     def expire(self, most: int | None = None) -> int:
         """See to the admissions that the kernel has ended by their timeouts, `most` at the most; how many."""
         over = self.register.expire(self._clock(), most)
-        self._end(over, Ending.EXPIRED, "ended")
+        closed = [one for one in over if self._shut(one.door)]
+        self._refuse(one.source for one in closed)
+        self._end(closed, Ending.CLOSED, "ended")
+        self._end([one for one in over if one not in closed], Ending.EXPIRED, "ended")
         return len(over)
+
+    def _shut(self, name: str) -> bool:
+        """Whether the door's admissions end with its hours, and those are over, or are within a second."""
+        door = self.config.doors.get(name)
+        if door is None or not door.hours or door.at_closing == "stay":
+            return False
+        return not hours.is_open(door.hours, self._unix() + 1)
+
+    def close(self) -> list[Admission]:
+        """End the admissions of doors whose hours are over, where they end with them; those ended.
+
+        Who was admitted after the door closed, by command, stays until it closes again.
+        """
+        unix, now = self._unix(), self._clock()
+        ended: list[Admission] = []
+        for door in self.config.doors.values():
+            if door.at_closing == "end" and door.hours and not hours.is_open(door.hours, unix):
+                since = now - round((unix - hours.closed_since(door.hours, unix)) * SECOND)
+                ended += [one for one in self.register if one.door == door.name and one.since < since]
+        return self._dismiss(ended, Ending.CLOSED) if ended else ended
 
     def settle(self) -> None:
         """Once a second: tell what is due."""
         self._full.settle()
+        with contextlib.suppress(GuardError):  # in a second
+            self.close()
 
     def _end(self, ended: list[Admission], how: Ending, event: str) -> None:
         cut = self._cut_flows(ended, how)
@@ -342,7 +367,9 @@ class Doorkeeper:
         for one in records:
             place = one.door, one.source.family
             door = self.config.doors.get(one.door)
-            if door is not None and not one.source.port and self.register.get(one.door, one.source) is None:
+            if door is None or one.source.port or self._shut(one.door):
+                continue
+            if self.register.get(one.door, one.source) is None:
                 room[place] = room.get(place, self.room(*place)) - 1
                 if room[place] >= 0:
                     left = round((one.until - unix) * SECOND)

@@ -7,9 +7,8 @@ a stay that is shorter or longer than the door's, other doors that the same end 
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Final, cast
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Final, cast
 
 from portress.config.model import Config
 from portress.durations import counted
@@ -23,11 +22,12 @@ from portress.run.deciding import Deciding
 from portress.run.listener import BUDGET, Listener
 from portress.sequence.trie import Trie
 from portress.tracker import Tracker
-from portress.verdict import Completed, Ignored, Repeated, Replayed, Report, Use, Verdict
+from portress.verdict import Closed, Completed, Ignored, Repeated, Replayed, Report, Use, Verdict
 from portress.watch.reports import Reported
 
 _MILLISECOND: Final = SECOND // 1000
 _QUIET: Final = (Ignored, Repeated)
+_SAME: Final = _MILLISECOND  # ns within which two reports are of one packet
 _UNTOLD: Final = ("untold", "untold_openings", "untold_first")
 Opened = tuple[Expected, Source, int]
 
@@ -40,6 +40,7 @@ class MirrorListener(Listener):
         self.deciding = deciding
         self._openers: tuple[object, list[Opener]] = (None, [])
         self._full_at: set[tuple[bytes, str]] = set()  # found no room, by the report before
+        self._closed_at: dict[tuple[bytes, str], int] = {}  # closed, by the report before, and when
         self._behind = False  # reports are missing: look at the maps
         self._crowded = False  # first knocks were not reported, lately
         self._counted: dict[str, int] = {}
@@ -81,13 +82,21 @@ class MirrorListener(Listener):
         if report == Report.FULL:
             self._found_full(packed, number)
             return None
+        if report == Report.CLOSED:
+            self._closed_at[packed, self._door(number)] = when
+            return None
         if report == Report.NO_CLAIM:
             self._no_claims.add()
             return Ignored()
         if report not in (Report.OPENED, Report.CLAIMED):
-            return mirror.follow(packed, knock, when, report)
-        doors = self.openers[number].doors if number < len(self.openers) else ()
+            told = mirror.follow(packed, knock, when, report)
+            if isinstance(told, Completed):  # begun in time, and its keyholder's time was over before its end
+                return self._in_hours(packed, told, when, told.openings)
+            return told
+        doors, closed = self._opened_by(packed, when, number)
         verdict = mirror.completed(packed, knock, when, doors)
+        if isinstance(verdict, Completed) and (closed or self._in_force.rota.keeps_hours):
+            verdict = self._left_open(packed, verdict, when, closed)
         if isinstance(verdict, Completed):
             for one in verdict.openings:
                 if (packed, one.door) in self._full_at:
@@ -100,7 +109,37 @@ class MirrorListener(Listener):
             if source is not None:
                 self._put_out(source, doors)
         self._full_at.clear()
+        self._closed_at.clear()
         return verdict
+
+    def _door(self, number: int) -> str:
+        doors = list(self._in_force.config.doors)
+        return doors[number] if number < len(doors) else ""
+
+    def _left_open(
+        self, packed: bytes, verdict: Completed, when: int, closed: Collection[str]
+    ) -> Completed | Closed:
+        """What the guard let in at this hour. Its clock is asked a little later than the packet's time is
+        taken: near the beginning and the end of the hours, its word counts alone."""
+        rota, unix = self._in_force.rota, self._doorkeeper.unix_at(when)
+        out = [one for one in rota.shut(verdict, unix - 1) if one in rota.shut(verdict, unix + 1)]
+        shut = [one for one in verdict.openings if one.door in closed or one in out]
+        judged = self._in_hours(packed, verdict, when, shut)
+        self.withdraw({one.claim for one in shut if one.step is not None})
+        return judged
+
+    def _opened_by(self, packed: bytes, when: int, number: int) -> tuple[Collection[str], Collection[str]]:
+        """The doors that a report is about, and those that the guard kept closed at this hour."""
+        opener = self.openers[number] if number < len(self.openers) else None
+        if opener is not None and not opener.doors:  # the keyholder's hours
+            doors = list(self._in_force.config.doors)
+            return doors, doors
+        shut = {
+            door
+            for (source, door), at in self._closed_at.items()
+            if source == packed and abs(when - at) < _SAME
+        }
+        return (() if opener is None else opener.doors), shut
 
     @property
     def openers(self) -> list[Opener]:
@@ -111,10 +150,9 @@ class MirrorListener(Listener):
         return self._openers[1]
 
     def _found_full(self, packed: bytes, number: int) -> None:
-        doors = list(self._in_force.config.doors)
-        if number < len(doors):
-            self._full_at.add((packed, doors[number]))
-            self._doorkeeper.found_full(doors[number])
+        if door := self._door(number):
+            self._full_at.add((packed, door))
+            self._doorkeeper.found_full(door)
 
     def _put_out(self, source: Source, doors: Iterable[str]) -> None:
         """The guard let a source in that should not be: it was not admitted before."""
@@ -158,11 +196,6 @@ class MirrorListener(Listener):
             self._events.tell("warning", text, source=source, door=opening.door)
         if tell:
             await self._fellows.used(opening, source)
-
-    def _spawn(self, work: Any) -> None:
-        task = asyncio.get_running_loop().create_task(work)
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
 
     def tracker_for(self, config: Config, trie: Trie, used: Mapping[bytes, Use], floor: int) -> Tracker:
         """A tracker that has to follow the guard, or to decide, as `config` wants."""

@@ -5,6 +5,8 @@ Whoever needs one of them holds the `InForce` and looks there each time; a reloa
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from attrs import define
 
 from portress.config.model import Config
@@ -27,11 +29,13 @@ class InForce:
     fellows: tuple[Keyholder, ...] = ()  # the keyholders that came from the fleet
     plan: Plan | None = None  # what the guard's maps hold, where the kernel decides
     answers: Answers = NOT_YET  # what closed ports of this host answer
+    unix: Callable[[], float] | None = None  # unix seconds: for doors with hours
 
     def ruleset(self) -> Ruleset:
         """The guard as it has to be now."""
         contents = None if self.plan is None or self.config.decide == "daemon" else self.plan.contents
-        return build(self.config, self.tracker.trie.opening, contents, self.answers)
+        now = None if self.unix is None else self.unix()
+        return build(self.config, self.tracker.trie.opening, contents, self.answers, now)
 
     def source(self, packed: bytes) -> Source:
         """The source that an address's bytes, as a watcher tells them, stand for."""

@@ -12,6 +12,7 @@ host's whole reload fail), during a trial, and after `portress unguard`.
 from __future__ import annotations
 
 import contextlib
+import time
 from pathlib import Path
 from typing import Final
 
@@ -31,7 +32,7 @@ _ANEW: Final = f"table {FAMILY} {TABLE}\ndelete table {FAMILY} {TABLE}\n"
 
 def text(config: Config) -> str:
     """What the file holds for this configuration."""
-    rules = render(build(config, Rota(config).trie(0).opening), twin=True)
+    rules = render(build(config, Rota(config).trie(0).opening, now=time.time()), twin=True)
     return f"# Made by Portress; see portress.service(8).\n{_ANEW}{rules}"
 
 

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable
-from typing import Final
+from collections.abc import Callable, Collection, Coroutine
+from typing import Any, Final
 
+from portress import hours
 from portress.durations import counted, spell
 from portress.events import Events, Minutely
 from portress.guard.report import MARGIN
@@ -25,6 +26,7 @@ from portress.sequence.in_force import still_to_come
 from portress.tracker import Tracker
 from portress.verdict import (
     Advanced,
+    Closed,
     Completed,
     Doubted,
     Expired,
@@ -106,9 +108,14 @@ class Listener:
         hear, note, counts = self.tracker.hear, self.recent.note, self.counts
         completed: list[tuple[Expected, Source, int]] = []
         followers = self._events.followers if self._events.followers.closely else None
+        timed = self._in_force.rota.keeps_hours
         for packed, knock, when, _interface in self.watcher.read(BUDGET):
             verdict = hear(packed, knock, when)
             kind = type(verdict)
+            if timed and type(verdict) is Completed:
+                shut = self._in_force.rota.shut(verdict, self._doorkeeper.unix_at(when))
+                verdict = self._in_hours(packed, verdict, when, shut)
+                kind = type(verdict)
             counts[kind] += 1
             note(packed, knock, when, verdict)
             if followers is not None and kind is not Ignored:
@@ -117,6 +124,24 @@ class Listener:
                 self._act(packed, knock, verdict, when, completed)
         if completed:
             self._open(completed)
+
+    def _in_hours(
+        self, packed: bytes, verdict: Completed, when: int, shut: Collection[Expected]
+    ) -> Completed | Closed:
+        """What is left of it at this hour. What is `shut` is used up all the same: who listens must not be
+        able to repeat it when the door opens."""
+        judged = self._in_force.rota.judged(verdict, shut, self._doorkeeper.unix_at(when))
+        opening = {one.claim for one in judged.openings} if isinstance(judged, Completed) else set()
+        used = {one.claim: one for one in shut if one.step is not None and one.claim not in opening}
+        for one in used.values():
+            assert one.step is not None
+            self._spawn(self._books.use(one.claim, one.door, one.step, self.source(packed)))
+        return judged
+
+    def _spawn(self, work: Coroutine[Any, Any, Any]) -> None:
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
 
     def tried(self, door: str, source: Source) -> list[int]:
         """The ports of a source from which the door was dialled in vain in the last minute."""
@@ -159,6 +184,8 @@ class Listener:
             if self._events.wants("lapsed"):
                 late = f" too late after {progress(verdict.stage, verdict.of)}: {spell(verdict.pause)} pause"
                 self._tell("lapsed", packed, verdict, f"{late}, gap {spell(verdict.gap)}")
+        elif isinstance(verdict, Closed):
+            self._closed(self.source(packed), verdict)
         elif isinstance(verdict, Replayed):
             source = self.source(packed)
             if not self._is_in(source, verdict.opening) and not _other_family(packed, verdict):
@@ -243,6 +270,18 @@ class Listener:
             keyholder=opening.keyholder,
         )
 
+    def _closed(self, source: Source, verdict: Closed) -> None:
+        one, unix = verdict.openings[0], self._doorkeeper.unix_at(self._clock())
+        who = "" if one.keyholder is None else f" (keyholder {one.keyholder})"
+        later = "" if verdict.opens is None else f"; opens {hours.told(verdict.opens, verdict.zone, unix)}"
+        self._events.tell(
+            "closed",
+            f"{source} knocked right{who}, but {one.door} is closed{later}",
+            source=source,
+            door=one.door,
+            keyholder=one.keyholder,
+        )
+
     def _doubted(self, source: Source, verdict: Doubted) -> None:
         opening = verdict.opening
         self._events.tell(
@@ -263,9 +302,7 @@ class Listener:
                     self.opening.observe((self._clock() - when) / SECOND)
         for opening, source, when in completed:
             if opening.step is not None:
-                task = asyncio.get_running_loop().create_task(self._open_once(opening, source, when))
-                self._tasks.add(task)
-                task.add_done_callback(self._tasks.discard)
+                self._spawn(self._open_once(opening, source, when))
 
     async def _open_once(self, opening: Expected, source: Source, when: int) -> None:
         """Admit by a rotating sequence, once its use is on the disk."""

@@ -17,7 +17,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Histo
 from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import Metric
 
-from portress import __version__
+from portress import __version__, hours
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.exposure import Exposure
 from portress.run.fellows import Fellows
@@ -207,6 +207,13 @@ class Metrics:
         for door in self.in_force.config.doors:
             unguarded.add_metric([door], int(door in self.exposure.open or not self.sentinel.guarding))
         yield unguarded
+        unix = self.doorkeeper.unix_at(self.clock())
+        in_hours = GaugeMetricFamily(
+            "portress_door_in_hours", "1 if the door is open at this hour.", labels=["door"]
+        )
+        for name, one in self.in_force.config.doors.items():
+            in_hours.add_metric([name], int(hours.is_open(one.hours, unix)))
+        yield in_hours
         yield _counter("portress_ledger_failures", "Writes to the ledger that failed.", self.books.failures)
         reloads = CounterMetricFamily(
             "portress_config_reloads", "Reloads of the configuration.", labels=["result"]

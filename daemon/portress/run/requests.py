@@ -115,7 +115,9 @@ class Requests:
                 "open": dict(self.exposure.open),
             },
             "closed": answers.closed(self.in_force.config, self.in_force.answers),
-            "doors": [answers.door(door, counts[name]) for name, door in self.in_force.config.doors.items()],
+            "doors": [
+                answers.door(door, counts[name], unix) for name, door in self.in_force.config.doors.items()
+            ],
             "as_configured": not self.last_good.falling_back,
             "admitted": len(admitted),
             "admissions": [answers.admission(one, now, unix) for one in listed],

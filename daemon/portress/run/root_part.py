@@ -7,6 +7,7 @@ network, and whoever is logged in when it first shuts the doors is admitted: nob
 from __future__ import annotations
 
 import contextlib
+import time
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -63,7 +64,8 @@ def _load_alone(table: Table, config: Config, sources: Iterable[Source], *, firs
     if first:
         with contextlib.suppress(OSError):  # a door stays open for nothing less than a refusal of the kernel
             flows.adopt(connected(service for door in config.doors.values() for service in door.services))
-    table.load(build(config, Rota(config).trie(0).opening, answers=closed_ports.at_boot(config)), admit)
+    answers = closed_ports.at_boot(config)
+    table.load(build(config, Rota(config).trie(0).opening, answers=answers, now=time.time()), admit)
 
 
 def reload(paths: Paths) -> list[str]:

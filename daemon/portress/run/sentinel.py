@@ -174,7 +174,9 @@ class Sentinel:
 
     def _cut_strangers(self, done: str, cause: str) -> None:
         """Cut what got in while the guard was away, in a thread, for flows may be many; then tell it all."""
-        doors, since = self._doorkeeper.doors_for_strangers(), time.time_ns() - (self._clock() - self._seen)
+        held = {(one.door, one.source.whole) for one in self._doorkeeper.register}
+        doors = strangers.guarded_ports(self._doorkeeper.config, held)
+        since = time.time_ns() - (self._clock() - self._seen)
 
         def cut() -> list[strangers.Flow] | OSError:
             try:

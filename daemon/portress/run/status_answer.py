@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from typing import Any, Final
 
-from portress import __version__
+from portress import __version__, hours
 from portress.admissions import Admission
 from portress.clock import STEP
 from portress.config.model import Config, Door
@@ -48,8 +48,8 @@ def admission(one: Admission, now: int, unix: float) -> dict[str, Any]:
     }
 
 
-def door(one: Door, admitted: int) -> dict[str, Any]:
-    """A door, and for the authenticator style which ports a code is dialled on."""
+def door(one: Door, admitted: int, unix: float) -> dict[str, Any]:
+    """A door, its hours, and for the authenticator style which ports a code is dialled on."""
     told: dict[str, Any] = {
         "name": one.name,
         "services": [str(service) for service in one.services],
@@ -58,6 +58,15 @@ def door(one: Door, admitted: int) -> dict[str, Any]:
         "linger": one.linger,
         "admitted": admitted,
     }
+    if one.hours:
+        told["hours"] = {
+            "open": hours.is_open(one.hours, unix),
+            "opens": hours.opens(one.hours, unix),
+            "closes": hours.closes(one.hours, unix),
+            "zone": one.hours[0].zone,
+            "windows": [str(window) for window in one.hours],
+            "at_closing": one.at_closing,
+        }
     if one.authenticator is not None:
         bases = [one.authenticator.base + 100 * pair for pair in range(4)]
         told["dial"] = {
@@ -155,6 +164,7 @@ def about(config: Config, path: str, pid: int, up: int, step: int | None, unix: 
         "config": path,
         "watch": config.watch,
         "up": seconds(up),
+        "time": round(unix, 3),
     }
     if step is not None:
         told["step"] = {"now": step, "left": round(STEP - unix % STEP, 3)}

@@ -24,6 +24,7 @@ from portress.run.recovery import Doubt
 from portress.run.status_answer import admission, seconds
 from portress.verdict import (
     Advanced,
+    Closed,
     Completed,
     Doubted,
     Echoed,
@@ -39,7 +40,7 @@ from portress.why.conclusions import Facts, conclude, gap_of
 from portress.why.reasons import Hint, Run, fields, other_time, say
 
 _NONE: Final = Background()
-_ENDS: Final = (Completed, Replayed, Doubted, Echoed)
+_ENDS: Final = (Completed, Closed, Replayed, Doubted, Echoed)
 
 
 @frozen
@@ -207,7 +208,7 @@ def _used(listener: Listener, verdict: Replayed, now: int, unix: float) -> Hint:
     if not isinstance(last.source, bytes) or not last.source:
         return Hint()
     for when, _, earlier in listener.recent.of(last.source):
-        if isinstance(earlier, Completed) and any(
+        if isinstance(earlier, Completed | Closed) and any(
             (one.claim, one.step) == (verdict.opening.claim, last.step) for one in earlier.openings
         ):
             at = round(unix * SECOND) - (now - when)

@@ -23,6 +23,7 @@ _MOST: Final = 0xFFFFFFFF
 _PARTS: Final = 64
 USED: Final = "used"  # the chain of a sequence that is used up
 ONE: Final = "one."  # before the door's name: what admits only the connection that follows
+BARRED: Final = "barred"  # the chain of one whose keyholder has other hours
 
 Until = int | None  # unix ms; None: for ever
 Identity = tuple[bytes, str, int | None]
@@ -98,6 +99,8 @@ class Terms:
     chains: frozenset[str]  # the chains there are for what several doors open to
     plain: int  # ms: the pause that needs no entry in `stays`
     spent_for: int  # s that a claim is remembered
+    barred: Callable[[Expected], bool] = lambda _: False  # whether its keyholder has other hours
+    over: Callable[[Expected], Until] = lambda _: None  # when it opens nothing any more, even if begun
 
 
 @define
@@ -113,6 +116,7 @@ class Edges:
     )  # gap to have kept, whether there is a slower twin
     slower: dict[int, int] = field(factory=dict)
     claims: dict[int, int] = field(factory=dict)
+    over: dict[int, int] = field(factory=dict)  # ends that are none any more from then on (unix ms)
     nodes: dict[int, Node] = field(factory=dict)
 
 
@@ -222,6 +226,11 @@ class _Builder:
         if claim != number:
             self.edges.claims[number] = claim
             how = "goto"  # what is in the register then is no node to go on from
+        over = self.terms.over(first)
+        if over is not None:
+            self.edges.over[number] = over
+        if self.terms.barred(first):
+            return how, BARRED
         doors = [one.door for one in live if (one.claim, one.step) == (first.claim, first.step)]
         together = f"claim_{'.'.join(doors)}"
         alone = f"claim_{ONE if first.one_connection else ''}{first.door}"

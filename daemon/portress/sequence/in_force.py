@@ -6,16 +6,20 @@ it is in force, so that a change of step derives one step's and no more.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
 from typing import Final
 
 from attrs import define, field
 
+from portress import hours
 from portress.clock import STEP
 from portress.config.model import Config
+from portress.hours import Hours
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Expected
 from portress.sequence import enrolled, fixed
 from portress.sequence.trie import Trie
+from portress.verdict import Closed, Completed
 
 MOST_UNDER_WAY: Final = 4  # steps that are over and can still be completed, where the kernel decides
 
@@ -38,6 +42,10 @@ class Rota:
     config: Config
     keyholders: tuple[Keyholder, ...] = ()
     _steps: dict[int, list[Expected]] = field(factory=dict, init=False)
+    _hours: dict[str, Hours] = field(factory=dict, init=False)  # of keyholders that have their own
+
+    def __attrs_post_init__(self) -> None:
+        self._hours = {one.name: one.hours for one in self.keyholders if one.hours}
 
     @property
     def rotates(self) -> bool:
@@ -48,6 +56,43 @@ class Rota:
     def until(self) -> dict[str, float]:
         """When keyholders end (unix seconds), those that do."""
         return {one.name: one.until for one in self.keyholders if one.until is not None}
+
+    @property
+    def keeps_hours(self) -> bool:
+        """Whether any door, or anybody, has hours."""
+        return bool(self._hours) or any(door.hours for door in self.config.doors.values())
+
+    def hours_of(self, one: Expected) -> list[Hours]:
+        """The hours within which a sequence opens its door: the door's and the keyholder's."""
+        door = self.config.doors.get(one.door)
+        return [found for found in (door.hours if door else (), self.own_hours(one)) if found]
+
+    def own_hours(self, one: Expected) -> Hours:
+        """The hours of the sequence's keyholder."""
+        return self._hours.get(one.keyholder, ()) if one.keyholder is not None else ()
+
+    def in_hours(self, one: Expected, unix: float) -> bool:
+        """Whether a sequence may open its door at that moment (unix seconds)."""
+        return all(hours.is_open(each, unix) for each in self.hours_of(one))
+
+    def closed(self, shut: Iterable[Expected], unix: float) -> Closed:
+        """These were completed at a moment (unix seconds) at which they open nothing."""
+        openings = tuple(shut)
+        kept = {one: self.hours_of(one) for one in openings}
+        later = [hours.opens_for(each, unix) for each in kept.values() if each]
+        zone = next((each[0][0].zone for each in kept.values() if each), "UTC")
+        return Closed(openings, min((at for at in later if at is not None), default=None), zone)
+
+    def shut(self, verdict: Completed, unix: float) -> list[Expected]:
+        """What of a completed sequence opens nothing at that moment, because of the hour."""
+        return [one for one in verdict.openings if not self.in_hours(one, unix)]
+
+    def judged(self, verdict: Completed, shut: Collection[Expected], unix: float) -> Completed | Closed:
+        """What is left of a completed sequence, of which `shut` opens nothing."""
+        if not shut:
+            return verdict
+        opening = tuple(one for one in verdict.openings if one not in shut)
+        return Completed(opening, verdict.carries_on) if opening else self.closed(shut, unix)
 
     @property
     def keys(self) -> set[tuple[str, str]]:

@@ -11,6 +11,7 @@ from rich import box
 from rich.table import Table as Grid
 from rich.text import Text
 
+from portress import hours
 from portress.durations import counted, moment, spell
 from portress.knock import SECOND
 
@@ -23,7 +24,7 @@ def parts(told: dict[str, Any], *, width: int = 80, most: int = 40) -> list[Any]
     blocks: list[list[Any]] = [[headline(told)]]
     if told["doors"]:
         dialled = [Text(f"{one['name']}: {one['dial']['rule']}") for one in told["doors"] if "dial" in one]
-        blocks.append([doors(told), *dialled])
+        blocks.append([doors(told), *dialled, *map(Text, _hours(told))])
     if lines := closed(told):
         blocks.append([Text(line) for line in lines])
     if told["admissions"]:
@@ -54,6 +55,22 @@ def closed(told: dict[str, Any]) -> list[str]:
         for (_, why), which in by_answer.items()
         if why
     ]
+
+
+def _hours(told: dict[str, Any]) -> list[str]:
+    """Which doors are closed at this hour and when they open, and when the others close."""
+    found = []
+    for one in told["doors"]:
+        if not (kept := one.get("hours")):
+            continue
+        state, key = ("open", "closes") if kept["open"] else ("CLOSED at this hour", "opens")
+        when = (
+            ""
+            if kept[key] is None
+            else f", {key} {hours.told(kept[key], kept['zone'], told.get('time', 0.0))}"
+        )
+        found.append(f"{one['name']}: {state}{when}")
+    return found
 
 
 def _more(count: int, most: int) -> list[Text]:

@@ -26,7 +26,7 @@ from portress.sequence.other_times import Elsewhen
 from portress.sequence.trie import Trie
 from portress.trace.timeline import Elsewhere, Note, Timeline, Timelines, Tried
 from portress.tracker import Tracker
-from portress.verdict import Advanced, Completed, Echoed, Ignored, Replayed, Verdict
+from portress.verdict import Advanced, Closed, Completed, Echoed, Ignored, Replayed, Verdict
 from portress.watch import Heard
 from portress.watch.frame import masking
 from portress.why.background import Astray
@@ -107,7 +107,7 @@ class Trace:
         """Hear all of it. Raises what the reading raises."""
         services, hosts, passed_by, always = self._services, self.hosts, self.passed_by, self._always
         mask, get, hear = self._mask, self.timelines.get, self.tracker.hear
-        places, elsewhen = self._places, self._elsewhen.on
+        places, elsewhen, timed = self._places, self._elsewhen.on, self._rota.keeps_hours
         for source, knock, moment, _ in reading:
             now, to = moment + self._shift, reading.to
             if now < self._now or moment >= _LATEST:
@@ -133,6 +133,9 @@ class Trace:
                 continue
             self.knocks += 1
             verdict = hear(source, knock, now)
+            if timed and type(verdict) is Completed:
+                shut = self._rota.shut(verdict, moment / SECOND)
+                verdict = self._rota.judged(verdict, shut, moment / SECOND)
             timeline = get(source)
             if timeline is None and type(verdict) is Ignored:
                 self.silent += 1
@@ -223,7 +226,7 @@ class Trace:
     def _note(
         self, timeline: Timeline | None, source: bytes, knock: int, moment: int, verdict: Verdict
     ) -> None:
-        if isinstance(verdict, Completed):
+        if isinstance(verdict, Completed | Closed):
             for one in verdict.openings:
                 self._used[one.claim] = (one.step, moment)
         if timeline is None:
@@ -311,7 +314,7 @@ class Trace:
 
 
 _NOTHING: Final = Hint()
-_ENDS: Final = (Completed, Replayed, Echoed)
+_ENDS: Final = (Completed, Closed, Replayed, Echoed)
 
 
 def _services(config: Config) -> dict[int, str | None]:

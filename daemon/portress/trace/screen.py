@@ -22,6 +22,7 @@ from portress.trace.replay import HOSTS, Reading, Trace
 from portress.trace.timeline import Elsewhere, Note, Timeline, Tried
 from portress.verdict import (
     Advanced,
+    Closed,
     Completed,
     Doubted,
     Echoed,
@@ -40,6 +41,7 @@ from portress.why.reasons import NAMES, fields, listed, other_time, say
 _STYLES: Final[dict[type, str]] = {
     Advanced: "green",
     Completed: "bold green",
+    Closed: "yellow",
     Missed: "yellow",
     Lapsed: "yellow",
     Replayed: "bold red",

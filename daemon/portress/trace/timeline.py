@@ -143,7 +143,7 @@ class Timeline:
         yield from self._notes[HEAD:]
 
 
-_BEYOND: Final = frozenset({"completed", "replayed", "doubted", "echoed"})
+_BEYOND: Final = frozenset({"completed", "closed", "replayed", "doubted", "echoed"})
 _ALIKE: Final = (Ignored, Repeated, Shunned, Tried, Elsewhere)
 
 

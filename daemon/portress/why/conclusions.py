@@ -11,6 +11,7 @@ from typing import Final
 
 from attrs import frozen
 
+from portress import hours
 from portress.clock import STEP
 from portress.config.model import Config, Door
 from portress.durations import counted, pauses, spell
@@ -19,6 +20,7 @@ from portress.run.recent import EACH, Note
 from portress.sequence.in_force import still_to_come
 from portress.verdict import (
     Advanced,
+    Closed,
     Completed,
     Doubted,
     Echoed,
@@ -164,11 +166,26 @@ def _told(note: Note, facts: Facts, config: Config) -> list[str]:
             "It repeated a sequence that it had used already; each works once.",
             f"The next one is valid within {STEP} s: knock again then.",
         ]
+    if isinstance(last, Closed):
+        return _closed(last, facts)
     if isinstance(last, Completed):
         doors = listed(tuple(dict.fromkeys(one.door for one in last.openings)))
         return [f"Its knocks were right and opened {doors}. {_ended(facts)}"]
     assert isinstance(last, Shunned)
     return ["It was shunned at its last knock and is no longer: it can start over."]
+
+
+def _closed(last: Closed, facts: Facts) -> list[str]:
+    """It knocked right at the wrong hour."""
+    doors = listed(tuple(dict.fromkeys(one.door for one in last.openings)))
+    who = next((one.keyholder for one in last.openings if one.keyholder), None)
+    told = f"It knocked right{f' (keyholder {who})' if who else ''}, but {doors}"
+    if last.opens is None:
+        return [f"{told} was closed, and does not open within a year: see its `hours`."]
+    when = hours.told(last.opens, last.zone, facts.unix)
+    if last.opens <= facts.unix:
+        return [f"{told} was closed then. It has opened since, {when}: it can knock again."]
+    return [f"{told} opens {when}: it can knock again then."]
 
 
 def _ended(facts: Facts) -> str:

@@ -12,12 +12,14 @@ from typing import Any, Final
 
 from attrs import frozen
 
+from portress import hours
 from portress.clock import STEP
 from portress.durations import counted, moment, pauses, spell
 from portress.knock import SECOND, UNSURE, Expected, Knock
 from portress.sequence.trie import Node, Trie
 from portress.verdict import (
     Advanced,
+    Closed,
     Completed,
     Doubted,
     Echoed,
@@ -40,6 +42,7 @@ NAMES: Final = {
     Lapsed: "lapsed",
     Shunned: "shunned",
     Completed: "completed",
+    Closed: "closed",
     Replayed: "replayed",
     Doubted: "doubted",
     Echoed: "echoed",
@@ -82,7 +85,7 @@ class Run:
                 self.path = (*self.path, knock) if len(self.path) == verdict.stage - 1 else None
         elif isinstance(verdict, Missed | Lapsed):
             self.path = (knock,) if verdict.anew else ()
-        elif isinstance(verdict, Completed | Replayed | Doubted | Echoed):
+        elif isinstance(verdict, Completed | Closed | Replayed | Doubted | Echoed):
             self.path = None if self.path is None else (*self.path, knock)
         elif not isinstance(verdict, Repeated):
             self.path = ()
@@ -116,6 +119,11 @@ def fields(verdict: Verdict | Expired, hint: Hint = _NO_HINT) -> dict[str, Any]:
         told |= {"late": verdict.pause / SECOND, "gap": verdict.gap / SECOND}
     if isinstance(verdict, Completed):
         told["opened"] = [{"door": one.door, "keyholder": one.keyholder} for one in verdict.openings]
+    elif isinstance(verdict, Closed):
+        told |= {
+            "closed": [{"door": one.door, "keyholder": one.keyholder} for one in verdict.openings],
+            "opens": verdict.opens,
+        }
     elif isinstance(verdict, Replayed | Doubted | Echoed):
         told |= {"door": verdict.opening.door, "keyholder": verdict.opening.keyholder}
     if hint.expected:
@@ -137,6 +145,10 @@ def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None =
         return f"too late: {_so_far(verdict)}, then {pause} pause (gap {gap}){then}"
     if isinstance(verdict, Completed):
         return "complete: " + ", ".join(_opening(one, hint.behind) for one in verdict.openings)
+    if isinstance(verdict, Closed):
+        later = "" if verdict.opens is None else f"; opens {hours.told(verdict.opens, verdict.zone, 0)}"
+        doors = ", ".join(_opening(one, 0) for one in verdict.openings)
+        return f"right, but closed at that hour: {doors}{later}"
     if isinstance(verdict, Replayed):
         same = verdict.opening.step == verdict.last.step
         if same and verdict.last.door not in ("", verdict.opening.door):

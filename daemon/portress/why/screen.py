@@ -20,6 +20,7 @@ from portress.verdict import progress
 _STYLES: Final = {
     "advanced": "green",
     "completed": "bold green",
+    "closed": "yellow",
     "missed": "yellow",
     "lapsed": "yellow",
     "expired": "yellow",

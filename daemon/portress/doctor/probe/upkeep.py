@@ -262,12 +262,21 @@ def _absent(upkeep: Upkeep) -> Finding:
     return Finding("daemon-missing", "error", what, "knocks are not processed, so nobody is admitted", do)
 
 
+def _lasting(door: dict[str, Any]) -> dict[str, Any]:
+    """What is told of a door without what changes by itself."""
+    kept = {key: door.get("hours", {}).get(key) for key in ("windows", "at_closing")}
+    return {**door, "admitted": 0, "hours": kept}
+
+
 def _differing(config: Config, daemon: Mapping[str, Any]) -> Iterator[str]:
     """What of the daemon's configuration, as far as it tells, is not in this one."""
     if daemon["watch"] != config.watch:
         yield "watch"
-    theirs = {door["name"]: {**door, "admitted": 0} for door in daemon["doors"]}
-    ours = {name: json.loads(json.dumps(answers.door(door, 0))) for name, door in config.doors.items()}
+    theirs = {door["name"]: _lasting(door) for door in daemon["doors"]}
+    ours = {
+        name: _lasting(json.loads(json.dumps(answers.door(door, 0, 0.0))))
+        for name, door in config.doors.items()
+    }
     for name in {**ours, **theirs}:
         if ours.get(name) != theirs.get(name):
             yield f"door {name}"
