@@ -84,6 +84,11 @@ def stay_of(door: Door, until: float | None, unix: float) -> int:
     return min([door.stay, *(round((end - unix) * SECOND) for end in ends)])
 
 
+def shuts(door: Door, unix: float) -> bool:
+    """Whether the door's admissions end with its hours, and those are over, or are within a second."""
+    return door.at_closing == "end" and bool(door.hours) and not hours.is_open(door.hours, unix + 1)
+
+
 @define
 class Admission:
     """A source let through a door until a moment (ns, monotonic)."""
@@ -166,6 +171,16 @@ class Register:
                 self.remove(door, source)
                 over.append(one)
         return over
+
+    def overdue(self, door: Door, unix: float, now: int) -> list[Admission]:
+        """What has to end because the door's hours are over; `unix` (s) and `now` (ns) are one moment.
+
+        Who was admitted after the door closed, by command, stays until it closes again.
+        """
+        if door.at_closing == "stay" or not door.hours or hours.is_open(door.hours, unix):
+            return []
+        since = now - round((unix - hours.closed_since(door.hours, unix)) * SECOND)
+        return [one for one in self if one.door == door.name and one.since < since]
 
     def count(self, door: str, family: int) -> int:
         """How many sources of an address family (4 or 6) are admitted to a door."""

@@ -12,9 +12,10 @@ import pytest
 from lab import daemon, sender, tcp_state, until, world
 from lab.portress import portress
 from portress import hours
+from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.knock import SECOND, TCP, UDP
-from portress.sequence.rotating import STEP, derive
+from portress.sequence.rotating import derive
 
 KNOCKS = ["tcp/4617", "udp/2953", "tcp/6381"]
 SECRET = b"A" * 20

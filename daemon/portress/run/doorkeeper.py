@@ -10,8 +10,7 @@ import contextlib
 from collections import Counter
 from collections.abc import Callable, Container, Iterable
 
-from portress import hours
-from portress.admissions import Admission, Ending, Grant, How, Register, stay_of
+from portress.admissions import Admission, Ending, Grant, How, Register, shuts, stay_of
 from portress.config.model import Config
 from portress.durations import counted, spell
 from portress.events import Events, Minutely
@@ -283,23 +282,13 @@ class Doorkeeper:
         return len(over)
 
     def _shut(self, name: str) -> bool:
-        """Whether the door's admissions end with its hours, and those are over, or are within a second."""
         door = self.config.doors.get(name)
-        if door is None or not door.hours or door.at_closing == "stay":
-            return False
-        return not hours.is_open(door.hours, self._unix() + 1)
+        return door is not None and shuts(door, self._unix())
 
     def close(self) -> list[Admission]:
-        """End the admissions of doors whose hours are over, where they end with them; those ended.
-
-        Who was admitted after the door closed, by command, stays until it closes again.
-        """
+        """End the admissions of doors whose hours are over, where they end with them; those ended."""
         unix, now = self._unix(), self._clock()
-        ended: list[Admission] = []
-        for door in self.config.doors.values():
-            if door.at_closing == "end" and door.hours and not hours.is_open(door.hours, unix):
-                since = now - round((unix - hours.closed_since(door.hours, unix)) * SECOND)
-                ended += [one for one in self.register if one.door == door.name and one.since < since]
+        ended = [one for door in self.config.doors.values() for one in self.register.overdue(door, unix, now)]
         return self._dismiss(ended, Ending.CLOSED) if ended else ended
 
     def settle(self) -> None:

@@ -10,12 +10,12 @@ from collections import Counter
 from collections.abc import Callable, Collection, Coroutine
 from typing import Any, Final
 
-from portress import hours
 from portress.durations import counted, spell
 from portress.events import Events, Minutely
 from portress.guard.report import MARGIN
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
+from portress.run import closed_hours
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.fellows import Alone, Fellows
 from portress.run.in_force import InForce
@@ -128,15 +128,16 @@ class Listener:
     def _in_hours(
         self, packed: bytes, verdict: Completed, when: int, shut: Collection[Expected]
     ) -> Completed | Closed:
-        """What is left of it at this hour. What is `shut` is used up all the same: who listens must not be
-        able to repeat it when the door opens."""
+        """What is left of it at this hour; what is `shut` is used up."""
         judged = self._in_force.rota.judged(verdict, shut, self._doorkeeper.unix_at(when))
-        opening = {one.claim for one in judged.openings} if isinstance(judged, Completed) else set()
-        used = {one.claim: one for one in shut if one.step is not None and one.claim not in opening}
-        for one in used.values():
-            assert one.step is not None
-            self._spawn(self._books.use(one.claim, one.door, one.step, self.source(packed)))
+        for one in closed_hours.used_up(judged, shut):
+            self._spawn(self._note_closed(one, self.source(packed)))
         return judged
+
+    async def _note_closed(self, one: Expected, source: Source) -> None:
+        assert one.step is not None
+        await self._books.use(one.claim, one.door, one.step, source)
+        await self._fellows.used(one, source)
 
     def _spawn(self, work: Coroutine[Any, Any, Any]) -> None:
         task = asyncio.get_running_loop().create_task(work)
@@ -185,7 +186,9 @@ class Listener:
                 late = f" too late after {progress(verdict.stage, verdict.of)}: {spell(verdict.pause)} pause"
                 self._tell("lapsed", packed, verdict, f"{late}, gap {spell(verdict.gap)}")
         elif isinstance(verdict, Closed):
-            self._closed(self.source(packed), verdict)
+            closed_hours.tell(
+                self._events, self.source(packed), verdict, self._doorkeeper.unix_at(self._clock())
+            )
         elif isinstance(verdict, Replayed):
             source = self.source(packed)
             if not self._is_in(source, verdict.opening) and not _other_family(packed, verdict):
@@ -268,18 +271,6 @@ class Listener:
             source=source,
             door=opening.door,
             keyholder=opening.keyholder,
-        )
-
-    def _closed(self, source: Source, verdict: Closed) -> None:
-        one, unix = verdict.openings[0], self._doorkeeper.unix_at(self._clock())
-        who = "" if one.keyholder is None else f" (keyholder {one.keyholder})"
-        later = "" if verdict.opens is None else f"; opens {hours.told(verdict.opens, verdict.zone, unix)}"
-        self._events.tell(
-            "closed",
-            f"{source} knocked right{who}, but {one.door} is closed{later}",
-            source=source,
-            door=one.door,
-            keyholder=one.keyholder,
         )
 
     def _doubted(self, source: Source, verdict: Doubted) -> None:

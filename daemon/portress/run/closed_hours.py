@@ -1,0 +1,36 @@
+"""What is done about a sequence that was right at an hour at which its door is closed.
+
+In: the verdict, and what of it was closed. Out: an event; which uses have to be noted all the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from portress import hours
+from portress.events import Events
+from portress.knock import Expected, Source
+from portress.verdict import Closed, Completed
+
+
+def used_up(judged: Completed | Closed, shut: Collection[Expected]) -> list[Expected]:
+    """Of each secret in `shut` one sequence, unless another of it opens a door anyway.
+
+    What is closed is used up like any other: who listens must not be able to repeat it when the door opens.
+    """
+    opening = {one.claim for one in judged.openings} if isinstance(judged, Completed) else set()
+    return [*{one.claim: one for one in shut if one.step is not None and one.claim not in opening}.values()]
+
+
+def tell(events: Events, source: Source, verdict: Closed, unix: float) -> None:
+    """The event; `unix`: now."""
+    one = verdict.openings[0]
+    who = "" if one.keyholder is None else f" (keyholder {one.keyholder})"
+    later = "" if verdict.opens is None else f"; opens {hours.told(verdict.opens, verdict.zone, unix)}"
+    events.tell(
+        "closed",
+        f"{source} knocked right{who}, but {one.door} is closed{later}",
+        source=source,
+        door=one.door,
+        keyholder=one.keyholder,
+    )
