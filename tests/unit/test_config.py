@@ -19,7 +19,7 @@ def test_the_designs_example_means_what_it_says() -> None:
         inside=("lan0", "wg0"),
         always=(ip_network("192.0.2.0/24"),),
         public=(Service(TCP, 80, 80), Service(TCP, 443, 443)),
-        closed="drop",
+        closed="alike",
         prefix_4=32,
         prefix_6=64,
         misses=Misses(5, 600 * SECOND, 1800 * SECOND),

@@ -20,7 +20,6 @@ from portress.clock import STEP, step_at
 from portress.config.model import Config
 from portress.control import Server
 from portress.doctor.open_doors import probe
-from portress.doctor.probe import closed_ports
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
@@ -117,7 +116,6 @@ class Daemon:
         for line in config.warnings:
             self._events.tell("warning", line)
         self._wire(config, rota)
-        self._in_force.answers = closed_ports.known(config)
         found, restored = self._sentinel.begin(self._past.under_way(), admit, self._paths.state)
         self._sentinel.replaced()
         if not self._last_good.no_keyholders:
@@ -197,9 +195,8 @@ class Daemon:
         self._doorkeeper = doorkeeper = Doorkeeper(now, table, books, events, clock, unix, self._fellows)
         away, ended = Away(paths.socket), trial.ended_file(paths.socket)
         self._sentinel = sentinel = Sentinel(table, now, doorkeeper, events, clock, away, ended)
-        self._exposure = Exposure(
-            probe, lambda: now.config, lambda: sentinel.guarding, events, sentinel.answer
-        )
+        follow = sentinel.answer
+        self._exposure = Exposure(probe, lambda: now.config, lambda: sentinel.guarding, events, follow)
         self._steps = Steps(now, table, unix, clock)
         self._stack.callback(self._steps.close)
         self._stack.callback(self._ears.close)

@@ -18,6 +18,7 @@ from typing import Final
 
 from portress import files
 from portress.admissions import Admission, Grant, How
+from portress.doctor.probe import closed_ports
 from portress.durations import counted
 from portress.events import Events
 from portress.guard import flows, strangers
@@ -78,6 +79,7 @@ class Sentinel:
         `records` are the admissions under way by the ledger: restored if so configured, after a reboot
         or where the guard is gone. `admit`: sources admitted to every door if the guard is loaded anew.
         """
+        self._in_force.answers = closed_ports.known(self._in_force.config)
         before = self._table.listing()
         rebooted = _rebooted(state)
         if before is None and self._away.noted():
