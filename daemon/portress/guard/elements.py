@@ -122,7 +122,12 @@ def read(table: str, name: str) -> list[Element]:
 
     Raises Mistake if the kernel refuses (CAP_NET_ADMIN is missing).
     """
-    return [one for answer in _answers(table, name) for one in _elements(answer)]
+    return list(each(table, name))
+
+
+def each(table: str, name: str) -> Iterator[Element]:
+    """The same one by one, as the kernel gives them: however many there are, few are held at once."""
+    return (one for answer in _answers(table, name) for one in _elements(answer))
 
 
 def _answers(table: str, name: str) -> Iterator[memoryview]:

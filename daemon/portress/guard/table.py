@@ -11,7 +11,8 @@ import errno
 import os
 import re
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from itertools import product
 from typing import Final, TypeVar
 
 import nftables
@@ -80,6 +81,7 @@ class Table:
         self._turn = threading.RLock()
         self.maps = Maps(self._change)
         self.loads = 0  # how often this process has loaded the guard
+        self.dismissals = 0  # how often it has ended admissions
         self.own = own and self._may_own()
 
     def _may_own(self) -> bool:
@@ -271,21 +273,20 @@ class Table:
 
     def admissions(self, known: Listing | None = None) -> list[Held]:
         """Every admission in the kernel, with the time it has left to the millisecond."""
+        return list(self.each_admission(known))
+
+    def each_admission(self, known: Listing | None = None) -> Iterator[Held]:
+        """The same one by one, as the kernel gives them: however many there are, few are held at once."""
         known = known or self.listing()
         if known is None:
-            return []
+            return
         lengths = known.prefixes or WHOLE
-        return [
-            Held(
-                door,
-                lengths.source(one.key),
-                one.left * _MILLISECOND,
-                max(0, one.timeout - one.left) * _MILLISECOND,
-            )
-            for door in known.doors
-            for family in (4, 6)
-            for one in elements.read(TABLE, door_set(door, family))
-        ] + [Held(door, one, left * 1_000_000) for door, one, left in connections.admitted(known)]
+        for door, family in product(known.doors, (4, 6)):
+            for one in elements.each(TABLE, door_set(door, family)):
+                since = max(0, one.timeout - one.left)
+                yield Held(door, lengths.source(one.key), one.left * _MILLISECOND, since * _MILLISECOND)
+        for door, source, left in connections.admitted(known):
+            yield Held(door, source, left * _MILLISECOND)
 
     def tried(self, door: str, source: Source) -> list[int]:
         """The ports of a source from which the door was dialled in vain in the last minute."""
@@ -305,6 +306,7 @@ class Table:
 
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""
+        self.dismissals += 1
         self._end([(admission_set(door, source), source) for door, source in entries])
 
     def refuse(self, sources: Iterable[Source]) -> None:

@@ -7,11 +7,14 @@ a stay that is shorter or longer than the door's, other doors that the same end 
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from itertools import islice
 from typing import Final, cast
 
 from portress.config.model import Config
 from portress.durations import counted
+from portress.errors import Mistake
 from portress.events import Minutely
 from portress.guard import decide
 from portress.guard.decide import Opener
@@ -25,6 +28,7 @@ from portress.tracker import Tracker
 from portress.verdict import Closed, Completed, Ignored, Repeated, Replayed, Report, Use, Verdict
 from portress.watch.reports import Reported
 
+PART: Final = 512  # admissions that are read from the guard at once
 _MILLISECOND: Final = SECOND // 1000
 _QUIET: Final = (Ignored, Repeated)
 _SAME: Final = _MILLISECOND  # ns within which two reports are of one packet
@@ -44,6 +48,8 @@ class MirrorListener(Listener):
         self._behind = False  # reports are missing: look at the maps
         self._crowded = False  # first knocks were not reported, lately
         self._counted: dict[str, int] = {}
+        self._looking: asyncio.Task[None] | None = None
+        self._look_next = 0  # when the guard may be looked at again
         self._no_claims = Minutely(self._clock, self._tell_no_claims)
 
     def listen(self) -> None:
@@ -268,7 +274,7 @@ class MirrorListener(Listener):
             return
         behind = (lost, overruns) != before or more["untold"] or more["untold_openings"]
         if behind or self.tracker.astray:
-            self._look_at_guard()
+            self._look_soon()
         elif self._crowded and not more["untold_first"]:
             self._know_callers()
         self._crowded = bool(more["untold_first"])
@@ -279,13 +285,37 @@ class MirrorListener(Listener):
         before, self._counted = self._counted, now
         return {name: max(0, count - before.get(name, count)) for name, count in now.items()}
 
-    def _look_at_guard(self) -> None:
+    def _look_soon(self) -> None:
+        """Look at the guard unless that is being done; it takes a tenth of the time at the most."""
         assert isinstance(self.tracker, Mirror)
+        self.tracker.astray = True  # until it is done
+        if self._looking is None and self._clock() >= self._look_next:
+            self._looking = asyncio.get_running_loop().create_task(self._look_at_guard())
+
+    async def _look_at_guard(self) -> None:
+        """Read what the guard has done, a part at a time in a thread: knocks are heard meanwhile.
+
+        What was read may be older than a dismissal: then the rest is left for the next time.
+        """
+        assert isinstance(self.tracker, Mirror)
+        begun = self._clock()
         self.tracker.astray = False
-        self._learn_uses()
-        self._doorkeeper.find(self._table.admissions())
-        if not self._crowded:
-            self._know_callers()
+        try:
+            self._learn_uses()
+            held, ended = self._table.each_admission(), self._table.dismissals
+            while part := await asyncio.to_thread(lambda: [*islice(held, PART)]):
+                if self._table.dismissals != ended:
+                    self.tracker.astray = True
+                    return
+                self._doorkeeper.find(part)
+            if not self._crowded:
+                self._know_callers()
+        except Mistake as mistake:
+            self.tracker.astray = True
+            self._events.tell("warning", f"the guard cannot be read: {mistake}")
+        finally:
+            now = self._clock()
+            self._looking, self._look_next = None, now + 9 * (now - begun)
 
     def look_for_room(self) -> None:
         """Once a second: whether first knocks found no room. The guard itself makes them short in a flood."""

@@ -91,7 +91,7 @@ class Sentinel:
             self._adopt_sessions()
         self._table.load(self.ruleset())
         self.loaded_anew = before is None
-        found = self._doorkeeper.take_over(self._table.admissions(), records)
+        found = self._doorkeeper.take_over(self._table.each_admission(), records)
         restored = 0
         if self._in_force.config.restore and (before is None or rebooted):
             restored = self._doorkeeper.restore(records)
