@@ -71,14 +71,17 @@ class Prober:
         pause: float = 0.001,
         patience: float = 0.2,
         every: float = 0.0,
+        elsewhere: Prober | None = None,
     ) -> float | None:
         """Knock from `source`, `pause` seconds between two knocks, and then try the door until it opens.
+        The knocks go to the host of `elsewhere`, if it is given.
 
         Seconds from the last knock to the first SYN that got through, None if none did within `patience`.
         `every`: seconds between two SYNs, 0 for no pause.
         """
         self._source = socket.inet_aton(source)
-        frames = [self.frame(knock(source, self._address, text)) for text in knocks]
+        to = elsewhere or self
+        frames = [to.frame(knock(source, to._address, text)) for text in knocks]
         tries = self.tries(source)
         self._drain()
         send, clock = self._out.send, time.perf_counter

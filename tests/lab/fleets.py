@@ -37,6 +37,7 @@ class Fleet:
     """All that there is."""
 
     switch: Namespace
+    store_namespace: Namespace
     store: Etcd
     client: Namespace
     other: Namespace
@@ -87,7 +88,7 @@ def fleet(
         (folder / "etcd").mkdir()
         store = stack.enter_context(etcd(folder / "etcd", members, (), place, STORE))
         client, other = (stack.enter_context(namespace(role)) for role in ("client", "other"))
-        made = Fleet(switch, store, client, other, folder)
+        made = Fleet(switch, place, store, client, other, folder)
         for ns, number in ((client, 101), (other, 102)):
             _plug(switch, ns, number)
         for number in range(1, gateways + 1):

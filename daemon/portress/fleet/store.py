@@ -121,7 +121,7 @@ class Store:
                 await asyncio.sleep(min(0.05 * tried, max(left, 0)))
             try:
                 answer = await asyncio.wait_for(
-                    self._once(number, path, body), max(0.01, min(left, PATIENCE))
+                    self._once(number, path, body), max(0.01, min(left, self._patience()))
                 )
             except (StoreFull, Compacted, Refused):
                 raise
@@ -134,6 +134,13 @@ class Store:
                 return answer
             tried += 1
         raise trouble or StoreError("no answer")
+
+    def _patience(self) -> float:
+        """Seconds until another endpoint is tried: more where the store has to look at a password first,
+        which is slow by design, and no fewer than there are where there is no other endpoint."""
+        if len(self._access.urls) == 1:
+            return self._deadline
+        return PATIENCE if self._access.user is None or self._token is not None else 2 * PATIENCE
 
     async def _once(self, number: int, path: str, body: dict[str, Any], again: bool = True) -> dict[str, Any]:
         url = self._access.urls[number]
