@@ -125,7 +125,7 @@ class Gate:
 
     def admitted(self, admission: Admission, until: float, step: int | None) -> None:
         """Tell the others; of a sequence that works once, when it is known that it did."""
-        if not self._shared(admission.door) or admission.how.startswith(How.FLEET):
+        if not self._goes_out(admission):
             return
         self.where.pop((admission.door, admission.source), None)
         if step is not None:
@@ -137,9 +137,14 @@ class Gate:
         """Tell the others, where it is more than that the time is over."""
         self.where.pop((admission.door, admission.source), None)
         self._unclaimed.pop((admission.door, admission.source), None)
-        if how in _OURS and self._shared(admission.door):
+        if how in _OURS and self._shared(admission.door) and not admission.source.port:
             left = max(0, admission.until - self._clock()) / SECOND
             self.member.dismissed(admission.door, admission.source, self._unix() + left, str(how))
+
+    def _goes_out(self, admission: Admission) -> bool:
+        """Whether others are to let that source in as well: not that of one connection, which comes here."""
+        elsewhere = admission.how.startswith(How.FLEET)
+        return self._shared(admission.door) and not elsewhere and not admission.source.port
 
     def _shared(self, door: str) -> bool:
         known = None if self._stops is None else self._stops.in_force.config.doors.get(door)
@@ -172,7 +177,7 @@ class Gate:
             if outcome is Outcome.TAKEN:
                 self._unclaimed.pop((opening.door, source), None)
                 self._tell_taken(opening, source, there)
-                if there is None or there.source != source:
+                if there is None or there.source != source.whole:
                     self._end(opening.door, source, Ending.USED_ELSEWHERE)
                 return
         admission = self._unclaimed.pop((opening.door, source), None)
@@ -182,7 +187,7 @@ class Gate:
 
     def _spent(self, opening: Expected, source: Source) -> Spent:
         assert opening.step is not None
-        return Spent(opening.claim.hex(), opening.door, opening.step, "", source, self.member.now(), 1)
+        return Spent(opening.claim.hex(), opening.door, opening.step, "", source.whole, self.member.now(), 1)
 
     def _tell_taken(self, opening: Expected, source: Source, there: Spent | None) -> None:
         by = "" if there is None else f" at {there.gateway} by {there.source}"
@@ -297,7 +302,7 @@ class Gate:
             return
         now, unix = self._clock(), self._unix()
         for one in self._stops.doorkeeper.register:
-            if self._shared(one.door) and not one.how.startswith(How.FLEET):
+            if self._goes_out(one):
                 until = unix + (one.until - now) / SECOND
                 yield Admitted(one.door, one.source, until, self.settings.gateway, 0, one.keyholder)
 

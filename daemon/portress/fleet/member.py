@@ -94,9 +94,13 @@ class Member:
     # Coming and going
 
     async def start(self) -> None:
-        """Read everything, for FIRST_LOOK seconds at the most; then go on beside the daemon's work."""
+        """Read everything, if the store answers within FIRST_LOOK seconds; then go on beside the daemon.
+
+        However much there is, it is read before this returns: the daemon is not ready before that.
+        """
         try:
-            await asyncio.wait_for(self._catch_up(), FIRST_LOOK)
+            await asyncio.wait_for(self._store.now(self._codec.prefix), FIRST_LOOK)
+            await self._catch_up()
         except StoreError as error:
             self._lost(error)
         except TimeoutError:
