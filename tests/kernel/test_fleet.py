@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import time
 from collections.abc import Callable
 
@@ -12,6 +13,7 @@ from kernel.test_rotating import SECRETS, STEP, holders, settled
 from lab import sender, service, tcp_state
 from lab.fleets import Gateway, cut_off, fleet
 from portress.config.model import Rotating
+from portress.keyholders.secret import to_base32
 from portress.knock import SECOND, TCP, UDP
 from portress.sequence.rotating import derive
 
@@ -109,6 +111,65 @@ def test_of_two_at_the_same_instant_one_stays_in(decide: str, claim: str) -> Non
         for gateway in f.gateways:
             listed = gateway.ns.run(["nft", "list", "set", "inet", "portress", "vpn_4"]).stdout
             assert winner[0] in listed and not any(source in listed for source in loser)
+
+
+def test_an_admission_of_one_connection_stays_at_its_gateway_and_its_sequence_is_used_up_at_all() -> None:
+    settled(14)
+    config = ROTATING.replace("DECIDE", "daemon").replace("gap: 5s}", "gap: 5s, admits: connection}")
+    rule = Rotating((20000, 29999), (TCP, UDP), 4, 5 * SECOND, 1, TCP, "connection")
+    knocks = [
+        str(one) for one in derive(SECRETS["ana"], "vpn", rule, int(time.time() // STEP), "edge").knocks
+    ]
+    with fleet(config, keyholders=holders(["ana"])) as f:
+        first, second = f.gateways
+        with sender(f.client) as send:
+            send.knocks(f.client4, first.address, knocks, 0.03)
+        first.daemon.wait_for("admitted to vpn")
+        true(lambda: first.daemon.status()["fleet"]["claims"] == 1)
+        with sender(f.other) as send:
+            send.knocks(f.other4, second.address, knocks, 0.03)
+            time.sleep(1)
+        assert inside(second) == set()
+        assert second.daemon.status()["fleet"]["refused"] == 0, second.daemon.log
+
+
+TWENTY = 12  # rounds, each with a sequence of its own keyholder
+
+
+def test_of_twenty_clients_at_three_gateways_at_the_same_instant_one_stays_in() -> None:
+    names = [f"holder{number}" for number in range(TWENTY)]
+    settled(25)
+    listed = "".join(
+        f"- {{name: {name}, doors: [vpn], secret: {to_base32(_secret(name))}, style: derived}}\n"
+        for name in names
+    )
+    with fleet(ROTATING.replace("DECIDE", "kernel"), gateways=3, keyholders=listed) as f:
+        net = [f"{net}.{number}" for net in ("192.0.2", "203.0.113") for number in range(1, 121)]
+        crowds = {name: net[20 * number : 20 * number + 20] for number, name in enumerate(names)}
+        settled(22)
+        step = int(time.time() // STEP)
+        with sender(f.client) as send:
+            for name in names:
+                knocks = [str(one) for one in derive(_secret(name), "vpn", RULE, step, "edge").knocks]
+                for knock in knocks:
+                    for number, client in enumerate(crowds[name]):
+                        send.knock(client, f.gateways[number % 3].address, knock)
+                    time.sleep(0.02)
+        time.sleep(3)
+        assert int(time.time() // STEP) - step <= 1
+        for name in names:
+            won = {
+                gateway.name: {
+                    one["source"] for one in gateway.daemon.status()["admissions"] if one["keyholder"] == name
+                }
+                for gateway in f.gateways
+            }
+            everywhere = set.union(*won.values())
+            assert len(everywhere) == 1, (name, won)
+
+
+def _secret(name: str) -> bytes:
+    return hashlib.sha256(name.encode()).digest()[:20]
 
 
 def test_a_gateway_that_was_cut_off_catches_up_without_a_restart() -> None:
