@@ -421,5 +421,10 @@ def test_what_forging_can_do_is_said_truthfully() -> None:
     config = Config({"vpn": evolve(VPN, fixed=door("ssh", "tcp/4617", "udp/2953", "tcp/6381").fixed)})
     fixed, rotating = assess(config, {("vpn", "derived"): 1}, Attack())
     assert any("forging it as the source" in one for one in fixed.not_against)
+    assert any("shares the admission" in one for one in fixed.not_against)
     assert any("spoil a sequence with one packet" in one for one in rotating.not_against)
+    alone = evolve(VPN, rotating=evolve(VPN.rotating, admits="connection"))
+    (one,) = assess(Config({"vpn": alone}), {("vpn", "derived"): 1}, Attack())
+    assert not any("shares the admission" in each for each in one.not_against)
+    assert any("takes its place" in each for each in one.not_against)
     assert "forged addresses" in fixed.in_short and "listens and forges" in rotating.in_short

@@ -67,6 +67,8 @@ def door(one: Door, admitted: int, unix: float) -> dict[str, Any]:
             "windows": [str(window) for window in one.hours],
             "at_closing": one.at_closing,
         }
+    if one.by_connection:
+        told["admits"] = "connection"
     if one.authenticator is not None:
         bases = [one.authenticator.base + 100 * pair for pair in range(4)]
         told["dial"] = {

@@ -166,6 +166,8 @@ def doors(told: dict[str, Any]) -> Grid:
         stay = _left(one["stay"]) if "stay" in one else ""
         if one.get("linger") is False:
             stay += ", then cut"
+        if one.get("admits") == "connection":
+            stay += ", one connection"
         cells = (one["name"], services, " or ".join(one.get("openers", [])), stay, str(admitted))
         grid.add_row(*map(Text, cells))
     return grid

@@ -12,7 +12,7 @@ from fractions import Fraction
 from functools import cache
 from typing import Final, Literal
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from portress.config.model import Authenticator, Config, Misses, Rotating
 from portress.durations import YEAR, count, roughly
@@ -30,6 +30,10 @@ _GRADES: Final = ((1e-6, "strong"), (1e-3, "sound"), (0.1, "weak"), (math.inf, "
 _OPEN: Final = "open to a sweep"
 
 _SHARED = "Anyone behind the same public address (NAT) shares the admission."
+_GAP = (
+    "Anyone behind the same public address (NAT) who dials the door from the knocker's own port between the "
+    "last knock and the connection takes its place."
+)
 _ALTERED = "Anyone who can alter traffic on the path can take over an admitted connection."
 _READ = "Anyone on the path can read a fixed sequence and replay it, however long it is."
 _FORGED = "Anyone who knows a fixed sequence can have any address admitted, by forging it as the source."
@@ -113,6 +117,7 @@ class OpenerStrength:
     gap: int  # ns
     in_force: int  # sequences that open it at any moment
     keyholders: int | None  # None: it has none by its nature; 0: the figures are for one
+    one_connection: bool = False  # it admits only the connection that follows
 
 
 @frozen
@@ -137,7 +142,7 @@ class Strength:
     def not_against(self) -> tuple[str, ...]:
         """What no length of sequence protects from."""
         own = (_READ, _FORGED) if self.opener.kind == "fixed" else (_STOLEN, _SPOILT)
-        return (*own, _SHARED, _ALTERED)
+        return (*own, _GAP if self.opener.one_connection else _SHARED, _ALTERED)
 
     @property
     def in_short(self) -> str:
@@ -185,7 +190,9 @@ def assess(config: Config, keyholders: Mapping[tuple[str, str], int], attack: At
     found: list[Strength] = []
     for door in config.doors.values():
         if door.fixed is not None:
-            found.append(_fixed(door.name, door.fixed, given))
+            one = _fixed(door.name, door.fixed, given)
+            alone = door.fixed_admits == "connection"
+            found.append(evolve(one, opener=evolve(one.opener, one_connection=alone)))
         if door.rotating is not None:
             found.append(
                 _rotating(door.name, door.rotating, keyholders.get((door.name, "derived"), 0), given)
@@ -223,7 +230,8 @@ def _rotating(door: str, rule: Rotating, count: int, given: _Given) -> Strength:
     possible = odds.falling(size, rule.length)
     if rule.last is not None:  # the last knock, chosen first, is of one protocol
         possible = width * odds.falling(size - 1, rule.length - 1)
-    opener = OpenerStrength(door, "rotating", rule.length, rule.gap, _in_force(count, rule.skew), count)
+    in_force, alone = _in_force(count, rule.skew), rule.admits == "connection"
+    opener = OpenerStrength(door, "rotating", rule.length, rule.gap, in_force, count, alone)
     names = " and ".join(PROTOCOL_NAMES[protocol] for protocol in rule.protocols)
     space = f"the pool, {names} {rule.pool[0]} to {rule.pool[1]}"
     brake = given.brake(rule.length, size, opener.in_force)
