@@ -34,8 +34,8 @@ def _free() -> int:
         return int(one.getsockname()[1])
 
 
-def certificates(folder: Path, *names: str, address: str = "127.0.0.1") -> None:
-    """An authority, `ca.pem`, and a key and a certificate for each name, valid for two days."""
+def certificates(folder: Path, *names: str, address: str = "127.0.0.1", days: int = 2) -> None:
+    """An authority, `ca.pem`, and a key and a certificate for each name, valid for so many days."""
 
     def openssl(*words: str) -> None:
         done = subprocess.run(["openssl", *words], capture_output=True, text=True, cwd=folder, timeout=30)
@@ -44,12 +44,22 @@ def certificates(folder: Path, *names: str, address: str = "127.0.0.1") -> None:
 
     new = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes")
     openssl(
-        "req", "-x509", *new, "-keyout", "ca.key", "-out", "ca.pem", "-subj", "/O=authority", "-days", "2"
+        "req",
+        "-x509",
+        *new,
+        "-keyout",
+        "ca.key",
+        "-out",
+        "ca.pem",
+        "-subj",
+        "/O=authority",
+        "-days",
+        str(days),
     )
     (folder / "ext").write_text(f"subjectAltName=IP:{address}\nextendedKeyUsage=serverAuth,clientAuth\n")
     for name in names:
         openssl("req", *new, "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/O={name}")
-        sign = ("-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial", "-days", "2", "-extfile", "ext")
+        sign = ("-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial", "-days", str(days), "-extfile", "ext")
         openssl("x509", "-req", "-in", f"{name}.csr", *sign, "-out", f"{name}.pem")
 
 

@@ -46,7 +46,7 @@ def _with_fleets_files(text: str, folder: Path) -> str:
     """The text, with the files that its section `fleet` names made in `folder`."""
     if "\nfleet:" not in text:
         return text
-    certificates(folder, "edge-1")
+    certificates(folder, "edge-1", days=365)
     for name in ("secret", "password", "edge-1.key"):
         file = folder / name
         if not file.exists():
