@@ -99,6 +99,19 @@ class MirrorListener(Listener):
             if isinstance(told, Completed):  # begun in time, and its keyholder's time was over before its end
                 return self._in_hours(packed, told, when, told.openings)
             return told
+        return self._complete(mirror, packed, knock, when, number, opened, others)
+
+    def _complete(
+        self,
+        mirror: Mirror,
+        packed: bytes,
+        knock: int,
+        when: int,
+        number: int,
+        opened: list[Opened],
+        others: list[Opened],
+    ) -> Verdict:
+        """The guard has opened a door: what it let in, and what it could not know."""
         doors, closed = self._opened_by(packed, when, number)
         verdict = mirror.completed(packed, knock, when, doors)
         if isinstance(verdict, Completed) and (closed or self._in_force.rota.keeps_hours):

@@ -92,6 +92,7 @@ class Metrics:
         """Every counter and gauge, as of now."""
         yield from self._timings()
         yield from self._knocks()
+        yield from self._callers()
         yield from self._admissions()
         yield from self._health()
         yield from self._fleet()
@@ -161,6 +162,9 @@ class Metrics:
         for what, count in listener.watcher.odd.items():
             odd.add_metric([what], count)
         yield odd
+
+    def _callers(self) -> Iterator[Metric]:
+        listener = self.listener
         yield _counter(
             "portress_callers_full",
             "First knocks dropped: caller table full.",
