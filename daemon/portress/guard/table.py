@@ -136,9 +136,9 @@ class Table:
         if before is not None and self._takes_over(before):
             lines.append(f"delete table {FAMILY} {TABLE}")
         elif before is not None:
-            if self.own:
-                # By itself: no base chain is added in a transaction that changes a table's owner (EINVAL).
-                self._run(f"add table {FAMILY} {TABLE} {{ {OWNED}; }}")
+            # By itself: no base chain is added in a transaction that changes a table's owner, and none that
+            # wakes a dormant table names it twice (EINVAL).
+            self._run(f"add table {FAMILY} {TABLE} {{ {OWNED if self.own else ''}; }}")
             lines, kept = self._clear(before, ruleset)
         entries = [(admission_set(held.door, held.source), held.source, held.left) for held in carried]
         if before is not None and before.prefixes == ruleset.prefixes:
