@@ -259,6 +259,6 @@ def test_a_kernel_that_may_not_be_asked_is_one_line(monkeypatch: pytest.MonkeyPa
         def cmd(self, _: str) -> tuple[int, str, str]:
             return -1, "", "Error: cache initialization failed: Operation not permitted"
 
-    monkeypatch.setattr("nftables.Nftables", Refusing)
+    monkeypatch.setattr("portress.doctor.probe.kernel.Nft", Refusing)
     with pytest.raises(Mistake, match="takes CAP_NET_ADMIN: run it as root"):
         kernel.read(CONFIG)

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import nftables
 from attrs import evolve
 
 from portress.config.model import Config
 from portress.guard.language import FAMILY, TABLE
+from portress.guard.libnftables import Nft
 from portress.guard.ruleset import build, render
 
 _TRY = "portress_try"
@@ -19,7 +19,7 @@ _TRY = "portress_try"
 
 def refused(text: str) -> str | None:
     """Why nft or the kernel would not load a table; None: they would. Nothing is changed."""
-    nft = nftables.Nftables()
+    nft = Nft()
     nft.set_dry_run(True)
     code, _, error = nft.cmd(text)
     if code == 0:

@@ -15,13 +15,13 @@ from collections.abc import Callable, Iterable, Iterator
 from itertools import product
 from typing import Final, TypeVar
 
-import nftables
 from attrs import frozen
 
 from portress.errors import Mistake
 from portress.guard import connections, elements, hours, listing, membership
 from portress.guard.elements import ElementChanges
 from portress.guard.language import FAMILY, OWNED, TABLE, Chain, Set, removal, replacement
+from portress.guard.libnftables import Nft
 from portress.guard.listing import Listing
 from portress.guard.maps import Maps
 from portress.guard.report import FULL
@@ -74,7 +74,7 @@ class Table:
 
     def __init__(self, *, own: bool = False) -> None:
         """`own`: take ownership of the table where kernel and nft know `owner` and `persist`."""
-        self._nft = nftables.Nftables()
+        self._nft = Nft()
         self._nft.set_stateless_output(True)
         self._nft.set_numeric_prio_output(True)
         self._transactions = Transactions()

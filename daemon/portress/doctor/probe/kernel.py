@@ -13,7 +13,6 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-import nftables
 from attrs import frozen
 
 from portress.config.model import Config, Watch
@@ -21,6 +20,7 @@ from portress.doctor.probe.finding import Fact, Finding
 from portress.errors import Mistake
 from portress.guard.able import settled
 from portress.guard.language import FAMILY, OWNED, TABLE
+from portress.guard.libnftables import Nft
 from portress.guard.ruleset import build, render
 from portress.watch.entries import look_for_files
 from portress.watch.packet import PacketWatcher
@@ -73,7 +73,7 @@ class Kernel:
 def read(config: Config) -> Kernel:
     """Ask the kernel. Raises Mistake where nftables may not be asked."""
     able = settled(config)
-    nft = nftables.Nftables()
+    nft = Nft()
     nft.set_json_output(True)
     version = _version(nft)
     nft.set_dry_run(True)

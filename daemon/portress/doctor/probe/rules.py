@@ -13,11 +13,11 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-import nftables
 from attrs import evolve, frozen
 
 from portress.errors import Mistake
 from portress.guard.language import FAMILY, TABLE
+from portress.guard.libnftables import Nft
 
 Json = dict[str, Any]
 ChainKey = tuple[str, str, str]  # family, table, chain
@@ -78,7 +78,7 @@ class Tables:
 
 def read() -> Tables:
     """Ask the kernel. Raises Mistake if it refuses."""
-    nft = nftables.Nftables()
+    nft = Nft()
     nft.set_json_output(True)
     nft.set_stateless_output(True)
     nft.set_terse_output(True)

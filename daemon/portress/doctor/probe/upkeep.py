@@ -7,7 +7,6 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
-import nftables
 from attrs import evolve, frozen
 
 from portress import lock, units
@@ -18,6 +17,7 @@ from portress.doctor.probe.kernel import groups
 from portress.errors import Mistake
 from portress.guard.closed import CLOSED, LABELS, LATE
 from portress.guard.language import FAMILY, TABLE
+from portress.guard.libnftables import Nft
 from portress.guard.ruleset import Ruleset, build, render
 from portress.paths import Paths
 from portress.run import status_answer as answers
@@ -83,7 +83,7 @@ def read(config: Config, paths: Paths) -> Upkeep:
 
 def read_guard() -> Guard | None:
     """The guard in the kernel; None if there is none."""
-    nft = nftables.Nftables()
+    nft = Nft()
     nft.set_stateless_output(True)
     nft.set_terse_output(True)
     nft.set_numeric_prio_output(True)
