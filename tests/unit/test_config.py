@@ -88,6 +88,7 @@ def test_every_other_key_reaches_the_configuration() -> None:
     assert parse(text, "portress.yaml") == Config(
         doors={"ssh": ssh()},
         watch="counter",
+        decide="daemon",
         closed="reject",
         callers=1000,
         restore=True,

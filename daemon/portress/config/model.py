@@ -126,7 +126,7 @@ class Config:
 
     doors: dict[str, Door]
     watch: Watch = "packet"
-    decide: Decide = "daemon"
+    decide: Decide = "kernel"
     site: str = ""  # goes into the derivation of rotating sequences; empty: none is named
     inside: tuple[str, ...] = ()  # interfaces that are not guarded, beside lo
     inside_default_route: tuple[str, ...] = ()  # those of them that may carry the default route
@@ -136,7 +136,7 @@ class Config:
     prefix_4: int = 32  # source_prefix.ipv4
     prefix_6: int = 64  # source_prefix.ipv6
     misses: Misses | None = None  # None: nobody is shunned
-    callers: int = 65536  # sources remembered part-way at once
+    callers: int = 1 << 18  # sources remembered part-way at once
     admissions: int = 16384  # sources of one family admitted through one door at once
     restore: bool = False  # admissions with time left come back after a reboot
     metrics: tuple[str, int] | None = None  # address and port
