@@ -104,6 +104,17 @@ def test_times_are_in_the_zone_asked_for(place: Place) -> None:
     assert "13:30:00.000" in berlin and "admitted until 21:30:00" in berlin and "Europe/Berlin" in berlin
 
 
+def test_an_admission_of_a_single_connection_is_called_one(place: Place) -> None:
+    file, told = place.capture(*run(STRANGER, *RIGHT)), "only the connection from this knock's own port"
+    assert told not in place.text(file, columns=200)
+    place.write(
+        "portress.yaml",
+        "doors:\n  ssh:\n    services: [tcp/22]\n    stay: 30s\n    fixed: {knocks: [tcp/4617, udp/2953, "
+        "tcp/6381], gap: 60s, admits: connection}\n",
+    )
+    assert told in place.text(file, columns=200)
+
+
 def test_no_line_is_wider_than_the_screen(place: Place) -> None:
     place.keyholders()
     six = "2001:db8:1234:5678:9abc:def0:1234:5678"

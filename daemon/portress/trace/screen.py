@@ -80,6 +80,8 @@ def what(note: Note, zone: tzinfo | None, hosts: Container[bytes] = ()) -> str:
     if isinstance(note.what, Completed):
         ends, begins = moment(note.until / SECOND, zone), moment(note.at / SECOND, zone)
         text += f", admitted until {ends[11:] if ends[:10] == begins[:10] else ends[:16]}"
+        if any(one.one_connection for one in note.what.openings):
+            text += ", only the connection from this knock's own port"
     return text
 
 
