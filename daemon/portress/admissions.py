@@ -7,14 +7,14 @@ kept in the ledger, and put back when somebody else threw the guard away.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from enum import StrEnum
 from typing import TypeVar
 
 from attrs import define, frozen
 
 from portress import hours
-from portress.config.model import Door
+from portress.config.model import Config, Door
 from portress.knock import SECOND, Source
 
 Key = TypeVar("Key")
@@ -84,8 +84,11 @@ def stay_of(door: Door, until: float | None, unix: float) -> int:
     return min([door.stay, *(round((end - unix) * SECOND) for end in ends)])
 
 
-def shuts(door: Door, unix: float) -> bool:
+def shuts(config: Config, name: str, unix: float) -> bool:
     """Whether the door's admissions end with its hours, and those are over, or are within a second."""
+    door = config.doors.get(name)
+    if door is None:
+        return False
     return door.at_closing == "end" and bool(door.hours) and not hours.is_open(door.hours, unix + 1)
 
 
@@ -185,6 +188,15 @@ class Register:
     def count(self, door: str, family: int) -> int:
         """How many sources of an address family (4 or 6) are admitted to a door."""
         return self._counts.get((door, family), 0)
+
+    def full(self, doors: Iterable[str], limit: int) -> list[str]:
+        """Where there are as many as `limit` allows."""
+        return [
+            f"{door} over IPv{family}"
+            for door in doors
+            for family in (4, 6)
+            if self.count(door, family) >= limit
+        ]
 
     def counts(self) -> dict[str, int]:
         """How many are admitted, by door."""

@@ -1,4 +1,5 @@
-"""What is done about a sequence that was right at an hour at which its door is closed.
+"""What is done about a sequence that was right and yet opens nothing: its door is closed at this hour, or
+nobody knows whether it was used before.
 
 In: the verdict, and what of it was closed. Out: an event; which uses have to be noted all the same.
 """
@@ -33,4 +34,16 @@ def tell(events: Events, source: Source, verdict: Closed, unix: float) -> None:
         source=source,
         door=one.door,
         keyholder=one.keyholder,
+    )
+
+
+def tell_doubted(events: Events, source: Source, opening: Expected) -> None:
+    """The event of a sequence that may have been used before."""
+    events.tell(
+        "doubted",
+        f"{source} refused at {opening.door}: nobody knows if this sequence of keyholder"
+        f" {opening.keyholder} was used before; see portress status",
+        source=source,
+        door=opening.door,
+        keyholder=opening.keyholder,
     )

@@ -24,7 +24,6 @@ from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
 from portress.fleet.packages import need
-from portress.guard import hours
 from portress.guard.able import settled
 from portress.guard.table import GuardError, Table
 from portress.keyholders.place import together
@@ -86,7 +85,6 @@ class Daemon:
         self._tasks: set[asyncio.Task[None]] = set()
         self._expiring: asyncio.Task[None] | None = None
         self._rounds = 0
-        self._hours: object = None  # what the guard was told last of its doors' hours
         self._stopped = asyncio.Event()
 
     async def run(self, admit: Iterable[Source] = ()) -> None:
@@ -129,7 +127,6 @@ class Daemon:
         tuning.spare_the_loop()
         self._last_good.keep(config)
         self._last_good.mark()
-        self._renew_hours()
         self._tell_ready(found, restored)
         self._interfaces.look(config.inside)
         self._judge_clock()
@@ -179,7 +176,7 @@ class Daemon:
     def _wire(self, config: Config, rota: Rota) -> None:
         """Make the stops, each with those it needs."""
         events, clock, unix, paths = self._events, self._clock, self._unix, self._paths
-        self._table = table = Table(own=True)
+        table = Table(own=True)
         mark, boot = paths.socket.parent / use_mark.NAME, use_mark.boot()
         ledger = open_ledger(paths, events, unix())
         self._books = books = Books(ledger, events, unix, clock, mark, boot)
@@ -317,14 +314,6 @@ class Daemon:
 
     # The middle
 
-    def _renew_hours(self) -> None:
-        """Have the guard know when its doors are open, for two weeks from now."""
-        ranges = hours.open_at(self._in_force.config, self._unix())
-        if ranges and self._sentinel.guarding and (ranges, self._table.loads) != self._hours:
-            with contextlib.suppress(GuardError):  # it is put back with them
-                self._table.renew_hours(ranges)
-                self._hours = (ranges, self._table.loads)
-
     def _later(self, work: Awaitable[None]) -> asyncio.Task[None]:
         """Do `work` in the loop; what goes wrong in it is told."""
 
@@ -378,7 +367,6 @@ class Daemon:
 
     async def _seldom(self) -> None:
         self._sentinel.check()
-        self._renew_hours()
         self._publisher.try_again()
         await self._books.settle()
         if await self._past.look_for_ledger(self._paths, self._in_force.tracker.used):

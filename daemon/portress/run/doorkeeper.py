@@ -171,12 +171,7 @@ class Doorkeeper:
 
     def _tell_full(self, count: int) -> None:
         limit = self.config.admissions
-        full = [
-            f"{door} over IPv{family}"
-            for door in self.config.doors
-            for family in (4, 6)
-            if self.register.count(door, family) >= limit
-        ]
+        full = self.register.full(self.config.doors, limit)
         text = f"{counted(count, 'admission')} refused: admissions is full (see `admissions`, {limit:,} now)"
         self._events.tell("full", f"{text}{': ' if full else ''}{', '.join(full)}", count=count)
 
@@ -275,15 +270,11 @@ class Doorkeeper:
     def expire(self, most: int | None = None) -> int:
         """See to the admissions that the kernel has ended by their timeouts, `most` at the most; how many."""
         over = self.register.expire(self._clock(), most)
-        closed = [one for one in over if self._shut(one.door)]
+        closed = [one for one in over if shuts(self.config, one.door, self._unix())]
         self._refuse(one.source for one in closed)
         self._end(closed, Ending.CLOSED, "ended")
         self._end([one for one in over if one not in closed], Ending.EXPIRED, "ended")
         return len(over)
-
-    def _shut(self, name: str) -> bool:
-        door = self.config.doors.get(name)
-        return door is not None and shuts(door, self._unix())
 
     def close(self) -> list[Admission]:
         """End the admissions of doors whose hours are over, where they end with them; those ended."""
@@ -356,7 +347,7 @@ class Doorkeeper:
         for one in records:
             place = one.door, one.source.family
             door = self.config.doors.get(one.door)
-            if door is None or one.source.port or self._shut(one.door):
+            if door is None or one.source.port or shuts(self.config, one.door, unix):
                 continue
             if self.register.get(one.door, one.source) is None:
                 room[place] = room.get(place, self.room(*place)) - 1

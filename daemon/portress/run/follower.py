@@ -85,20 +85,8 @@ class MirrorListener(Listener):
         opened: list[Opened],
         others: list[Opened],
     ) -> Verdict | None:
-        if report == Report.FULL:
-            self._found_full(packed, number)
-            return None
-        if report == Report.CLOSED:
-            self._closed_at[packed, self._door(number)] = when
-            return None
-        if report == Report.NO_CLAIM:
-            self._no_claims.add()
-            return Ignored()
         if report not in (Report.OPENED, Report.CLAIMED):
-            told = mirror.follow(packed, knock, when, report)
-            if isinstance(told, Completed):  # begun in time, and its keyholder's time was over before its end
-                return self._in_hours(packed, told, when, told.openings)
-            return told
+            return self._follow_on(mirror, packed, knock, when, report, number)
         return self._complete(mirror, packed, knock, when, number, opened, others)
 
     def _complete(
@@ -130,6 +118,24 @@ class MirrorListener(Listener):
         self._full_at.clear()
         self._closed_at.clear()
         return verdict
+
+    def _follow_on(
+        self, mirror: Mirror, packed: bytes, knock: int, when: int, report: str, number: int
+    ) -> Verdict | None:
+        """A report of what opened nothing."""
+        if report == Report.FULL:
+            self._found_full(packed, number)
+            return None
+        if report == Report.CLOSED:
+            self._closed_at[packed, self._door(number)] = when
+            return None
+        if report == Report.NO_CLAIM:
+            self._no_claims.add()
+            return Ignored()
+        told = mirror.follow(packed, knock, when, report)
+        if isinstance(told, Completed):  # begun in time, and its keyholder's time was over before its end
+            return self._in_hours(packed, told, when, told.openings)
+        return told
 
     def _door(self, number: int) -> str:
         doors = list(self._in_force.config.doors)

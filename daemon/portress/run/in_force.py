@@ -10,6 +10,7 @@ from collections.abc import Callable
 from attrs import define
 
 from portress.config.model import Config
+from portress.guard import hours
 from portress.guard.closed import NOT_YET, Answers
 from portress.guard.ruleset import Ruleset, build
 from portress.keyholders.keyholder import Keyholder
@@ -36,6 +37,10 @@ class InForce:
         contents = None if self.plan is None or self.config.decide == "daemon" else self.plan.contents
         now = None if self.unix is None else self.unix()
         return build(self.config, self.tracker.trie.opening, contents, self.answers, now)
+
+    def hours(self) -> dict[str, tuple[str, ...]]:
+        """When doors with hours are open, as the guard has to know it."""
+        return hours.open_at(self.config, None if self.unix is None else self.unix())
 
     def source(self, packed: bytes) -> Source:
         """The source that an address's bytes, as a watcher tells them, stand for."""

@@ -194,7 +194,7 @@ class Listener:
             if not self._is_in(source, verdict.opening) and not _other_family(packed, verdict):
                 self._replayed(source, verdict.opening, verdict.last)
         elif isinstance(verdict, Doubted):
-            self._doubted(self.source(packed), verdict)
+            closed_hours.tell_doubted(self._events, self.source(packed), verdict.opening)
 
     def _admitted_source(self, opening: Expected, packed: bytes, knock: int, when: int) -> Source | None:
         """Who is let in: the source, or only the connection that comes from the last knock's own port."""
@@ -268,17 +268,6 @@ class Listener:
         self._events.tell(
             name,
             f"{source} refused at {opening.door}: {why}",
-            source=source,
-            door=opening.door,
-            keyholder=opening.keyholder,
-        )
-
-    def _doubted(self, source: Source, verdict: Doubted) -> None:
-        opening = verdict.opening
-        self._events.tell(
-            "doubted",
-            f"{source} refused at {opening.door}: nobody knows if this sequence of keyholder"
-            f" {opening.keyholder} was used before; see portress status",
             source=source,
             door=opening.door,
             keyholder=opening.keyholder,

@@ -115,9 +115,7 @@ class Requests:
                 "open": dict(self.exposure.open),
             },
             "closed": answers.closed(self.in_force.config, self.in_force.answers),
-            "doors": [
-                answers.door(door, counts[name], unix) for name, door in self.in_force.config.doors.items()
-            ],
+            "doors": answers.doors(self.in_force.config, counts, unix),
             "as_configured": not self.last_good.falling_back,
             "admitted": len(admitted),
             "admissions": [answers.admission(one, now, unix) for one in listed],

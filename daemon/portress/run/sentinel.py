@@ -67,6 +67,7 @@ class Sentinel:
         self._number: str | None = None  # of the trial under way
         self._seen = clock()  # when the guard was last known to be in force
         self._trial: asyncio.TimerHandle | None = None
+        self._hours: object = None  # what the guard was told last of its doors' hours
         self._undo: Callable[[], None] | None = None  # what the end of the trial does, if not taking it away
 
     def ruleset(self) -> Ruleset:
@@ -210,9 +211,13 @@ class Sentinel:
                 self._in_force.answers = before  # the next look tries again
 
     def check(self) -> None:
-        """Now and then: the guard must be there whatever was announced."""
+        """Now and then: the guard must be there whatever was announced, and know when its doors are open."""
         if self.guarding and not self._table.present(self.ruleset()):
             self.put_back("missing")
+        elif self.guarding and (ranges := self._in_force.hours()) != self._hours:
+            with contextlib.suppress(GuardError):  # it is put back with them
+                self._table.renew_hours(ranges)
+                self._hours = ranges
 
     def resume(self, admit: Iterable[Source]) -> None:
         """Put the guard in force after it was taken away by hand. Raises GuardError."""

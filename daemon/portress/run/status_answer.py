@@ -6,6 +6,7 @@ It is for whoever may read the socket: it holds no secret, and no port of a sequ
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Any, Final
 
 from portress import __version__, hours
@@ -100,6 +101,11 @@ def closed(config: Config, found: Answers) -> dict[str, Any]:
         if one.kind == kind
     ]
     return {"configured": config.closed, "answers": listed}
+
+
+def doors(config: Config, admitted: Mapping[str, int], unix: float) -> list[dict[str, Any]]:
+    """Every door, with how many are admitted; `unix`: now."""
+    return [door(one, admitted.get(name, 0), unix) for name, one in config.doors.items()]
 
 
 def refusing(doubt: Doubt | None, unix: float) -> dict[str, Any] | None:

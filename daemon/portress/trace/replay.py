@@ -94,6 +94,7 @@ class Trace:
         self._turns = 0  # when other sequences come into force, by the time that never goes back
         first = Trie() if self._rota.rotates else self._rota.trie(0)
         self.tracker = Tracker(first, limit=config.callers, misses=config.misses)
+        self._hear = self._in_hours if self._rota.keeps_hours else self.tracker.hear
         self._used: dict[bytes, tuple[int | None, int]] = {}
         self._elsewhen = Elsewhen(config, keyholders)
         self._services = _services(config)
@@ -106,8 +107,8 @@ class Trace:
     def follow(self, reading: Reading) -> None:
         """Hear all of it. Raises what the reading raises."""
         services, hosts, passed_by, always = self._services, self.hosts, self.passed_by, self._always
-        mask, get, hear = self._mask, self.timelines.get, self.tracker.hear
-        places, elsewhen, timed = self._places, self._elsewhen.on, self._rota.keeps_hours
+        mask, get, hear = self._mask, self.timelines.get, self._hear
+        places, elsewhen = self._places, self._elsewhen.on
         for source, knock, moment, _ in reading:
             now, to = moment + self._shift, reading.to
             if now < self._now or moment >= _LATEST:
@@ -133,9 +134,6 @@ class Trace:
                 continue
             self.knocks += 1
             verdict = hear(source, knock, now)
-            if timed and type(verdict) is Completed:
-                shut = self._rota.shut(verdict, moment / SECOND)
-                verdict = self._rota.judged(verdict, shut, moment / SECOND)
             timeline = get(source)
             if timeline is None and type(verdict) is Ignored:
                 self.silent += 1
@@ -146,6 +144,13 @@ class Trace:
             if elsewhen:
                 self._look_around(source, to, knock, moment, isinstance(verdict, _ENDS))
         self._settle_early()
+
+    def _in_hours(self, source: bytes, knock: int, now: int) -> Verdict:
+        """The tracker's verdict, and what is left of it at the hour of the capture."""
+        verdict, unix = self.tracker.hear(source, knock, now), (now - self._shift) / SECOND
+        if type(verdict) is not Completed:
+            return verdict
+        return self._rota.judged(verdict, self._rota.shut(verdict, unix), unix)
 
     def _pass_by(self, source: bytes, to: bytes, knock: int, moment: int) -> None:
         """A packet to another host."""
