@@ -42,6 +42,7 @@ class Ending(StrEnum):
     ELSEWHERE = "dismissed at another gateway"
     USED_ELSEWHERE = "sequence used at another gateway before"
     USED_TWICE = "sequence used at two gateways"
+    MOVED = "moved"  # the keyholder was admitted elsewhere, and has no more places
     CLOSED = "closed"  # the door's hours were over
     SUPERSEDED = "superseded"  # by one of another keyholder, for the same source and door
 
@@ -55,6 +56,7 @@ class Ending(StrEnum):
             Ending.USED_ELSEWHERE,
             Ending.USED_TWICE,
             Ending.CLOSED,
+            Ending.MOVED,
         )
 
 
@@ -103,6 +105,8 @@ class Admission:
     keyholder: str | None = None
     how: str = How.KNOCK
     row: int | None = None  # its number in the ledger
+    step: int | None = None  # the time step of the sequence that it came by
+    last: int = 0  # when it was made or renewed last
 
 
 class Register:
@@ -132,6 +136,21 @@ class Register:
     def held_by(self, keyholder: str) -> list[Admission]:
         """Every admission of that keyholder."""
         return list(self._by_keyholder.get(keyholder, {}).values())
+
+    def beyond(self, new: Admission, places: int) -> list[Admission]:
+        """What of the keyholder's has to make room at that door for `new`, the longest unrenewed first.
+
+        Two address families of one step are one place.
+        """
+        held = [one for one in self.held_by(new.keyholder or "") if one.door == new.door]
+        by_place: dict[object, list[Admission]] = {}
+        for one in held:
+            by_place.setdefault(one.source if one.step is None else one.step, []).append(one)
+        mine = by_place.pop(new.source if new.step is None else new.step, [])
+        others = sorted(by_place.values(), key=lambda some: max((one.last, one.since) for one in some))
+        same = [one for one in mine if one is not new and one.source.family == new.source.family]
+        gone = others[: max(0, len(others) + 1 - places)]
+        return same + [one for some in gone for one in some]
 
     def keyholders(self) -> list[str]:
         """The keyholders that are admitted somewhere."""

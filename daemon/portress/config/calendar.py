@@ -96,6 +96,21 @@ def check(found: Found, findings: Findings) -> None:
         findings.mistake(closing.place, "the door has no hours, so it never closes: add hours")
 
 
+def check_places(door: Found, findings: Findings) -> None:
+    """Places are of keyholders, and of admissions that last."""
+    places = door.get("places")
+    if not places:
+        return
+    if "rotating" not in door.value and "authenticator" not in door.value:
+        findings.mistake(places.place, "a fixed sequence is nobody's: only keyholders have places")
+    for style in ("fixed", "rotating"):
+        admits = door.get(style, "admits")
+        if admits and admits.value == "connection":
+            findings.mistake(
+                places.place, "each admission is of one connection here: leave places or admits out"
+            )
+
+
 def windows(values: tuple[AnyMapping[str, Any], ...]) -> Hours:
     """The windows that were read."""
     return tuple(Window(one["days"], one["from"], one["to"], one["zone"]) for one in values)

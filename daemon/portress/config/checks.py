@@ -174,6 +174,7 @@ def check(top: Found, findings: Findings, carriers: frozenset[str] = frozenset()
         _authenticator(door, claims, findings)
         _admits(top, door, findings)
         calendar.check(door, findings)
+        calendar.check_places(door, findings)
     fleet.check(top, findings)
     metrics = top.get("metrics", "listen")
     if metrics and not ip_address(metrics.value[0]).is_loopback:

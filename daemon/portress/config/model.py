@@ -73,6 +73,7 @@ class Door:
     shared: bool = True  # in a fleet: its admissions hold at all gateways that have the door
     claim: Literal["later", "first"] = "later"  # in a fleet: the door opens before a use is claimed, or after
     fixed_admits: Admits = "source"
+    places: int | None = None  # how many sources of one keyholder at a time; None: any number
     hours: Hours = ()  # when it is open; empty: always
     at_closing: Literal["stay", "end"] = "stay"  # what becomes of admissions when the hours are over
 

@@ -237,6 +237,10 @@ _DOOR: Final = Keys(
         "authenticator": Key(
             _AUTHENTICATOR, "the door opens to the codes of a keyholder's authenticator app"
         ),
+        "places": Key(
+            Whole("the number of places", 1, 1000),
+            "how many sources one keyholder may have admitted at a time; the newest ends the oldest",
+        ),
         "hours": Key(HOURS, "when the door is open; outside these hours no sequence opens it"),
         "at_closing": Key(
             one_of("stay", "end"),

@@ -12,13 +12,14 @@ from collections.abc import Callable, Container, Iterable
 
 from portress.admissions import Admission, Ending, Grant, How, Register, shuts, stay_of
 from portress.config.model import Config
-from portress.durations import counted, spell
+from portress.durations import counted
 from portress.events import Events, Minutely
 from portress.guard import flows
 from portress.guard.ruleset import Ruleset
 from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.knock import SECOND, Expected, Source
 from portress.ledger.ledger import Record
+from portress.run import places
 from portress.run.fellows import Alone, Fellows
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
@@ -179,7 +180,7 @@ class Doorkeeper:
         until, until_unix = now + grant.stay, self._unix() + grant.stay / SECOND
         known = self.register.get(grant.door, grant.source)
         if known is not None and known.keyholder == grant.keyholder:
-            known.until = until
+            known.until, known.last, known.step = until, now, grant.step
             self.register.put(known)
             self._books.renewed(known, until_unix)
             admission = known
@@ -189,27 +190,22 @@ class Doorkeeper:
             admission = Admission(grant.door, grant.source, now, until, grant.keyholder, grant.how)
             self.register.put(admission)
             self._books.admitted(admission, until_unix, grant.step)
+            admission.step, admission.last = grant.step, now
         how = grant.how.partition(" ")[0]
         self.admitted[grant.door, how] = self.admitted.get((grant.door, how), 0) + 1
         self._fellows.admitted(admission, until_unix, grant.step)
-        if self._events.wants("admitted"):
-            self._tell_admitted(grant, again=known is not None)
+        if gone := self._make_room(admission):
+            places.tell_moved(self._events, gone, grant)
+        elif self._events.wants("admitted"):
+            places.tell_admitted(self._events, grant, again=known is not None)
         return admission
 
-    def _tell_admitted(self, grant: Grant, *, again: bool) -> None:
-        who = f", keyholder {grant.keyholder}" if grant.keyholder else ""
-        by = ", by command" if grant.how == How.COMMAND else ""
-        if grant.how.startswith(How.FLEET):
-            by = f", at {grant.how.removeprefix(How.FLEET).strip()}"
-        self._events.tell(
-            "admitted",
-            f"{grant.source} admitted{' again' if again else ''} to {grant.door}"
-            f" for {spell(grant.stay)}{who}{by}",
-            source=grant.source,
-            door=grant.door,
-            keyholder=grant.keyholder,
-            stay=grant.stay // SECOND,
-        )
+    def _make_room(self, new: Admission) -> list[Admission]:
+        """End what the keyholder has beyond the door's places, now that `new` is there."""
+        door = self.config.doors.get(new.door)
+        if door is None or door.places is None or new.keyholder is None:
+            return []
+        return self._dismiss(self.register.beyond(new, door.places), Ending.MOVED)
 
     def dismiss(self, source: Source, door: str | None, how: Ending = Ending.DISMISSED) -> list[Admission]:
         """End the source's admissions, through that door or through all of them."""
@@ -293,8 +289,8 @@ class Doorkeeper:
         for one in ended:
             self._books.ended(one, how)
             self._fellows.ended(one, how)
-            if not self._events.wants(event):
-                continue
+            if how is Ending.MOVED or not self._events.wants(event):
+                continue  # told in one event with the new admission
             count = cut[one.door, one.source]
             cuts = f", {counted(count, 'flow')} cut" if count else ""
             self._events.tell(

@@ -57,6 +57,7 @@ def door(one: Door, admitted: int, unix: float) -> dict[str, Any]:
         "openers": list(one.openers),
         "stay": seconds(one.stay),
         "linger": one.linger,
+        "places": one.places,
         "admitted": admitted,
     }
     if one.hours:
