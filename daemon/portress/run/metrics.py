@@ -197,6 +197,15 @@ class Metrics:
             now.add_metric([door], counts.get(door, 0))
         yield now
 
+    def _in_hours(self) -> Metric:
+        unix = self.doorkeeper.unix_at(self.clock())
+        found = GaugeMetricFamily(
+            "portress_door_in_hours", "1 if the door is open at this hour.", labels=["door"]
+        )
+        for name, one in self.in_force.config.doors.items():
+            found.add_metric([name], int(hours.is_open(one.hours, unix)))
+        return found
+
     def _health(self) -> Iterator[Metric]:
         restored = CounterMetricFamily(
             "portress_guard_restorations", "How often the guard was put back.", labels=["cause"]
@@ -211,13 +220,7 @@ class Metrics:
         for door in self.in_force.config.doors:
             unguarded.add_metric([door], int(door in self.exposure.open or not self.sentinel.guarding))
         yield unguarded
-        unix = self.doorkeeper.unix_at(self.clock())
-        in_hours = GaugeMetricFamily(
-            "portress_door_in_hours", "1 if the door is open at this hour.", labels=["door"]
-        )
-        for name, one in self.in_force.config.doors.items():
-            in_hours.add_metric([name], int(hours.is_open(one.hours, unix)))
-        yield in_hours
+        yield self._in_hours()
         yield _counter("portress_ledger_failures", "Writes to the ledger that failed.", self.books.failures)
         reloads = CounterMetricFamily(
             "portress_config_reloads", "Reloads of the configuration.", labels=["result"]
