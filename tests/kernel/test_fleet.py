@@ -250,3 +250,22 @@ def test_keyholders_enrolled_at_one_gateway_open_doors_at_all() -> None:
         assert not (first.daemon.folder / "keyholders.yaml").exists()
         second.daemon.verb("unenrol", "ben")
         first.daemon.wait_for("0 keyholders now")
+
+
+@pytest.mark.parametrize("alone", ["local", "refuse"])
+def test_a_secret_that_cannot_be_read_keeps_no_service_from_starting(alone: str) -> None:
+    settled(14)
+    config = ROTATING.replace("DECIDE", "daemon")
+    with fleet(config, gateways=1, keyholders=holders(["ana"]), more=f", alone: {alone}") as f:
+        (only,) = f.gateways
+        only.daemon.terminate()
+        (f.folder / "secret").unlink()
+        only.daemon.start("--last-good")
+        only.daemon.wait_for("running without the fleet")
+        told = only.daemon.status()["fleet"]
+        assert told["away"] and "secret: No such file" in told["trouble"]
+        settled(8)
+        with sender(f.client) as send:
+            send.knocks(f.client4, only.address, sequence(), 0.03)
+            time.sleep(1)
+        assert inside(only) == ({(f.client4, "vpn")} if alone == "local" else set())
