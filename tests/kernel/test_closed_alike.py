@@ -222,7 +222,7 @@ def test_a_guard_loaded_without_a_daemon_answers_by_what_is_known_then(firewall:
         d.verb("guard")
         assert alike(met(w, w.host4)), met(w, w.host4)
         loaded = w.host.run(["nft", "-s", "list", "table", "inet", "portress"]).stdout
-        assert "reject" in loaded.partition("chain closed {")[2].partition("}")[0]
+        assert "reject" in loaded.partition("chain closed {")[2].partition("\n\t}")[0]
         assert "reject" in d.verb("rules").stdout
 
 

@@ -102,7 +102,6 @@ def _load(
     no_daemon(paths)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
     opening = Rota(config, holders).trie(step_at(time.time())).opening
-    ruleset = build(config, opening, answers=known(config), now=time.time())
     sources = [config.source(one.packed) for one in here]
     admit = [(door.name, source, door.stay) for source in sources for door in config.doors.values()]
     another = trial.under_way(paths.socket)
@@ -112,7 +111,8 @@ def _load(
     try:
         if table.listing() is None:
             flows.adopt(connected(services(config)))
-        ended = table.load(ruleset, admit)
+        # Asked for not before the trial has begun, whose process must not inherit what looking opens.
+        ended = table.load(build(config, opening, answers=known(config), now=time.time()), admit)
     except BaseException:
         if not another:  # or else the new trial undoes what the other one began
             trial.stop(paths.socket)

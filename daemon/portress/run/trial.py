@@ -7,6 +7,7 @@ a daemon ends the trial itself, it waits all the same, for the daemon may die be
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
 import os
 import signal
@@ -100,6 +101,7 @@ def start(socket: Path, seconds: float, before: Snapshot | None, number: str | N
     )  # a reload of the host's rules must not bring back what is not kept
     sys.stdout.flush()
     sys.stderr.flush()
+    gc.collect()  # closes what was opened to look at the host
     reader, writer = os.pipe()
     child = os.fork()
     if not child:
