@@ -15,7 +15,7 @@ from attrs import define, frozen
 
 from portress import hours
 from portress.config.model import Config, Door
-from portress.knock import SECOND, Source
+from portress.knock import SECOND, Expected, Source
 
 Key = TypeVar("Key")
 Inner = TypeVar("Inner")
@@ -70,6 +70,13 @@ class Grant:
     keyholder: str | None = None
     step: int | None = None
     how: str = How.KNOCK
+    paper: str = ""  # which sequence on paper: `paper 3 of 10`
+
+    @classmethod
+    def of(cls, opening: Expected, source: Source, stay: int) -> Grant:
+        """What who completed a sequence gets."""
+        step = None if opening.paper is not None else opening.step
+        return cls(opening.door, source, stay, opening.keyholder, step, paper=opening.named)
 
 
 def stay_of(door: Door, until: float | None, unix: float) -> int:

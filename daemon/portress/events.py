@@ -45,6 +45,7 @@ KINDS: Final[dict[str, Kind]] = {
     "shunned": Kind("39204721df594047b75be4e312a35036", WARNING),
     "replayed": Kind("76b80691a40f4ba4832eecffcfe19a57", WARNING),
     "spent": Kind("9e6ac2422344490b9c960cb21e2c1067", NOTICE),
+    "paper": Kind("5ab318006d7040c1b3a575d104865313", WARNING),
     "doubted": Kind("fcfc425bc4424310959ac36947c2e8fa", NOTICE),
     "closed": Kind("ffef808b143e4d77b1eaf4f3da61d7ca", NOTICE),
     "moved": Kind("55c39437850b46d98cf6728eb1b136e0", NOTICE),

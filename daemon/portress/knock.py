@@ -22,6 +22,10 @@ SECOND: Final = 1_000_000_000
 # What a watcher tells in place of knocks of which it does not know the order: no knock of any sequence.
 UNSURE: Final = 0
 
+# The time step of a sequence that is in force at any time and yet works once only: one on paper. It is later
+# than any step that comes.
+TIMELESS: Final = 1 << 62
+
 
 def _protocol(text: str) -> int:
     try:
@@ -125,6 +129,7 @@ class Expected:
     """A sequence now in force and what it opens: a door, for a keyholder's time step where there is one.
 
     `claim`: what its use is remembered under (`keyholders.secret.claim`); empty for a fixed sequence.
+    One on paper has its place on the sheet, as (3, 10), and the step `TIMELESS`: it works once at any time.
     """
 
     sequence: Sequence
@@ -134,6 +139,12 @@ class Expected:
     claim: bytes = b""
     # Whether it admits only the connection that follows from the last knock's own port.
     one_connection: bool = field(default=False, kw_only=True)
+    paper: tuple[int, int] | None = None
+
+    @property
+    def named(self) -> str:
+        """What tells it from its keyholder's others: `paper 3 of 10`; empty where nothing does."""
+        return "" if self.paper is None else "paper {} of {}".format(*self.paper)
 
     @property
     def holder(self) -> tuple[str | None, str, bytes]:

@@ -54,6 +54,8 @@ class Mirror(Tracker):
             return self._move(source, knock, now, state)
         if report == Report.AGAIN:
             return _IGNORED if state is None else state[1].repeated
+        if report == Report.ASKED:
+            return self._asked(source, knock, now, state)
         if report in (Report.MISSED, Report.ANEW):
             return self._wrong(source, knock, now, state, anew=report == Report.ANEW)
         if report == Report.LATE:
@@ -90,6 +92,20 @@ class Mirror(Tracker):
                 fresh.append(one)
                 self.used[one.claim] = Use(one.step, source, one.door)
         return Completed(tuple(fresh), bool(end.children)) if fresh else older
+
+    def _asked(self, source: Hashable, knock: int, now: int, state: State | None) -> Verdict:
+        """A sequence on paper, which the guard leaves to the daemon."""
+        end = self._next(state, knock, now) or self.trie.root.children.get(knock)
+        while end is not None and not any(one.paper for one in end.endings):
+            end = end.slower
+        if state is not None:
+            self._leave(state)
+        if end is None:
+            self.astray = True
+            return _IGNORED
+        if end.children:
+            self._stay(source, end, now, None)
+        return self._complete(source, end)
 
     def know(self, found: Iterable[tuple[Hashable, tuple[Path, int], int]], now: int) -> None:
         """These are the callers at `now`: source, path and floor of its node, ns that its state has left."""

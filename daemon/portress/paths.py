@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from attrs import frozen
+
+from portress.ledger import witness
 
 
 @frozen
@@ -14,6 +17,11 @@ class Paths:
     config: Path
     socket: Path
     state: Path
+
+    @property
+    def witnesses(self) -> tuple[Path, ...]:
+        """The directories of the witnesses of paper, the first for every reader."""
+        return witness.places(self.state, os.environ.get("CACHE_DIRECTORY", ""))
 
     @property
     def ledger(self) -> Path:

@@ -134,6 +134,7 @@ class Report(StrEnum):
     CLAIMED = "c"  # a rotating sequence was completed
     REFUSED = "u"  # a rotating sequence that was used before, or is older than the last one used
     FULL = "f"  # no room among the admissions, for the knock that is told of next
+    ASKED = "p"  # a sequence on paper was completed: the daemon decides
     NO_CLAIM = "s"  # no room in `spent`
     CLOSED = "h"  # the door is closed at this hour, for the knock that is told of next
 

@@ -91,7 +91,12 @@ class Writes:
         self.lines: list[tuple[Any, ...]] = []
 
     def admitted(
-        self, one: Admission, until: float, step: int | None = None, since: float | None = None
+        self,
+        one: Admission,
+        until: float,
+        step: int | None = None,
+        since: float | None = None,
+        paper: str = "",
     ) -> None:
         self.lines.append(("admitted", one.door, str(one.source), until, one.keyholder, step, one.how))
 

@@ -394,6 +394,7 @@ def test_the_list_shows_doors_style_end_and_last_use_but_no_secret(place: Path, 
             "until": "2099-02-01T00:00:00.000Z",
             "over": False,
             "last_use": {"web": "2023-11-14T22:13:20.000Z"},
+            "paper": {},
         },
         {
             "name": "ben",
@@ -402,6 +403,7 @@ def test_the_list_shows_doors_style_end_and_last_use_but_no_secret(place: Path, 
             "until": None,
             "over": False,
             "last_use": {},
+            "paper": {},
         },
     ]
     for keyholder in enrolled(place).values():

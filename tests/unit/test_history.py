@@ -138,6 +138,7 @@ def test_json_is_a_list_of_records_in_utc() -> None:
         "door": "ssh",
         "keyholder": "ana",
         "step": 7,
+        "paper": None,
         "how": "knock",
         "gateway": None,
         "since": "2027-01-15T07:00:00.000Z",

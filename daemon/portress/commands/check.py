@@ -46,6 +46,8 @@ def check(paths: Paths, as_json: bool) -> None:
             )
         if door.authenticator is not None:
             openers.append(f"an authenticator's code, at most {spell(door.authenticator.gap)} a knock")
+        if door.paper is not None:
+            openers.append(f"paper ({door.paper.length} knocks, at most {spell(door.paper.gap)} apart)")
         after = "sessions outlive the stay" if door.linger else "sessions end with the stay"
         click.echo(
             f"{door.name}: {services}; opened by {' or '.join(openers)}; for {spell(door.stay)}, {after}"

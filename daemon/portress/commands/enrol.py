@@ -15,13 +15,14 @@ import click
 from portress import control
 from portress.commands.common import as_json, common, warn
 from portress.config import load as configuration
+from portress.config.model import Door
 from portress.durations import expiry, expiry_text
 from portress.errors import Mistake
 from portress.keyholders import edit as enrolment
-from portress.keyholders import enrolling, keycard
+from portress.keyholders import enrolling, keycard, on_paper
 from portress.keyholders.file import FILE, checked_name
 from portress.keyholders.keyholder import STYLES, Keyholder, Style
-from portress.keyholders.place import place
+from portress.keyholders.place import Kept, place
 from portress.keyholders.secret import generate
 from portress.paths import Paths
 from portress.shown import bare
@@ -71,6 +72,13 @@ def _later(text: str) -> float:
     metavar="[URL]",
     help="for a phone's browser; URL: where the knocking page is",
 )
+@click.option("--paper", is_flag=True, help="print sequences on paper, each good once, and no secret")
+@click.option(
+    "--page",
+    type=_Word("file", on_paper.checked_page),
+    metavar="FILE",
+    help="write the paper to a page for printing, .pdf or .txt, instead of the screen",
+)
 @as_json
 @common
 def enrol(
@@ -82,39 +90,62 @@ def enrol(
     host: str | None,
     file: Path | None,
     phone: str | None,
+    paper: bool,
+    page: Path | None,
     as_json: bool,
 ) -> None:
     """Enrol NAME: make a secret that opens DOOR, and print the keycard as a QR code.
 
     Anyone who has the keycard can open the door. It is shown only now. A NAME that is
     enrolled already gets one more DOOR, with a keycard for that door alone.
+    With --paper, no keycard is shown: NAME gets a new sheet of sequences on paper for DOOR.
     """
     config = configuration.load(paths.config)
     kept = place(config, paths.config)
     before = kept.known(name)
+    on_sheet, known = paper or page is not None, before is not None
+    _without_secret(on_sheet, phone, known and file is not None)
     if before is not None and (until is not None or style not in (None, before.style)):
         raise Mistake(f"{name} is enrolled already and keeps style and end: leave --style and --until out")
-    chosen, style = enrolling.chosen(doors, before.style if before else style, config.doors, bool(phone))
-    names = tuple(door.name for door in chosen)
-    keyholder = before or Keyholder(name, names, generate(secrets.token_bytes), style, until)
+    chosen, style = enrolling.chosen(
+        doors, before.style if before else style, config.doors, phone is not None
+    )
+    keyholder = before or _keyholder(name, chosen, style, until)
     new = enrolling.Enrolment(keyholder, chosen, host or enrolling.this_host(), phone, config.site)
     files = enrolling.keycard_files(file, new.keycards()) if file is not None else {}
-    enrolling.write_new(files)
+    if on_sheet:
+        told = on_paper.hand_over(paths, config, kept, new, files, page, as_json)
+    else:
+        told = _enter(kept, new, files, known, as_json)
     try:
-        if before is None:
-            kept.add(keyholder)
-        else:
-            kept.extend(name, names)
-    except BaseException:
-        enrolling.remove(files)
-        raise
-    try:
-        click.echo(_told(new, files), err=as_json)
-        told = new.json() if as_json else enrolling.handed_over(new, _screen())
+        click.echo("" if on_sheet else _told(new, files), err=as_json, nl=not on_sheet)
         click.echo(told, file=bare(sys.stdout))  # a QR code has colours; what is in it was checked
     finally:  # also where nobody reads to the end, as behind `| head`
         if config.fleet is None:  # else every gateway hears of it from the store
             _tell_daemon(paths)
+
+
+def _keyholder(name: str, doors: tuple[Door, ...], style: Style, until: float | None) -> Keyholder:
+    return Keyholder(name, tuple(one.name for one in doors), generate(secrets.token_bytes), style, until)
+
+
+def _without_secret(on_sheet: bool, phone: str | None, keycard_again: bool) -> None:
+    if on_sheet and (phone is not None or keycard_again):
+        raise Mistake("--paper hands out no secret: leave out --phone, and --keycard unless NAME is new")
+
+
+def _enter(kept: Kept, new: enrolling.Enrolment, files: dict[Path, str], known: bool, as_json: bool) -> str:
+    """Write the keycards, and who is enrolled into the keyholders' file; what is to be shown."""
+    enrolling.write_new(files)
+    try:
+        if known:
+            kept.extend(new.keyholder.name, tuple(door.name for door in new.doors))
+        else:
+            kept.add(new.keyholder)
+    except BaseException:
+        enrolling.remove(files)
+        raise
+    return new.json() if as_json else enrolling.handed_over(new, _screen())
 
 
 def _told(new: enrolling.Enrolment, files: dict[Path, str]) -> str:

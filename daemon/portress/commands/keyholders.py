@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from typing import Any
+from collections.abc import Container, Mapping
+from typing import Any, Final
 
 import click
 from rich import box
@@ -20,10 +21,12 @@ from portress.errors import Mistake
 from portress.keyholders import file as keyholding
 from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.place import InFleet, move, together
+from portress.ledger import witness
 from portress.ledger.ledger import LedgerError, NoLedger, Reader
 from portress.paths import Paths
 
 Uses = dict[tuple[bytes, str], float]
+_VOID: Final = "void"
 
 
 @click.command()
@@ -31,7 +34,7 @@ Uses = dict[tuple[bytes, str], float]
 @as_json
 @common
 def keyholders(paths: Paths, to_fleet: bool, as_json: bool) -> None:
-    """List the keyholders: their doors, style, end and last use."""
+    """List the keyholders: their doors, style, end, paper and last use."""
     config = configuration.load(paths.config)
     if to_fleet:
         if config.fleet is None:
@@ -42,7 +45,10 @@ def keyholders(paths: Paths, to_fleet: bool, as_json: bool) -> None:
     found = keyholding.load(keyholding.locate(paths.config), config.doors)
     if config.fleet is not None:
         found = together(found, InFleet(config.fleet).all())
-    uses, now = _uses(paths), time.time()
+    uses, used, now = _uses(paths), _used_paper(paths), time.time()
+    present = witness.read(paths.witnesses[:1])
+    era = None if present is None else present.era
+    paper = {one.name: paper_left(one, era, used) for one in found}
     with contextlib.suppress(Mistake):
         status = control.ask(paths.socket, "status", most=0)
         if status.get("credential") and "CREDENTIALS_DIRECTORY" not in os.environ:
@@ -51,9 +57,9 @@ def keyholders(paths: Paths, to_fleet: bool, as_json: bool) -> None:
                 "credential; these are those of the file"
             )
     if as_json:
-        print_json([values(keyholder, uses, now) for keyholder in found])
+        print_json([values(one, uses, now) | {"paper": paper[one.name]} for one in found])
     elif found:
-        console().print(table(found, uses, now))
+        console().print(table(found, uses, now, paper))
     else:
         click.echo("Nobody is enrolled: portress enrol NAME --door DOOR makes a keyholder.")
 
@@ -68,6 +74,34 @@ def _uses(paths: Paths) -> Uses:
     except LedgerError as error:
         warn(f"no last uses: {error}")
         return {}
+
+
+def _used_paper(paths: Paths) -> dict[bytes, float]:
+    try:
+        with Reader(paths.ledger) as reader:
+            return reader.used_paper()
+    except LedgerError:
+        return {}  # `_uses` warns of it
+
+
+def paper_left(one: Keyholder, era: str | None, used: Container[bytes]) -> dict[str, dict[str, Any]]:
+    """What a keyholder has left on paper, by door. Paper of another era than `era` is void."""
+    return {
+        door: {
+            "left": sum(one.paper_claim(door, number) not in used for number in sheet.numbers),
+            "of": sheet.count,
+            _VOID: sheet.era != era,
+        }
+        for door, sheet in one.paper.items()
+    }
+
+
+def _of_paper(paper: dict[str, dict[str, Any]]) -> str:
+    parts = []
+    for door, one in paper.items():
+        left = _VOID if one[_VOID] else f"{one['left']} of {one['of']} left"
+        parts.append(f"{door}: {left}")
+    return ", ".join(parts)
 
 
 def values(keyholder: Keyholder, uses: Uses, now: float) -> dict[str, Any]:
@@ -89,10 +123,16 @@ def values(keyholder: Keyholder, uses: Uses, now: float) -> dict[str, Any]:
     }
 
 
-def table(found: tuple[Keyholder, ...], uses: Uses, now: float) -> Table:
+def table(
+    found: tuple[Keyholder, ...],
+    uses: Uses,
+    now: float,
+    paper: Mapping[str, dict[str, dict[str, Any]]] | None = None,
+) -> Table:
     """The keyholders as a table, moments of the host's zone."""
     shown = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
-    for heading in ("name", "doors", "style", "until", "last use"):
+    some = any(one.paper for one in found)
+    for heading in ("name", "doors", "style", "until", *(["paper"] if some else []), "last use"):
         shown.add_column(heading, overflow="fold")
     for keyholder in found:
         last = max((uses.get((keyholder.claim(door), door), 0.0) for door in keyholder.doors), default=0.0)
@@ -106,6 +146,7 @@ def table(found: tuple[Keyholder, ...], uses: Uses, now: float) -> Table:
                 "\n".join([f"{until} (over)" if over else until, *map(str, keyholder.hours)]).strip(),
                 "yellow" if over else "",
             ),
+            *([Text(_of_paper((paper or {}).get(keyholder.name, {})))] if some else []),
             Text(durations.moment(last)[:16] if last else "never", "" if last else "dim"),
         )
     return shown

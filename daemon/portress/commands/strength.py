@@ -93,6 +93,7 @@ def strength(
     now, attack = time.time(), Attack(sources, rate, link)
     present = [one for one in holders if one.until is None or one.until > now]
     counts: Counter[tuple[str, str]] = Counter((door, one.style) for one in present for door in one.doors)
+    counts.update((door, "paper") for one in present for door in one.paper)
     strengths = assess(config, counts, attack)
     warnings = pitfalls(config, surroundings())
     if chart is not None:

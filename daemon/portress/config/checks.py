@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from attrs import frozen
 
-from portress.config import calendar, fleet
+from portress.config import calendar, fleet, paper
 from portress.config.browsers import refused_among
 from portress.config.shapes import Found
 from portress.config.yaml_tree import Findings
@@ -170,7 +170,9 @@ def check(top: Found, findings: Findings, carriers: frozenset[str] = frozenset()
     _bases(top, findings)
     for _, door in doors(top):
         _fixed(door, claims, findings)
-        _rotating(door, claims, findings)
+        _pool(door, "rotating", claims, findings)
+        _pool(door, "paper", claims, findings)
+        paper.check(door, findings)
         _authenticator(door, claims, findings)
         _admits(top, door, findings)
         calendar.check(door, findings)
@@ -296,10 +298,10 @@ def _swept(knocks: tuple[Knock, ...], claims: Claims) -> bool:
     return False
 
 
-def _rotating(door: Found, claims: Claims, findings: Findings) -> None:
+def _pool(door: Found, kind: str, claims: Claims, findings: Findings) -> None:
     """The pool holds enough knocks, and hardly any of them at guarded or public ports."""
-    pool, length = door.get("rotating", "pool"), door.get("rotating", "length")
-    protocols = door.get("rotating", "protocols")
+    pool, length = door.get(kind, "pool"), door.get(kind, "length")
+    protocols = door.get(kind, "protocols")
     if not pool or not length or not protocols or not protocols.whole:
         return
     first, last = pool.value
@@ -312,7 +314,7 @@ def _rotating(door: Found, claims: Claims, findings: Findings) -> None:
         return
     if length.value in FEW:
         findings.warn(length.place, f"{FEW[length.value]}; three or more are common practice")
-    if numbers == [TCP] and (refused := refused_among(first, last)):
+    if kind == "rotating" and numbers == [TCP] and (refused := refused_among(first, last)):
         findings.warn(pool.place, f"{_NO_PHONE.format(refused)}, for example 10100-32767")
     deaf = sum(claims.count(number, first, last) for number in numbers)
     if deaf:

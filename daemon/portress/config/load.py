@@ -15,7 +15,7 @@ from attrs import evolve
 
 from portress.config import calendar, checks, yaml_tree
 from portress.config.fleet import settings
-from portress.config.model import Authenticator, Config, Door, Misses, Rotating
+from portress.config.model import Authenticator, Config, Door, Misses, Paper, Rotating
 from portress.config.routes import carriers
 from portress.config.schema import CONFIGURATION
 from portress.knock import PROTOCOLS, SECOND, Knock, Sequence
@@ -106,6 +106,10 @@ def _door(name: str, values: dict[str, Any]) -> Door:
         kinds["authenticator"] = Authenticator(**values.pop("authenticator"))
     if "hours" in values:
         kinds["hours"] = calendar.windows(values.pop("hours"))
+    if "paper" in values:
+        sheet = values.pop("paper")
+        protocols = tuple(sorted(PROTOCOLS[protocol] for protocol in sheet.pop("protocols")))
+        kinds["paper"] = Paper(protocols=protocols, **sheet)
     door = Door(name=name, **kinds, stay=values.pop("stay", STAY), **values)
     return evolve(door, stay=STAY_OF_CONNECTIONS) if unset and door.by_connection else door
 

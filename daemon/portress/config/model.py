@@ -70,6 +70,7 @@ class Door:
     fixed: Sequence | None = None
     rotating: Rotating | None = None
     authenticator: Authenticator | None = None
+    paper: Paper | None = None
     shared: bool = True  # in a fleet: its admissions hold at all gateways that have the door
     claim: Literal["later", "first"] = "later"  # in a fleet: the door opens before a use is claimed, or after
     fixed_admits: Admits = "source"
@@ -78,9 +79,9 @@ class Door:
     at_closing: Literal["stay", "end"] = "stay"  # what becomes of admissions when the hours are over
 
     @property
-    def openers(self) -> dict[str, Sequence | Rotating | Authenticator]:
+    def openers(self) -> dict[str, Sequence | Rotating | Authenticator | Paper]:
         """All that opens it, by their keys in the configuration."""
-        all_of_them = {"fixed": self.fixed, **self.by_time}
+        all_of_them = {"fixed": self.fixed, **self.by_time, "paper": self.paper}
         return {name: one for name, one in all_of_them.items() if one is not None}
 
     @property

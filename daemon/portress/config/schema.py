@@ -185,15 +185,15 @@ _FIXED: Final = Keys(
 
 _PROTOCOLS: Final = ListOf(one_of(*PROTOCOLS), "protocols are a list: [tcp, udp], [tcp] or [udp]", 1, True)
 
+_POOL: Final = Key(
+    _text("a pool is a range of ports, for example 10100-32767", pool, f"{_PORT}-{_PORT}", "10100-32767"),
+    "the ports that knocks are drawn from, for example 10100-32767",
+    default="10100-32767",
+)
+
 _ROTATING: Final = Keys(
     {
-        "pool": Key(
-            _text(
-                "a pool is a range of ports, for example 10100-32767", pool, f"{_PORT}-{_PORT}", "10100-32767"
-            ),
-            "the ports that knocks are drawn from, for example 10100-32767",
-            default="10100-32767",
-        ),
+        "pool": _POOL,
         "protocols": Key(_PROTOCOLS, "the protocols that knocks are drawn from", default=["tcp", "udp"]),
         # One knock would be opened by any port sweep. More than 16 cost time and buy nothing: 16 knocks from
         # a pool of 100 ports are more than 100 bits.
@@ -203,6 +203,17 @@ _ROTATING: Final = Keys(
         "admits": _ADMITS,
     },
     "a rule for rotating sequences, for example {pool: 10100-32767, length: 4}",
+)
+
+_PAPER: Final = Keys(
+    {
+        "sequences": Key(Whole("sequences", 1, 100), "how many sequences are on one sheet", default=10),
+        "pool": _POOL,
+        "protocols": Key(_PROTOCOLS, "the protocols that knocks are drawn from", default=["tcp"]),
+        "length": Key(Whole("a length", 3, 16), "how many knocks a sequence has", default=5),
+        "gap": Key(_GAP, _GAP_TELLS, default="60s"),
+    },
+    "a rule for sequences on paper, for example {sequences: 10}",
 )
 
 _AUTHENTICATOR: Final = Keys(
@@ -241,6 +252,7 @@ _DOOR: Final = Keys(
             Whole("the number of places", 1, 1000),
             "how many sources one keyholder may have admitted at a time; the newest ends the oldest",
         ),
+        "paper": Key(_PAPER, "keyholders may have sequences on paper, each good once, which need no clock"),
         "hours": Key(HOURS, "when the door is open; outside these hours no sequence opens it"),
         "at_closing": Key(
             one_of("stay", "end"),

@@ -38,7 +38,7 @@ from portress.guard import hours, one_connection
 from portress.guard.contents import MAPS, VERDICTS, Contents, checking, contents, elements, staying
 from portress.guard.language import KNOCK, SADDR, Chain, Part, Set, source
 from portress.knock import SECOND
-from portress.sequence.edges import BARRED, MILLISECOND, ONE, USED, Numbering, Terms, build
+from portress.sequence.edges import ASK, BARRED, MILLISECOND, ONE, USED, Numbering, Terms, build
 from portress.sequence.fixed import expected as fixed_sequences
 from portress.sequence.trie import Trie
 from portress.verdict import Report
@@ -193,6 +193,7 @@ def chains(config: Config) -> dict[str, list[str]]:
         ]
         if door.by_connection:
             found[f"admit_{ONE}{door.name}"] = [*hours.asked(door), *one_connection.admitting(door), *full]
+    found[ASK] = [f"goto tell_{Report.ASKED}"]
     found[USED] = [f"goto tell_{Report.REFUSED}"]
     for number, one in enumerate(openers(config)):
         found |= _opening(config, one, number)

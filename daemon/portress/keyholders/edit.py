@@ -10,7 +10,7 @@ import difflib
 import fcntl
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
@@ -21,7 +21,7 @@ from portress import files
 from portress.config.yaml_tree import Findings, decode, slurp
 from portress.errors import Mistake
 from portress.keyholders.file import entry_text, listed, parse
-from portress.keyholders.keyholder import Keyholder
+from portress.keyholders.keyholder import Keyholder, Sheet
 
 HEADER: Final = """\
 # Who may open rotating doors, and with which secret. Whoever reads this file can open them: mode 0600.
@@ -75,6 +75,30 @@ def extend(path: Path, name: str, doors: Sequence[str]) -> Keyholder:
                 after = evolve(keyholder, doors=(*keyholder.doors, *doors))
                 wanted = (*before[:index], after, *before[index + 1 :])
                 _put(path, _exchanged(text, index, after), wanted)
+                return after
+    raise Unknown(f"{path}: {unknown(name, before)}")
+
+
+def print_paper(path: Path, name: str, sheets: Mapping[str, Sheet]) -> Keyholder:
+    """Give the keyholder called `name` these sheets of paper, by door, in place of those before, and say who
+    it is now. Raises Unknown, and Mistake: they have not one of the doors, the file has mistakes or cannot be
+    written.
+    """
+    with locked(path):
+        text = _text(path)
+        before = parse(text, str(path), None)
+        for index, keyholder in enumerate(before):
+            if keyholder.name == name:
+                for door in sheets:
+                    if door not in keyholder.doors:
+                        raise Mistake(
+                            f"{path}: {name} is not enrolled for door {door}:"
+                            f" portress enrol {name} --door {door} first"
+                        )
+                after = evolve(keyholder, paper={**keyholder.paper, **sheets})
+                _put(
+                    path, _exchanged_whole(text, index, after), (*before[:index], after, *before[index + 1 :])
+                )
                 return after
     raise Unknown(f"{path}: {unknown(name, before)}")
 
@@ -154,9 +178,16 @@ def _exchanged(text: str, index: int, keyholder: Keyholder) -> str:
     doors = entry_text(keyholder).partition("doors: ")[2].partition("]")[0] + "]"
     changed = re.sub(r"doors:\s*\[[^\]#]*\]", lambda _: f"doors: {doors}", entry, count=1)
     if changed == entry:
-        dash = (re.match(r" *", entry) or [""])[0]
-        changed = f"{dash}{entry_text(keyholder)}\n"
+        return _exchanged_whole(text, index, keyholder)
     return "".join(lines[:first]) + changed + "".join(lines[last:])
+
+
+def _exchanged_whole(text: str, index: int, keyholder: Keyholder) -> str:
+    """The text with one entry written anew."""
+    lines = text.splitlines(keepends=True)
+    first, last = _span(text, index)
+    dash = (re.match(r" *", lines[first]) or [""])[0]
+    return "".join(lines[:first]) + f"{dash}{entry_text(keyholder)}\n" + "".join(lines[last:])
 
 
 def _put(path: Path, text: str, wanted: tuple[Keyholder, ...]) -> None:

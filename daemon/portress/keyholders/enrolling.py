@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import os
 import socket
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -114,15 +114,15 @@ def keycard_files(path: Path, cards: list[dict[str, Any]]) -> dict[Path, str]:
     }
 
 
-def write_new(files: Mapping[Path, str]) -> None:
+def write_new(files: Mapping[Path, str | bytes]) -> None:
     """Write files that must not exist yet, mode 0600; all or none. Raises Mistake."""
     made: list[Path] = []
     try:
         for path, text in files.items():
             handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
             made.append(path)
-            with open(handle, "w", encoding="utf-8") as file:
-                file.write(text)
+            with open(handle, "wb") as file:
+                file.write(text if isinstance(text, bytes) else text.encode())
                 file.flush()
                 os.fsync(file.fileno())
     except OSError as error:
@@ -131,7 +131,7 @@ def write_new(files: Mapping[Path, str]) -> None:
         raise Mistake(f"{path}: {what}") from error
 
 
-def remove(paths: Mapping[Path, str] | list[Path]) -> None:
+def remove(paths: Iterable[Path]) -> None:
     """Take files away again."""
     for path in paths:
         path.unlink(missing_ok=True)

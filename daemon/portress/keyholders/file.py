@@ -22,14 +22,15 @@ from attrs import frozen
 
 from portress.config import calendar
 from portress.config.model import Config, Door
-from portress.config.shapes import Found, Key, Keys, ListOf, Text, one_of
+from portress.config.shapes import Found, Key, Keys, ListOf, Named, Text, Whole, one_of
 from portress.config.yaml_tree import Findings, Items, Node, Place, Scalar, decode, quoted, slurp, tree
 from portress.durations import expiry, expiry_text
 from portress.errors import Mistake
-from portress.keyholders.keyholder import STYLES, Keyholder, Style
+from portress.keyholders.keyholder import STYLES, Keyholder, Sheet, Style
 from portress.keyholders.secret import from_base32, to_base32
 
 FILE: Final = "keyholders.yaml"
+LAST_NUMBER: Final = 10**12 - 1  # the highest number of a sequence on paper
 
 
 _WRITTEN: Final = ": should there be no keyholders any more, write an empty list into it: []"
@@ -80,6 +81,23 @@ class _Expiry:
         return {"type": "string"}
 
 
+def _era(text: str) -> str:
+    if not re.fullmatch(r"[0-9a-f]{16}", text):
+        raise ValueError("an era is 16 digits from 0 to f, written by portress enrol --paper")
+    return text
+
+
+_SHEET: Final = Keys(
+    {
+        "first": Key(
+            Whole("the first number", 1, LAST_NUMBER), "the number of its first sequence", required=True
+        ),
+        "sequences": Key(Whole("sequences", 1, 100), "how many are on it", required=True),
+        "era": Key(Text("an era", _era), "what makes it void when uses are lost", required=True),
+    },
+    "a sheet of paper, written by portress enrol --paper",
+)
+
 _ENTRY: Final = Keys(
     {
         "name": Key(Text("a name, for example ana", checked_name), "the keyholder's name", required=True),
@@ -90,6 +108,10 @@ _ENTRY: Final = Keys(
         ),
         "secret": Key(_Secret(), "base32, at least 128 bits", required=True),
         "style": Key(one_of(*STYLES), "how their sequences come about", default="derived"),
+        "paper": Key(
+            Named(Text("a door's name", str), _SHEET, "sheets by door, written by portress enrol --paper"),
+            "the sequences they have on paper",
+        ),
         "until": Key(_Expiry(), "the last day, or the time it ends"),
         "hours": Key(calendar.HOURS, "when their sequences are accepted; left out: always"),
     },
@@ -166,6 +188,10 @@ def parse(text: str, name: str, doors: AnyMapping[str, Door] | None) -> tuple[Ke
 
 def _plain(entry: Found) -> dict[str, Any]:
     values: dict[str, Any] = entry.plain
+    values["paper"] = {
+        door: Sheet(sheet["first"], sheet["sequences"], sheet["era"])
+        for door, sheet in values.get("paper", {}).items()
+    }
     return values | ({"hours": calendar.windows(values["hours"])} if "hours" in values else {})
 
 
@@ -220,6 +246,10 @@ def _check(entries: list[Found], doors: AnyMapping[str, Door] | None, findings: 
             assert doors is not None and style is not None
             if fault := unsuited(door.value, style.value, doors):
                 findings.mistake(door.place, fault)
+        sheets, held = entry.get("paper"), {door.value for door in entry.all("doors")}
+        for door, sheet in sheets.value.items() if sheets and entry.get("doors") else ():
+            if door not in held:
+                findings.mistake(sheet.place, f"paper for a door that they do not have: add {door} to doors")
 
 
 def unsuited(door: str, style: Style, doors: AnyMapping[str, Door]) -> str | None:
@@ -255,6 +285,12 @@ def entry_text(keyholder: Keyholder) -> str:
         f"secret: {word(to_base32(keyholder.secret))}",
         f"style: {keyholder.style}",
     ]
+    if keyholder.paper:
+        sheets = (
+            f"{word(door)}: {{first: {sheet.first}, sequences: {sheet.count}, era: {word(sheet.era)}}}"
+            for door, sheet in keyholder.paper.items()
+        )
+        parts.append(f"paper: {{{', '.join(sheets)}}}")
     if keyholder.until is not None:
         parts.append(f"until: {expiry_text(keyholder.until)}")
     if keyholder.hours:

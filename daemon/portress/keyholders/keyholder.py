@@ -2,16 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final, Literal, get_args
 
 from attrs import field, frozen
 
 from portress.hours import Hours
-from portress.keyholders.secret import claim
+from portress.keyholders.secret import claim, paper_claim
 
 Style = Literal["derived", "authenticator"]
 
 STYLES: Final = get_args(Style)
+
+
+@frozen
+class Sheet:
+    """The paper a keyholder has for a door: `count` sequences from the number `first` on.
+
+    `era`: what the records of uses were called when it was printed. When they are lost another era begins,
+    and paper of another era than the present one is void.
+    """
+
+    first: int
+    count: int
+    era: str
+
+    @property
+    def numbers(self) -> range:
+        """The numbers of its sequences."""
+        return range(self.first, self.first + self.count)
 
 
 @frozen
@@ -25,8 +44,13 @@ class Keyholder:
     style: Style = "derived"
     until: float | None = None
     hours: Hours = ()
+    paper: Mapping[str, Sheet] = field(factory=dict, hash=False)  # by door
 
     def claim(self, door: str) -> bytes:
         """What a use at `door` is remembered under. A code used at one door is used at all of them: who has
         seen it knows the ports of the others."""
         return claim(self.secret, "" if self.style == "authenticator" else door)
+
+    def paper_claim(self, door: str, number: int) -> bytes:
+        """What the use of sequence `number` on the paper for `door` is remembered under."""
+        return paper_claim(self.secret, door, number)

@@ -5,17 +5,18 @@ In: the configuration. Out: a Kept, where keyholders are found, added, given fur
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Protocol
 
 from attrs import evolve, frozen
 
 from portress.config.model import Config, Fleet
+from portress.errors import Mistake
 from portress.fleet.packages import need
 from portress.keyholders import edit
 from portress.keyholders.file import FILE
-from portress.keyholders.keyholder import Keyholder
+from portress.keyholders.keyholder import Keyholder, Sheet
 
 Keyholders = tuple[Keyholder, ...]
 
@@ -31,6 +32,9 @@ class Kept(Protocol):
 
     def extend(self, name: str, doors: tuple[str, ...]) -> None:
         """Let a keyholder open these doors, too."""
+
+    def print_paper(self, name: str, sheets: Mapping[str, Sheet]) -> None:
+        """Give a keyholder these sheets of paper, by door, in place of those before."""
 
     def remove(self, name: str) -> None:
         """Take a keyholder out."""
@@ -53,6 +57,10 @@ class InFile:
     def extend(self, name: str, doors: tuple[str, ...]) -> None:
         """See Kept."""
         edit.extend(self.path, name, doors)
+
+    def print_paper(self, name: str, sheets: Mapping[str, Sheet]) -> None:
+        """See Kept."""
+        edit.print_paper(self.path, name, sheets)
 
     def remove(self, name: str) -> None:
         """See Kept."""
@@ -92,6 +100,10 @@ class InFleet:
         assert known is not None
         more = evolve(known, doors=(*known.doors, *(door for door in doors if door not in known.doors)))
         at_store(self.fleet, lambda roster: roster.put(more))
+
+    def print_paper(self, name: str, sheets: Mapping[str, Sheet]) -> None:
+        """See Kept."""
+        raise Mistake("a fleet has no paper yet: every gateway would have to know each use before it opens")
 
     def remove(self, name: str) -> None:
         """See Kept."""

@@ -36,6 +36,12 @@ def claim(secret: bytes, door: str = "") -> bytes:
     return hmac.digest(secret, b"portress-use\0" + door.encode(), "sha256")[:CLAIM]
 
 
+def paper_claim(secret: bytes, door: str, number: int) -> bytes:
+    """What the use of sequence `number` on paper is remembered under, 16 bytes; it belongs to the secret."""
+    message = b"portress-paper-use\0%b\0%b" % (door.encode(), number.to_bytes(8, "big"))
+    return hmac.digest(secret, message, "sha256")[:CLAIM]
+
+
 def to_base32(secret: bytes) -> str:
     """RFC 4648, section 6, without padding."""
     return base64.b32encode(secret).decode().rstrip("=")

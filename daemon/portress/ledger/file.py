@@ -25,7 +25,7 @@ VERSION: Final = 1
 PATIENCE: Final = 5.0  # s to wait for another process's write
 
 USED: Final = "claim, door, step, source, length, at"
-COLUMNS: Final = "id, source, length, port, door, keyholder, step, how, since, until, ended, ending"
+COLUMNS: Final = "id, source, length, port, door, keyholder, step, how, since, until, ended, ending, paper"
 SCHEMA: Final = f"""
 BEGIN;
 PRAGMA application_id = {APPLICATION};
@@ -39,10 +39,15 @@ CREATE TABLE admission (
     id INTEGER PRIMARY KEY AUTOINCREMENT,
     source BLOB NOT NULL CHECK (length(source) IN (4, 16)), length INTEGER NOT NULL,
     port INTEGER NOT NULL, door TEXT NOT NULL, keyholder TEXT, step INTEGER, how TEXT NOT NULL,
-    since REAL NOT NULL, until REAL NOT NULL, ended REAL, ending TEXT
+    since REAL NOT NULL, until REAL NOT NULL, ended REAL, ending TEXT, paper TEXT NOT NULL DEFAULT ''
 ) STRICT;
 CREATE INDEX admission_since ON admission (since, id);
 CREATE INDEX admission_open ON admission (until) WHERE ended IS NULL;
+CREATE TABLE paper (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, era TEXT NOT NULL, door TEXT NOT NULL,
+    claim BLOB NOT NULL UNIQUE CHECK (length(claim) = 16),
+    source BLOB NOT NULL CHECK (length(source) IN (4, 16)), length INTEGER NOT NULL, at REAL NOT NULL
+) STRICT;
 CREATE TABLE mark (name TEXT PRIMARY KEY, value REAL NOT NULL) STRICT, WITHOUT ROWID;
 COMMIT;
 """
@@ -52,6 +57,7 @@ _NAMES: Final = 1 << 52  # ledgers have numbers below this for names, drawn by c
 _SHAPE: Final = (
     f"SELECT {USED} FROM used LIMIT 0",  # noqa: S608
     f"SELECT {COLUMNS} FROM admission LIMIT 0",  # noqa: S608
+    "SELECT id, era, claim, door, source, length, at FROM paper LIMIT 0",
     "SELECT name, value FROM mark LIMIT 0",
 )
 _DAMAGE: Final = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT)

@@ -72,6 +72,7 @@ class Record:
     ended: float | None = None
     # expired | dismissed | unenrolled | door removed | source_prefix changed | superseded
     ending: str | None = None
+    paper: str = ""  # which sequence on paper let the source in: `paper 3 of 10`
 
     @property
     def finish(self) -> float:
@@ -144,6 +145,11 @@ class Reader:
                 claim: LastUse(step, _source(packed, length), door)
                 for claim, step, packed, length, door in rows
             }
+
+    def used_paper(self) -> dict[bytes, float]:
+        """When each sequence on paper was used, by claim."""
+        with errors_named(self.path):
+            return dict(self._db.execute("SELECT claim, at FROM paper"))
 
     def last_uses(self) -> dict[tuple[bytes, str], float]:
         """The moment of the last use by (claim, door)."""
@@ -313,6 +319,7 @@ class Ledger(Reader):
         keyholder: str | None = None,
         step: int | None = None,
         how: str = "knock",
+        paper: str = "",
     ) -> int:
         """Note an admission, and return the row that `renewed` and `ended` want.
 
@@ -320,9 +327,10 @@ class Ledger(Reader):
         """
         with self._writing() as db:
             done = db.execute(
-                "INSERT INTO admission (source, length, port, door, keyholder, step, how, since, until) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (source.packed, source.length, source.port, door, keyholder, step, how, since, until),
+                "INSERT INTO admission"
+                " (source, length, port, door, keyholder, step, how, since, until, paper)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (source.packed, source.length, source.port, door, keyholder, step, how, since, until, paper),
             )
             assert done.lastrowid is not None
             return done.lastrowid

@@ -22,7 +22,19 @@ from portress.knock import SECOND
 from portress.ledger.ledger import Record
 
 ROOMY: Final = 110  # columns from which on seconds and the end's moment are shown
-FIELDS: Final = ("source", "door", "keyholder", "step", "how", "gateway", "since", "until", "ended", "ending")
+FIELDS: Final = (
+    "source",
+    "door",
+    "keyholder",
+    "step",
+    "paper",
+    "how",
+    "gateway",
+    "since",
+    "until",
+    "ended",
+    "ending",
+)
 
 _STYLES: Final = {"active": "bold green", "expired": "dim", "dismissed": "yellow", "unenrolled": "yellow"}
 
@@ -33,7 +45,7 @@ def by(record: Record) -> str:
     if gateway:  # in a fleet
         return f"{record.keyholder or 'fixed knock'} at {gateway}"
     if record.keyholder:
-        return record.keyholder
+        return f"{record.keyholder}, {record.paper}" if record.paper else record.keyholder
     return {"knock": "fixed knock", "command": "by hand", "found": "found in kernel"}.get(how, how)
 
 
@@ -77,6 +89,7 @@ def values(record: Record, now: float) -> dict[str, Any]:
         "door": record.door,
         "keyholder": record.keyholder,
         "step": record.step,
+        "paper": record.paper or None,
         "how": record.how.partition(" ")[0],
         "gateway": record.how.partition(" ")[2] or None,
         "since": utc(record.since),

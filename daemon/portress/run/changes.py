@@ -121,7 +121,7 @@ class Reloading:
             config = self.in_force.config
             unknown = self.last_good.no_keyholders
             known = self.load_keyholders(config) if unknown else self.in_force.rota.keyholders
-            rota = Rota(config, choose(known))
+            rota = Rota(config, choose(known), self.past.era)
             self._know_again()
             if self.sentinel.guarding:
                 try:
@@ -132,6 +132,7 @@ class Reloading:
                 ended = self.doorkeeper.keep_only(rota.keys)
             else:
                 ended = await self._take(config, rota.keyholders)
+        self.past.tell_void(rota)
         self.events.tell("keyholders", f"{counted(len(rota.keyholders), 'keyholder')} now")
         return ended
 
@@ -147,7 +148,7 @@ class Reloading:
 
     async def _take_whole(self, config: Config, keyholders: Keyholders) -> list[Admission]:
         now = self.in_force
-        old, rota, step = now.config, Rota(config, keyholders), step_at(self.unix())
+        old, rota, step = now.config, Rota(config, keyholders, self.past.era), step_at(self.unix())
         trie = await asyncio.get_running_loop().run_in_executor(None, rota.trie, step)
         with contextlib.ExitStack() as undo:
             if config.ears != old.ears:

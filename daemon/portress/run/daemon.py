@@ -15,6 +15,8 @@ import time
 from collections.abc import Awaitable, Iterable
 from typing import TYPE_CHECKING, Final
 
+from attrs import evolve
+
 from portress import lock
 from portress.clock import STEP, step_at
 from portress.config.model import Config
@@ -131,6 +133,7 @@ class Daemon:
         self._interfaces.look(config.inside)
         self._judge_clock()
         self._past.tell_doubt(rota)
+        self._past.tell_void(self._in_force.rota)
         self._later(self._books.prune(self._unix() - REMEMBER))
 
     def _join(self, config: Config) -> None:
@@ -182,6 +185,8 @@ class Daemon:
         self._books = books = Books(ledger, events, unix, clock, mark, boot)
         self._stack.push_async_callback(books.close)
         record = table.record() if config.decide == "kernel" else None
+        books.begin_paper(paths.witnesses)
+        rota = evolve(rota, era=books.era)
         self._past = past = Past(books, events, unix, since_boot, mark, boot, record)
         trie, used = rota.trie(step_at(unix())), past.used()
         limit, misses, floor = config.callers, config.misses, past.floor(config)
@@ -371,6 +376,9 @@ class Daemon:
         await self._books.settle()
         if await self._past.look_for_ledger(self._paths, self._in_force.tracker.used):
             self._past.tell_doubt(self._in_force.rota)
+        if await self._books.paper_again():
+            self._in_force.tracker.used.update(self._past.used_paper())
+            await self._changes.take_keyholders(lambda known: known)
         await self._books.prune(self._unix() - REMEMBER)
         if self._rounds % DAILY == 0:
             tuning.tidy()

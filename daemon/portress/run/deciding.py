@@ -105,6 +105,9 @@ class Deciding:
         def ends(one: Expected) -> int | None:
             if one.step is None:
                 return None
+            if one.paper is not None:
+                end = until.get(one.keyholder or "")
+                return None if end is None else round(end * _SECOND_MS) + ahead
             over = (one.step + skews.get((one.keyholder, one.door), 0) + 1) * STEP
             return round(min(over, until.get(one.keyholder or "", over)) * _SECOND_MS) + ahead
 

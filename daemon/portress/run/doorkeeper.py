@@ -70,7 +70,7 @@ class Doorkeeper:
             if door is not None:
                 stay = stay_of(door, until.get(one.keyholder or ""), self._unix())
                 if stay > 0:
-                    grants.append(Grant(one.door, source, stay, one.keyholder, one.step))
+                    grants.append(Grant.of(one, source, stay))
         return grants
 
     def opened(self, openings: Iterable[tuple[Expected, Source, int]]) -> None:
@@ -95,7 +95,7 @@ class Doorkeeper:
             if stay < door.stay:
                 self._table.admit([(one.door, source, stay)], came=True)
             self._refuse_no_more({source.whole})
-            self._note(Grant(one.door, source, stay, one.keyholder, one.step), when)
+            self._note(Grant.of(one, source, stay), when)
 
     def find(self, held: Iterable[Held]) -> None:
         """Know the admissions in the guard that nobody told of."""
@@ -189,7 +189,7 @@ class Doorkeeper:
                 self._books.ended(known, Ending.SUPERSEDED)
             admission = Admission(grant.door, grant.source, now, until, grant.keyholder, grant.how)
             self.register.put(admission)
-            self._books.admitted(admission, until_unix, grant.step)
+            self._books.admitted(admission, until_unix, grant.step, paper=grant.paper)
             admission.step, admission.last = grant.step, now
         how = grant.how.partition(" ")[0]
         self.admitted[grant.door, how] = self.admitted.get((grant.door, how), 0) + 1

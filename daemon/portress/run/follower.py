@@ -86,7 +86,7 @@ class MirrorListener(Listener):
         others: list[Opened],
     ) -> Verdict | None:
         if report not in (Report.OPENED, Report.CLAIMED):
-            return self._follow_on(mirror, packed, knock, when, report, number)
+            return self._follow_on(mirror, packed, knock, when, report, number, others)
         return self._complete(mirror, packed, knock, when, number, opened, others)
 
     def _complete(
@@ -110,7 +110,9 @@ class MirrorListener(Listener):
                     continue
                 source = self._admitted_source(one, packed, knock, when)
                 if source is not None:
-                    (opened if one.door in doors else others).append((one, source, when))
+                    (opened if one.door in doors and one.paper is None else others).append(
+                        (one, source, when)
+                    )
         elif isinstance(verdict, Replayed):  # older than the last one used: the guard could not know yet
             source = self._admitted_source(verdict.opening, packed, knock, when)
             if source is not None:
@@ -120,7 +122,14 @@ class MirrorListener(Listener):
         return verdict
 
     def _follow_on(
-        self, mirror: Mirror, packed: bytes, knock: int, when: int, report: str, number: int
+        self,
+        mirror: Mirror,
+        packed: bytes,
+        knock: int,
+        when: int,
+        report: str,
+        number: int,
+        others: list[Opened],
     ) -> Verdict | None:
         """A report of what opened nothing."""
         if report == Report.FULL:
@@ -133,9 +142,18 @@ class MirrorListener(Listener):
             self._no_claims.add()
             return Ignored()
         told = mirror.follow(packed, knock, when, report)
-        if isinstance(told, Completed):  # begun in time, and its keyholder's time was over before its end
-            return self._in_hours(packed, told, when, told.openings)
-        return told
+        return self._asked(packed, told, when, others) if isinstance(told, Completed) else told
+
+    def _asked(self, packed: bytes, told: Completed, when: int, others: list[Opened]) -> Verdict:
+        """A sequence on paper, which opens by the daemon, with its use on the disk; any other was begun
+        in time, and its keyholder's time was over before its end.
+        """
+        shut = [one for one in told.openings if one.paper is None]
+        shut += [one for one in self._in_force.rota.shut(told, self._doorkeeper.unix_at(when)) if one.paper]
+        judged = self._in_hours(packed, told, when, shut)
+        if isinstance(judged, Completed):
+            others.extend((one, self.source(packed), when) for one in judged.openings)
+        return judged
 
     def _door(self, number: int) -> str:
         doors = list(self._in_force.config.doors)
@@ -201,6 +219,11 @@ class MirrorListener(Listener):
             self.opening.observe((now - when) / SECOND)
         for one, source, _ in rotating:
             self._spawn(self._note_use(one, source))
+
+    def _used(self, opening: Expected) -> None:
+        super()._used(opening)
+        if opening.paper is not None and isinstance(self.tracker, Mirror):
+            self.withdraw([opening.claim])
 
     def withdraw(self, claims: Iterable[bytes]) -> None:
         """Have the guard expect nothing that was used, or comes before that."""

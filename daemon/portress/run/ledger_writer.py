@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -21,6 +22,7 @@ from portress.admissions import Admission
 from portress.events import Events
 from portress.knock import SECOND, Source
 from portress.ledger.ledger import Ledger, LedgerError
+from portress.ledger.paper import PaperUses
 from portress.run import use_mark
 from portress.run.timing import Timing
 from portress.run.use_mark import Entry, Mark
@@ -63,6 +65,7 @@ class Books:
         boot: str,
     ) -> None:
         self.ledger = ledger
+        self.paper: PaperUses | None = None  # of that ledger
         self.failures = 0
         self.writing = Timing(0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)
         self._events = events
@@ -73,6 +76,7 @@ class Books:
         self._boot = boot
         self._doubt: float | None = None
         self._record = ""
+        self._witnesses: Sequence[Path] = ()
         self._troubles: deque[str] = deque()  # to be told
         self._owed: list[Entry] = []  # touched by the thread alone, once it has work
         self._waiting: deque[Write] = deque()
@@ -113,6 +117,55 @@ class Books:
         self._write_mark()
         return "new"
 
+    def begin_paper(self, places: Sequence[Path]) -> None:
+        """Know the uses of sequences on paper, whose witnesses are in the directories `places`. Without a
+        ledger, or one that cannot be read, there is no paper.
+        """
+        self._witnesses = places
+        self._open_paper()
+        self._report()
+
+    def _open_paper(self) -> None:
+        if self.ledger is None or self.era:
+            return
+        try:
+            self.paper = PaperUses(self.ledger, self._witnesses, self._unix, os.urandom)
+        except LedgerError as error:
+            self._troubles.append(f"the uses of paper cannot be read: {error}")
+            return
+        if self.paper.trouble is not None:
+            self._troubles.append(self.paper.trouble)
+
+    async def paper_again(self) -> bool:
+        """Try again what `begin_paper` could not do. True if there is paper at last."""
+        if self.era:
+            return False
+        await self._in_thread(self._open_paper)
+        return bool(self.era)
+
+    @property
+    def era(self) -> str:
+        """The era of the paper in force; empty where no use could be recorded."""
+        return "" if self.paper is None else self.paper.era
+
+    async def use_paper(self, claim: bytes, door: str, source: Source) -> Noted:
+        """Note the use of a sequence on paper, durably: in the ledger and with the witnesses. The one
+        place where such a use is claimed.
+        """
+        return await self._in_thread(lambda: self._use_paper(claim, door, source))
+
+    def _use_paper(self, claim: bytes, door: str, source: Source) -> Noted:
+        if self.paper is None:
+            return "nowhere"
+        try:
+            noted = self.paper.use(claim, door, source)
+        except LedgerError as error:
+            self._failed(error)
+            return "nowhere"
+        if self.paper.trouble is not None:
+            self._troubles.append(self.paper.trouble)
+        return noted
+
     def _write_mark(self) -> bool:
         """The mark says what is known. False if it cannot be written: then there is none, and the next daemon
         knows that it does not know."""
@@ -127,7 +180,13 @@ class Books:
         return True
 
     def admitted(
-        self, admission: Admission, until: float, step: int | None = None, *, since: float | None = None
+        self,
+        admission: Admission,
+        until: float,
+        step: int | None = None,
+        *,
+        since: float | None = None,
+        paper: str = "",
     ) -> None:
         """Note an admission that lasts until the moment `until`, since now or `since` (unix seconds)."""
         since, source = self._unix() if since is None else since, admission.source
@@ -135,7 +194,7 @@ class Books:
 
         def write(ledger: Ledger) -> None:
             admission.row = None  # that of an earlier attempt, taken back
-            admission.row = ledger.admitted(source, door, since, until, keyholder, step, how)
+            admission.row = ledger.admitted(source, door, since, until, keyholder, step, how, paper)
 
         self._later(write)
 

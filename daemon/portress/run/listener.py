@@ -20,6 +20,7 @@ from portress.run.doorkeeper import Doorkeeper
 from portress.run.fellows import Alone, Fellows
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
+from portress.run.paper_desk import Claimed, PaperDesk
 from portress.run.recent import Recent
 from portress.run.timing import Timing
 from portress.sequence.in_force import still_to_come
@@ -48,6 +49,10 @@ SOON: Final = 0.1  # seconds until the next look for room in a flood
 CATCH_UP: Final = 32  # reads of what waits, before room is made
 MINUTE: Final = 60 * SECOND
 _QUIET: Final = (Ignored, Repeated)
+_UNNOTED: Final = {
+    "nowhere": "its use can be noted nowhere, so it could be repeated",
+    "away": "sequences on paper are refused while the fleet's store cannot be asked",
+}
 
 
 def _other_family(packed: bytes, verdict: Replayed) -> bool:
@@ -87,6 +92,7 @@ class Listener:
         self._events = events
         self._clock = clock
         self._open_doors = open_doors
+        self.paper = PaperDesk(in_force, books, events)
         self.shuns = 0  # how often a source was shunned
         self.no_room = 0  # first knocks that found no room in the kernel
         self._looked: int | None = None
@@ -136,6 +142,10 @@ class Listener:
 
     async def _note_closed(self, one: Expected, source: Source) -> None:
         assert one.step is not None
+        if one.paper is not None:
+            if await self.paper.claim(one, source) == "new":
+                self._used(one)
+            return
         await self._books.use(one.claim, one.door, one.step, source)
         await self._fellows.used(one, source)
 
@@ -254,7 +264,7 @@ class Listener:
             self.replays[opening.door] += 1
             name, why = (
                 "replayed",
-                f"replay of keyholder {opening.keyholder}, "
+                f"replay of keyholder {opening.keyholder}{opening.named and ', ' + opening.named}, "
                 + (
                     f"used at {last.door} before"
                     if elsewhere
@@ -287,20 +297,27 @@ class Listener:
     async def _open_once(self, opening: Expected, source: Source, when: int) -> None:
         """Admit by a rotating sequence, once its use is on the disk."""
         assert opening.keyholder is not None and opening.step is not None
-        noted = await self._books.use(opening.claim, opening.door, opening.step, source.whole)
+        noted: Claimed
+        if opening.paper is None:
+            noted = await self._books.use(opening.claim, opening.door, opening.step, source.whole)
+        else:
+            noted = await self.paper.claim(opening, source)
         if noted == "used":
             self._replayed(source, opening, Use(opening.step, b""))
-        elif noted == "nowhere":
-            text = (
-                f"{source} refused at {opening.door}: its use can be noted nowhere, so it could be repeated"
-            )
+        elif noted != "new":
+            text = f"{source} refused at {opening.door}: {_UNNOTED[noted]}"
             self._events.tell("warning", text, source=source, door=opening.door)
         elif opening.holder in self.tracker.trie.rotating:  # else unenrolled meanwhile
-            if not await self._fellows.first(opening, source):
+            if opening.paper is None and not await self._fellows.first(opening, source):
                 return
+            self._used(opening)
             self._admit([(opening, source)])
             self.opening.observe((self._clock() - when) / SECOND)
             await self._fellows.used(opening, source)
+
+    def _used(self, opening: Expected) -> None:
+        """The use of a sequence is on the disk."""
+        self.paper.tell_few(opening)
 
     def _admit(self, openings: list[tuple[Expected, Source]]) -> None:
         try:

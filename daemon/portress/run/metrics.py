@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import platform
 import subprocess
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
@@ -29,6 +30,7 @@ from portress.run.listener import Listener
 from portress.run.sentinel import Sentinel
 from portress.run.steps import Steps
 from portress.run.wall_clock import Timekeeper
+from portress.sequence.in_force import few
 from portress.verdict import Expired
 from portress.why.reasons import NAMES
 
@@ -94,6 +96,7 @@ class Metrics:
         yield from self._knocks()
         yield from self._callers()
         yield from self._admissions()
+        yield from self._paper()
         yield from self._health()
         yield from self._fleet()
 
@@ -205,6 +208,24 @@ class Metrics:
         for name, one in self.in_force.config.doors.items():
             found.add_metric([name], int(hours.is_open(one.hours, unix)))
         return found
+
+    def _paper(self) -> Iterator[Metric]:
+        rota = self.in_force.rota
+        doors = [name for name, door in self.in_force.config.doors.items() if door.paper is not None]
+        left = GaugeMetricFamily("portress_paper_left", "Sequences on paper not used yet.", labels=["door"])
+        needy = GaugeMetricFamily(
+            "portress_paper_few",
+            "Keyholders with little paper left, or void paper.",
+            labels=["door"],
+        )
+        sheets = rota.paper_left(self.in_force.tracker.used)
+        void = Counter(door for _, door in rota.void_paper)
+        for name in doors:
+            mine = [sheet for (_, door), sheet in sheets.items() if door == name]
+            left.add_metric([name], sum(some for some, _ in mine))
+            needy.add_metric([name], void[name] + sum(few(*sheet) for sheet in mine))
+        if doors:
+            yield from (left, needy)
 
     def _health(self) -> Iterator[Metric]:
         restored = CounterMetricFamily(

@@ -15,7 +15,7 @@ from portress.knock import SECOND
 
 def tell_admitted(events: Events, grant: Grant, *, again: bool) -> None:
     """The event of an admission, new or renewed."""
-    who = f", keyholder {grant.keyholder}" if grant.keyholder else ""
+    who = f", keyholder {grant.keyholder}{grant.paper and ', '}{grant.paper}" if grant.keyholder else ""
     by = ", by command" if grant.how == How.COMMAND else ""
     if grant.how.startswith(How.FLEET):
         by = f", at {grant.how.removeprefix(How.FLEET).strip()}"

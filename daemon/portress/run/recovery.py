@@ -19,6 +19,7 @@ from attrs import frozen
 from portress.clock import STEP, step_at
 from portress.config.model import Config
 from portress.events import Events
+from portress.knock import TIMELESS
 from portress.ledger.ledger import Ledger, LedgerError, Record
 from portress.paths import Paths
 from portress.run import use_mark
@@ -29,6 +30,7 @@ from portress.verdict import Use
 Used = dict[bytes, Use]  # the last use by claim
 
 NEVER: Final = 1 << 63  # a step that does not come
+_MANY: Final = 10  # keyholders that are named
 
 _UNMARKED: Final = "this is the first start since the host was booted"
 _UNFIT: Final = "the ledger is not as the daemon left it: damaged, older or another one"
@@ -102,7 +104,39 @@ class Past:
             if claim not in used or used[claim].step < step:
                 used[claim] = Use(step, source.packed, door)
         self._books.begin(self._doubt, owed)
-        return used
+        return used | self.used_paper()
+
+    @property
+    def era(self) -> str:
+        """The era of the paper in force; empty: none is."""
+        return self._books.era
+
+    def used_paper(self) -> Used:
+        """Sequences on paper used up. Empty where that is not known: then no paper is in force."""
+        paper = self._books.paper
+        try:
+            some = () if paper is None else paper.used()
+            return {claim: Use(TIMELESS, source, door) for claim, door, source in some}
+        except LedgerError as error:
+            self._books.paper = None
+            self._events.tell("ledger", f"the uses of paper cannot be read: {error}")
+            return {}
+
+    def tell_void(self, rota: Rota) -> None:
+        """Tell whose paper is void, and why."""
+        void = rota.void_paper
+        if void:
+            paper = self._books.paper
+            why = paper.void if paper is not None and paper.void else "uses of it were lost before"
+            if paper is None or not paper.era:
+                why = "no use of it can be recorded now"
+            names = ", ".join(f"{name} ({door})" for name, door in void[:_MANY])
+            more = f" and {len(void) - _MANY} more" if len(void) > _MANY else ""
+            self._events.tell(
+                "paper",
+                f"paper printed before is void, {why}: {names}{more}; portress enrol NAME --door DOOR --paper"
+                " prints new sheets",
+            )
 
     def _of_ledger(self, ledger: Ledger | None) -> tuple[Used, bool]:
         """What it holds, and whether it could be read at all."""

@@ -121,6 +121,7 @@ class Requests:
             "admissions": [answers.admission(one, now, unix) for one in listed],
             **answers.tracking(self.listener, now),
             "keyholders": len(self.in_force.rota.keyholders),
+            "paper": answers.paper(self.in_force.rota, self.in_force.tracker.used),
             "followers": len(self.events.followers),
             "credential": keyholding.credential() is not None,
             "ledger": {"present": self.books.ledger is not None, "failures": self.books.failures},

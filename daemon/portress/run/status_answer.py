@@ -6,7 +6,7 @@ It is for whoever may read the socket: it holds no secret, and no port of a sequ
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import Any, Final
 
 from portress import __version__, hours
@@ -17,6 +17,7 @@ from portress.guard.closed import Answers, Kind
 from portress.knock import PROTOCOL_NAMES, SECOND, TCP, UDP
 from portress.run.listener import Listener
 from portress.run.recovery import Doubt
+from portress.sequence.in_force import Rota, few
 from portress.why.reasons import NAMES
 
 MOST: Final = 1000  # callers and shunned sources listed; the totals count them all
@@ -47,6 +48,19 @@ def admission(one: Admission, now: int, unix: float) -> dict[str, Any]:
         "until": round(unix + (one.until - now) / SECOND, 3),
         "left": seconds(max(0, one.until - now)),
     }
+
+
+def paper(rota: Rota, used: Container[bytes]) -> list[dict[str, Any]]:
+    """What is left on paper, by keyholder and door; `void` paper opens nothing any more."""
+    left = [
+        {"keyholder": who, "door": door, "left": left, "of": of, "few": few(left, of), "void": False}
+        for (who, door), (left, of) in rota.paper_left(used).items()
+    ]
+    void = [
+        {"keyholder": who, "door": door, "left": 0, "of": 0, "few": True, "void": True}
+        for who, door in rota.void_paper
+    ]
+    return left + void
 
 
 def door(one: Door, admitted: int, unix: float) -> dict[str, Any]:

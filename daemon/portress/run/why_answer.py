@@ -198,7 +198,7 @@ def _lapses(notes: Iterable[Note], config: Config) -> list[Note]:
 
 def _behind(verdict: Completed, at: float) -> int:
     """How many time steps behind the moment the completed sequence was."""
-    steps = [one.step for one in verdict.openings if one.step is not None]
+    steps = [one.step for one in verdict.openings if one.step is not None and one.paper is None]
     return step_at(max(0.0, at)) - steps[0] if steps else 0
 
 

@@ -21,6 +21,7 @@ from portress.sequence.trie import Node, Path, Trie
 MILLISECOND: Final = SECOND // 1000
 _MOST: Final = 0xFFFFFFFF
 _PARTS: Final = 64
+ASK: Final = "ask"  # the chain of a sequence on paper: the daemon opens it, with its use on the disk
 USED: Final = "used"  # the chain of a sequence that is used up
 ONE: Final = "one."  # before the door's name: what admits only the connection that follows
 BARRED: Final = "barred"  # the chain of one whose keyholder has other hours
@@ -220,7 +221,10 @@ class _Builder:
         live = [one for one in node.endings if not self.terms.used(one)]
         if not live:
             return how, USED
-        first = live[0]
+        rotating = [one for one in live if one.paper is None]
+        if not rotating:
+            return how, ASK
+        first = rotating[0]
         assert first.step is not None
         claim = self.numbering.claim((first.claim, first.step), number, self.now)
         if claim != number:
@@ -231,7 +235,7 @@ class _Builder:
             self.edges.over[number] = over
         if self.terms.barred(first):
             return how, BARRED
-        doors = [one.door for one in live if (one.claim, one.step) == (first.claim, first.step)]
+        doors = [one.door for one in rotating if (one.claim, one.step) == (first.claim, first.step)]
         together = f"claim_{'.'.join(doors)}"
         alone = f"claim_{ONE if first.one_connection else ''}{first.door}"
         return how, together if len(doors) > 1 and together in self.terms.chains else alone

@@ -10,8 +10,8 @@ from collections.abc import Iterable
 from portress.clock import STEP
 from portress.config.model import Config, Door
 from portress.keyholders.keyholder import Keyholder
-from portress.knock import Expected, Sequence
-from portress.sequence import authenticator, rotating
+from portress.knock import TIMELESS, Expected, Sequence
+from portress.sequence import authenticator, paper, rotating
 
 
 def expected(keyholders: Iterable[Keyholder], config: Config, step: int) -> list[Expected]:
@@ -37,6 +37,27 @@ def _one_connection(keyholder: Keyholder, door: Door) -> bool:
     """Codes are dialled with any program, and admit the whole source."""
     derived = door.rotating if keyholder.style == "derived" else None
     return derived is not None and derived.admits == "connection"
+
+
+def on_paper(keyholders: Iterable[Keyholder], config: Config, era: str | None) -> list[Expected]:
+    """The sequences that keyholders have on paper of that era (None: of any), used or not."""
+    found = []
+    for keyholder in keyholders:
+        for name, sheet in keyholder.paper.items():
+            door = config.doors.get(name)
+            if (
+                door is None
+                or door.paper is None
+                or name not in keyholder.doors
+                or era not in (None, sheet.era)
+            ):
+                continue
+            for place, number in enumerate(sheet.numbers, 1):
+                sequence = paper.derive(keyholder.secret, name, door.paper, number, config.site)
+                claim = keyholder.paper_claim(name, number)
+                where = (place, sheet.count)
+                found.append(Expected(sequence, name, keyholder.name, TIMELESS, claim, where))
+    return found
 
 
 def _sequence(keyholder: Keyholder, door: Door, step: int, site: str) -> Sequence | None:

@@ -6,7 +6,7 @@ it is in force, so that a change of step derives one step's and no more.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Container, Iterable
 from typing import Final
 
 from attrs import define, field
@@ -22,6 +22,11 @@ from portress.sequence.trie import Trie
 from portress.verdict import Closed, Completed
 
 MOST_UNDER_WAY: Final = 4  # steps that are over and can still be completed, where the kernel decides
+
+
+def few(left: int, of: int) -> bool:
+    """Whether so few sequences on paper are left that it is time for a new sheet: a fifth or less."""
+    return 5 * left <= of
 
 
 def furthest(config: Config) -> int:
@@ -41,8 +46,10 @@ class Rota:
 
     config: Config
     keyholders: tuple[Keyholder, ...] = ()
+    era: str | None = ""  # that of the paper in force; "": none is, None: all is
     _steps: dict[int, list[Expected]] = field(factory=dict, init=False)
     _hours: dict[str, Hours] = field(factory=dict, init=False)  # of keyholders that have their own
+    _paper: list[Expected] | None = field(default=None, init=False)
 
     def __attrs_post_init__(self) -> None:
         self._hours = {one.name: one.hours for one in self.keyholders if one.hours}
@@ -103,6 +110,7 @@ class Rota:
         """The tree of all sequences in force in time step `step`."""
         expected, lately = fixed.expected(self.config), []
         if self.rotates:
+            expected += self._on_paper(step)
             reach = furthest(self.config)
             steps = range(max(0, step - reach - self._under_way()), step + reach + 1)
             self._steps = {one: self._of(one) for one in steps}
@@ -115,6 +123,36 @@ class Rota:
                     elif one < step:
                         lately.append(each)
         return Trie(expected, lately)
+
+    @property
+    def paper(self) -> list[Expected]:
+        """Every sequence on paper that is not void, used or not."""
+        if self._paper is None:
+            self._paper = enrolled.on_paper(self.keyholders, self.config, self.era)
+        return self._paper
+
+    @property
+    def void_paper(self) -> list[tuple[str, str]]:
+        """Whose paper is of another era, and for which door."""
+        return [
+            (one.name, door)
+            for one in self.keyholders
+            for door, sheet in one.paper.items()
+            if self.era not in (None, sheet.era)
+        ]
+
+    def paper_left(self, used: Container[bytes]) -> dict[tuple[str, str], tuple[int, int]]:
+        """How many sequences on paper are left by (keyholder, door), and of how many. `used`: by claim."""
+        found: dict[tuple[str, str], tuple[int, int]] = {}
+        for one in self.paper:
+            assert one.keyholder is not None
+            left, of = found.get((one.keyholder, one.door), (0, 0))
+            found[one.keyholder, one.door] = (left + (one.claim not in used), of + 1)
+        return found
+
+    def _on_paper(self, step: int) -> list[Expected]:
+        over = {name for name, until in self.until.items() if step * STEP >= until}
+        return [one for one in self.paper if one.keyholder not in over]
 
     def _under_way(self) -> int:
         """For how many steps after its own a sequence that was begun in time can be under way: only where the

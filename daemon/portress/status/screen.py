@@ -33,6 +33,8 @@ def parts(told: dict[str, Any], *, width: int = 80, most: int = 40) -> list[Any]
     else:
         blocks.append([Text("No admissions.")])
     if told.get("daemon", True):
+        if told.get("paper"):
+            blocks.append([Text(paper(told["paper"]))])
         listed = told["callers"]["listed"]
         if listed:
             blocks.append([callers(listed[:most]), *_more(told["callers"]["now"], most)])
@@ -71,6 +73,18 @@ def _hours(told: dict[str, Any]) -> list[str]:
         )
         found.append(f"{one['name']}: {state}{when}")
     return found
+
+
+def paper(listed: list[dict[str, Any]]) -> str:
+    """How much paper is left in all, and who needs more."""
+    left, of = (sum(one[key] for one in listed) for key in ("left", "of"))
+    needy = [
+        f"{one['keyholder']} ({one['door']}: {'void' if one['void'] else one['left']})"
+        for one in listed
+        if one["few"]
+    ]
+    more = f"; few or none: {', '.join(needy[:10])}{' …' if len(needy) > 10 else ''}" if needy else ""
+    return f"Paper: {left} of {counted(of, 'sequence')} left{more}"
 
 
 def _more(count: int, most: int) -> list[Text]:

@@ -9,17 +9,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from fractions import Fraction
-from functools import cache
 from typing import Final, Literal
 
 from attrs import evolve, frozen
 
-from portress.config.model import Authenticator, Config, Misses, Rotating
+from portress.config.model import Authenticator, Config, Misses, Paper, Rotating
 from portress.durations import YEAR, count, roughly
 from portress.knock import PROTOCOL_NAMES, SECOND, Sequence
+from portress.sequence.paper import OPENERS
 from portress.strength import odds
 
-Kind = Literal["fixed", "rotating", "authenticator"]
+Kind = Literal["fixed", "rotating", "authenticator", "paper"]
 
 # Common practice, no source: people pick ports of four digits.
 PICKED: Final = (1000, 9999)
@@ -183,8 +183,8 @@ class _Given:
 def assess(config: Config, keyholders: Mapping[tuple[str, str], int], attack: Attack) -> tuple[Strength, ...]:
     """The strength of every way every door opens.
 
-    `keyholders` counts them by (door, style: "derived" or "authenticator"). Where there are none, the
-    figures are for one.
+    `keyholders` counts them by (door, style: "derived" or "authenticator"), and with "paper" for the style
+    those who have a sheet. Where there are none, the figures are for one.
     """
     given = _Given(silent(config), config.misses, attack, config.callers)
     found: list[Strength] = []
@@ -200,6 +200,9 @@ def assess(config: Config, keyholders: Mapping[tuple[str, str], int], attack: At
         if door.authenticator is not None:
             count = keyholders.get((door.name, "authenticator"), 0)
             found.append(_authenticator(door.name, door.authenticator, count, given))
+        if door.paper is not None:
+            count = keyholders.get((door.name, "paper"), 0)
+            found.append(_paper(door.name, door.paper, count, given))
     return tuple(found)
 
 
@@ -227,17 +230,33 @@ def _fixed(door: str, sequence: Sequence, given: _Given) -> Strength:
 def _rotating(door: str, rule: Rotating, count: int, given: _Given) -> Strength:
     width = rule.pool[1] - rule.pool[0] + 1
     size = width * len(rule.protocols)
-    possible = odds.falling(size, rule.length)
-    if rule.last is not None:  # the last knock, chosen first, is of one protocol
-        possible = width * odds.falling(size - 1, rule.length - 1)
     in_force, alone = _in_force(count, rule.skew), rule.admits == "connection"
     opener = OpenerStrength(door, "rotating", rule.length, rule.gap, in_force, count, alone)
+    # Where the last knock is of one protocol, it counts as chosen first.
+    return _of_pool(opener, rule, size, size if rule.last is None else width, "", given)
+
+
+def _paper(door: str, rule: Paper, count: int, given: _Given) -> Strength:
+    firsts = min(OPENERS, rule.pool[1] - rule.pool[0] + 1) * len(rule.protocols)
+    in_force = max(count, 1) * rule.sequences
+    opener = OpenerStrength(door, "paper", rule.length, rule.gap, in_force, count)
+    return _of_pool(opener, rule, firsts, firsts, f", first knocks from {firsts} of them", given)
+
+
+def _of_pool(
+    opener: OpenerStrength, rule: Rotating | Paper, firsts: int, bound: int, more: str, given: _Given
+) -> Strength:
+    """Of sequences whose first knock is one of `firsts`; one knock of them is among `bound`, the others
+    are any of the pool. Those on paper do not change by themselves: what was tried stays wrong.
+    """
+    size = (rule.pool[1] - rule.pool[0] + 1) * len(rule.protocols)
+    possible = bound * odds.falling(size - 1, rule.length - 1)
     names = " and ".join(PROTOCOL_NAMES[protocol] for protocol in rule.protocols)
-    space = f"the pool, {names} {rule.pool[0]} to {rule.pool[1]}"
-    brake = given.brake(rule.length, size, opener.in_force)
-    search = Search(space, "the pool", possible, opener.in_force, 1, True, brake, given.remembered)
+    space = f"the pool, {names} {rule.pool[0]} to {rule.pool[1]}{more}"
+    brake, renewed = given.brake(rule.length, firsts, opener.in_force), isinstance(rule, Rotating)
+    search = Search(space, "the pool", possible, opener.in_force, 1, renewed, brake, given.remembered)
     one_try = Fraction(min(opener.in_force, possible), possible)
-    windows = _windows(rule.pool, rule.protocols, rule.length, given.quiet)
+    windows = odds.windows(rule.pool, rule.protocols, rule.length, given.quiet)
     swept = [min(Fraction(opener.in_force * found, possible), Fraction(1)) for found in windows]
     return _judged(opener, one_try, (search,), _drawn_scans(opener, swept, given), given)
 
@@ -316,20 +335,6 @@ def _drawn_scans(opener: OpenerStrength, swept: list[Fraction], given: _Given) -
         random_many=0.0 if slow else min(many, 1.0),
         too_slow=slow,
     )
-
-
-@cache
-def _windows(
-    pool: tuple[int, int], protocols: tuple[int, ...], length: int, quiet: frozenset[int]
-) -> tuple[int, int]:
-    """How many sequences of the pool the worst sweep upwards opens, and the worst one downwards."""
-    knocks = {protocol << 16 | port for protocol in protocols for port in range(pool[0], pool[1] + 1)}
-    both = [sweep for sweep in odds.sweeps() if len(sweep.protocols) == 2]
-    up, down = (
-        max(sweep.windows(length, knocks, quiet) for sweep in both if sweep.upwards is upwards)
-        for upwards in (True, False)
-    )
-    return up, down
 
 
 def _judged(

@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterator
 from fractions import Fraction
+from functools import cache
 from itertools import pairwise
 from typing import Final, TypeVar
 
@@ -276,3 +277,17 @@ def any_two_alike(items: int, possible: int) -> float:
     if items > possible:
         return 1.0
     return -math.expm1(math.fsum(math.log1p(-i / possible) for i in range(1, items)))
+
+
+@cache
+def windows(
+    pool: tuple[int, int], protocols: tuple[int, ...], length: int, quiet: frozenset[int]
+) -> tuple[int, int]:
+    """How many sequences of the pool the worst sweep upwards opens, and the worst one downwards."""
+    knocks = {protocol << 16 | port for protocol in protocols for port in range(pool[0], pool[1] + 1)}
+    both = [sweep for sweep in sweeps() if len(sweep.protocols) == 2]
+    up, down = (
+        max(sweep.windows(length, knocks, quiet) for sweep in both if sweep.upwards is upwards)
+        for upwards in (True, False)
+    )
+    return up, down

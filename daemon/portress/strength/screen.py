@@ -24,6 +24,7 @@ _KINDS: Final = {
     "fixed": "fixed sequence",
     "rotating": "rotating sequences",
     "authenticator": "authenticator codes",
+    "paper": "sequences on paper",
 }
 _COLOURS: Final = {"strong": "bold green", "sound": "bold green", "weak": "bold yellow"}
 _METHOD: Final = (

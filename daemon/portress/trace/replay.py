@@ -88,7 +88,7 @@ class Trace:
         self.first: int | None = None
         self.knocks = self.silent = self.disorder = self.jumps = 0
         self.passed_by = dict.fromkeys(("elsewhere", "always", "public", "service", "time"), 0)
-        self._rota = Rota(config, keyholders)
+        self._rota = Rota(config, keyholders, era=None)  # a capture may be of any time
         self._until = {one.name: one.until for one in keyholders if one.until is not None}
         self._step = 0
         self._turns = 0  # when other sequences come into force, by the time that never goes back
@@ -275,7 +275,7 @@ class Trace:
                 knock, used_at=at if step == last.step else None, used_by=str(self.source(by)) if by else ""
             )
         if isinstance(verdict, Completed):
-            steps = [one.step for one in verdict.openings if one.step is not None]
+            steps = [one.step for one in verdict.openings if one.step is not None and one.paper is None]
             return Hint(knock, behind=self._step - steps[0] if steps else 0)
         if isinstance(verdict, Advanced):
             return _NOTHING

@@ -222,6 +222,13 @@ def _expired(last: Expired | Advanced, config: Config) -> str:
 
 def _replayed(last: Replayed, config: Config) -> list[str]:
     who = f"{last.opening.door} (keyholder {last.opening.keyholder})"
+    if last.opening.paper is not None:
+        name, door = last.opening.keyholder, last.opening.door
+        return [
+            f"It knocked {last.opening.named} for {who}, which was used already; each line works once.",
+            f"If that was the keyholder, dial another line. If not, somebody has the sheet, or recorded it:"
+            f" portress enrol {name} --door {door} --paper prints a new one and voids it.",
+        ]
     if last.last.source and still_to_come(config, last.opening.step or 0, last.last.step):
         return [
             f"Its sequence for {who} is current, but a later one was already used while a clock was ahead."

@@ -118,17 +118,18 @@ def fields(verdict: Verdict | Expired, hint: Hint = _NO_HINT) -> dict[str, Any]:
     if isinstance(verdict, Lapsed):
         told |= {"late": verdict.pause / SECOND, "gap": verdict.gap / SECOND}
     if isinstance(verdict, Completed):
-        told["opened"] = [{"door": one.door, "keyholder": one.keyholder} for one in verdict.openings]
+        told["opened"] = [_opened(one) for one in verdict.openings]
     elif isinstance(verdict, Closed):
-        told |= {
-            "closed": [{"door": one.door, "keyholder": one.keyholder} for one in verdict.openings],
-            "opens": verdict.opens,
-        }
+        told |= {"closed": [_opened(one) for one in verdict.openings], "opens": verdict.opens}
     elif isinstance(verdict, Replayed | Doubted | Echoed):
-        told |= {"door": verdict.opening.door, "keyholder": verdict.opening.keyholder}
+        told |= _opened(verdict.opening)
     if hint.expected:
         told["expected"] = [str(Knock(one)) for one in hint.expected]
     return told
+
+
+def _opened(one: Expected) -> dict[str, Any]:
+    return {"door": one.door, "keyholder": one.keyholder} | ({"paper": one.named} if one.paper else {})
 
 
 def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None = None) -> str:
@@ -195,6 +196,8 @@ def _opening(one: Expected, behind: int) -> str:
     if one.keyholder is None:
         return one.door
     steps = "1 step" if abs(behind) == 1 else f"{abs(behind)} steps"
+    if one.paper is not None:
+        return f"{one.door} (keyholder {one.keyholder}, {one.named})"
     clock = f", clock {steps} {'behind' if behind > 0 else 'ahead'}" if behind else ""
     return f"{one.door} (keyholder {one.keyholder}{clock})"
 

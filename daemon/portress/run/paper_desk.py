@@ -1,0 +1,54 @@
+"""Where the use of a sequence on paper is claimed: the one place, whoever decides.
+
+In: a sequence on paper that was completed. Out: whether it counts, on the disk before this says so; what
+is to be told of the paper that is left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from typing import Literal
+
+from attrs import define
+
+from portress.events import Events
+from portress.knock import Expected, Source
+from portress.run.in_force import InForce
+from portress.run.ledger_writer import Books
+from portress.sequence.in_force import few
+
+Claimed = Literal["new", "used", "nowhere", "away"]
+
+
+@define(eq=False)
+class PaperDesk:
+    """Claims uses in the ledger of `books`, and in a fleet in its store before."""
+
+    in_force: InForce
+    books: Books
+    events: Events
+    # In a fleet: has the store note the use first. None: there is no way to ask it.
+    in_fleet: Callable[[Expected, Source], Awaitable[Claimed]] | None = None
+
+    async def claim(self, opening: Expected, source: Source) -> Claimed:
+        """`new`: the use counts, here and nowhere else ever again. `used`: it was used before. `nowhere`: it
+        cannot be recorded. `away`: the fleet's store cannot be asked. What does not count was not used."""
+        noted: Claimed = "new"
+        if self.in_force.config.fleet is not None:
+            noted = "away" if self.in_fleet is None else await self.in_fleet(opening, source)
+        if noted == "new":
+            noted = await self.books.use_paper(opening.claim, opening.door, source.whole)
+        if noted in ("nowhere", "away"):  # whoever tries again is judged by the ledger
+            self.in_force.tracker.used.pop(opening.claim, None)
+        return noted
+
+    def tell_few(self, opening: Expected) -> None:
+        """Tell when few are left of the sheet that this was on."""
+        if opening.paper is None:
+            return
+        who, door = opening.keyholder or "", opening.door
+        left, of = self.in_force.rota.paper_left(self.in_force.tracker.used).get((who, door), (0, 0))
+        if of and few(left, of):
+            text = f"{who} has {left} of {of} sequences on paper left for {door}"
+            more = f"portress enrol {who} --door {door} --paper prints a new sheet"
+            self.events.tell("paper", f"{text}: {more}", door=door, keyholder=who, count=left)

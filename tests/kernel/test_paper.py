@@ -1,0 +1,196 @@
+"""Sequences on paper: dialled by any program, each good once whatever becomes of clock, ledger and daemon."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from lab import crowd, daemon, sender, service, tcp_state, world
+from lab.portress import Daemon
+from lab.worlds import World
+
+CONFIG = """\
+decide: {decide}
+doors:
+  ssh:
+    services: [tcp/22]
+    stay: 1h
+    rotating: {{}}
+    paper: {{sequences: 4}}
+  web:
+    services: [tcp/8443]
+    stay: 1h
+    rotating: {{}}
+    paper: {{sequences: 4, length: 3}}
+"""
+Sheet = list[list[str]]
+
+both = pytest.mark.parametrize("decide", ["daemon", "kernel"])
+
+
+def paper(d: Daemon, *words: str, name: str = "ana", door: str = "ssh") -> Sheet:
+    """A new sheet, as `enrol --paper` prints it."""
+    done = d.verb("enrol", name, "--door", door, "--paper", "--host", "gate.example", "--json", *words)
+    sheet: Sheet = json.loads(done.stdout)["paper"][0]["sequences"]
+    return sheet
+
+
+@contextmanager
+def opened(decide: str) -> Iterator[tuple[World, Daemon]]:
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG.format(decide=decide)) as d:
+        yield w, d
+
+
+def shut(w: World, port: int = 22) -> bool:
+    return tcp_state(w.stranger, w.host4, port) == "filtered"
+
+
+@both
+def test_paper_is_dialled_by_any_program_and_each_line_works_once(decide: str) -> None:
+    """bash's own /dev/tcp, nmap: nothing of Portress on the client."""
+    with opened(decide) as (w, d), sender(w.stranger) as send:
+        sheet = paper(d)
+        assert len(sheet) == 4 and all(len(one) == 5 for one in sheet)
+        for knock in sheet[2]:  # in any order: the third line first
+            port = knock.removeprefix("tcp/")
+            w.stranger.run(["timeout", "0.3", "bash", "-c", f"</dev/tcp/{w.host4}/{port}"], check=False)
+        line = d.wait_for("admitted to ssh", w.stranger4)
+        assert "keyholder ana" in line and "paper 3 of 4" in line
+        assert tcp_state(w.stranger, w.host4, 22) == "open"
+        d.verb("dismiss", w.stranger4)
+        thief = crowd(1)[0]
+        send.knocks(thief, w.host4, sheet[2])
+        assert "paper 3 of 4" in d.wait_for("refused at ssh", thief)
+        before = len(d.lines)
+        for knock in sheet[0]:
+            port = knock.removeprefix("tcp/")
+            w.stranger.run(["nmap", "-n", "-Pn", "-p", port, "--max-retries", "0", w.host4], check=False)
+        assert "paper 1 of 4" in d.wait_for("admitted to ssh", w.stranger4, since=before)
+
+
+@both
+def test_used_paper_stays_used_over_a_kill_and_enrolment(decide: str) -> None:
+    with opened(decide) as (w, d), sender(w.stranger) as send:
+        sheet = paper(d)
+        send.knocks(w.stranger4, w.host4, sheet[0])
+        d.wait_for("admitted to ssh", w.stranger4)
+        d.kill()
+        d.verb("dismiss", w.stranger4, check=False)
+        first, second, third = crowd(3)
+        entry = (d.folder / "keyholders.yaml").read_text()
+        d.start()
+        send.knocks(first, w.host4, sheet[0])
+        d.wait_for("refused at ssh", first)
+        d.verb("unenrol", "ana")
+        before = len(d.lines)
+        send.knocks(second, w.host4, sheet[1])
+        time.sleep(0.5)
+        assert not any(second in line and "admitted" in line for line in d.lines)
+        (d.folder / "keyholders.yaml").write_text(entry)
+        d.reload()
+        d.wait_for("reloaded", since=before)
+        send.knocks(third, w.host4, sheet[0])
+        d.wait_for("refused at ssh", third)
+        send.knocks(third, w.host4, sheet[1])
+        d.wait_for("admitted to ssh", third)
+
+
+@both
+def test_paper_of_one_door_or_an_old_sheet_opens_nothing_else(decide: str) -> None:
+    with opened(decide) as (w, d), sender(w.stranger) as send:
+        sheet = paper(d, door="ssh")
+        d.verb("enrol", "ana", "--door", "web", "--host", "gate.example")
+        web = paper(d, door="web")
+        one, two, three = crowd(3)
+        send.knocks(one, w.host4, web[0])
+        d.wait_for("admitted to web", one)
+        send.knocks(two, w.host4, sheet[0])
+        d.wait_for("admitted to ssh", two)
+        admitted = {(each["source"], each["door"]) for each in d.status()["admissions"]}
+        assert admitted == {(one, "web"), (two, "ssh")}
+        again = paper(d, door="ssh")
+        assert not any(line in sheet for line in again)
+        send.knocks(three, w.host4, sheet[1])  # the sheet before is void
+        send.knocks(three, w.host4, web[1])  # the other door's is not
+        d.wait_for("admitted to web", three)
+        assert not any(each["source"] == three and each["door"] == "ssh" for each in d.status()["admissions"])
+
+
+def test_without_a_daemon_the_kernel_lets_nobody_in_by_paper() -> None:
+    with opened("kernel") as (w, d), sender(w.stranger) as send:
+        sheet = paper(d)
+        d.kill()
+        send.knocks(w.stranger4, w.host4, sheet[0])
+        time.sleep(0.5)
+        assert shut(w)
+        d.start()
+        send.knocks(w.stranger4, w.host4, sheet[0])
+        d.wait_for("admitted to ssh", w.stranger4)
+
+
+# A ledger that is not the last one
+
+
+def older(state: Path) -> None:
+    for file in state.glob("ledger.db*"):
+        file.unlink()
+    for file in (state.parent / "older").iterdir():
+        shutil.copy(file, state)
+
+
+def delete(state: Path) -> None:
+    for file in state.glob("ledger.db*"):
+        file.unlink()
+
+
+def flip(state: Path) -> None:
+    wal = state / "ledger.db-wal"
+    data = bytearray(wal.read_bytes())
+    for place in range(len(data) // 3, len(data), 97):
+        data[place] ^= 4
+    wal.write_bytes(data)
+
+
+def no_witness(state: Path) -> None:
+    shutil.rmtree(state.with_name("state-paper"))
+
+
+def directory_of_before(state: Path) -> None:
+    shutil.rmtree(state)
+    shutil.copytree(state.parent / "older", state)
+
+
+@both
+@pytest.mark.parametrize("harm", [older, delete, flip, no_witness, directory_of_before])
+def test_a_ledger_that_lacks_uses_voids_all_paper_and_says_so(
+    decide: str, harm: Callable[[Path], None]
+) -> None:
+    with opened(decide) as (w, d), sender(w.stranger) as send:
+        sheet = paper(d)
+        one, two, three, four = crowd(4)
+        send.knocks(one, w.host4, sheet[0])
+        d.wait_for("admitted to ssh", one)
+        d.terminate()
+        shutil.copytree(d.state, d.folder / "older")
+        d.start()
+        send.knocks(two, w.host4, sheet[1])
+        d.wait_for("admitted to ssh", two)
+        d.kill()
+        harm(d.state)
+        before = len(d.lines)
+        d.start()
+        assert "ana (ssh)" in d.wait_for("paper printed before is void", since=before)
+        for line in sheet:
+            send.knocks(three, w.host4, line)
+        time.sleep(0.5)
+        assert not any(three in line and "admitted" in line for line in d.lines)
+        assert "void" in d.verb("keyholders").stdout
+        fresh = paper(d)
+        send.knocks(four, w.host4, fresh[0])
+        d.wait_for("admitted to ssh", four)
