@@ -107,9 +107,8 @@ def enrol(
     _without_secret(on_sheet, phone, known and file is not None)
     if before is not None and (until is not None or style not in (None, before.style)):
         raise Mistake(f"{name} is enrolled already and keeps style and end: leave --style and --until out")
-    chosen, style = enrolling.chosen(
-        doors, before.style if before else style, config.doors, phone is not None
-    )
+    wanted = before.style if before else style
+    chosen, style = enrolling.chosen(doors, wanted, config.doors, phone is not None)
     keyholder = before or _keyholder(name, chosen, style, until)
     new = enrolling.Enrolment(keyholder, chosen, host or enrolling.this_host(), phone, config.site)
     files = enrolling.keycard_files(file, new.keycards()) if file is not None else {}
@@ -118,11 +117,15 @@ def enrol(
     else:
         told = _enter(kept, new, files, known, as_json)
     try:
-        click.echo("" if on_sheet else _told(new, files), err=as_json, nl=not on_sheet)
-        click.echo(told, file=bare(sys.stdout))  # a QR code has colours; what is in it was checked
+        _print(told, "" if on_sheet else _told(new, files), as_json)
     finally:  # also where nobody reads to the end, as behind `| head`
         if config.fleet is None:  # else every gateway hears of it from the store
             _tell_daemon(paths)
+
+
+def _print(told: str, first: str, as_json: bool) -> None:
+    click.echo(first, err=as_json, nl=bool(first))
+    click.echo(told, file=bare(sys.stdout))  # a QR code has colours; what is in it was checked
 
 
 def _keyholder(name: str, doors: tuple[Door, ...], style: Style, until: float | None) -> Keyholder:

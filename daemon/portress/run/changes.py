@@ -136,6 +136,11 @@ class Reloading:
         self.events.tell("keyholders", f"{counted(len(rota.keyholders), 'keyholder')} now")
         return ended
 
+    async def look_for_paper(self) -> None:
+        """Have paper in force whose uses could not be recorded before, and can be now."""
+        if await self.past.paper_again(self.in_force.tracker.used):
+            await self.take_keyholders(lambda known: known)
+
     def _know_again(self) -> None:
         """Keyholders that could not be read at the start are known from now on."""
         if self.last_good.no_keyholders:

@@ -376,9 +376,7 @@ class Daemon:
         await self._books.settle()
         if await self._past.look_for_ledger(self._paths, self._in_force.tracker.used):
             self._past.tell_doubt(self._in_force.rota)
-        if await self._books.paper_again():
-            self._in_force.tracker.used.update(self._past.used_paper())
-            await self._changes.take_keyholders(lambda known: known)
+        await self._changes.look_for_paper()
         await self._books.prune(self._unix() - REMEMBER)
         if self._rounds % DAILY == 0:
             tuning.tidy()

@@ -111,6 +111,14 @@ class Past:
         """The era of the paper in force; empty: none is."""
         return self._books.era
 
+    async def paper_again(self, tracker_used: Used) -> bool:
+        """Try again what kept paper from being in force; `tracker_used` learns what is used. True if it
+        is here.
+        """
+        again = await self._books.paper_again()
+        tracker_used.update(self.used_paper() if again else {})
+        return again
+
     def used_paper(self) -> Used:
         """Sequences on paper used up. Empty where that is not known: then no paper is in force."""
         paper = self._books.paper
