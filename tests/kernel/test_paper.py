@@ -194,3 +194,69 @@ def test_a_ledger_that_lacks_uses_voids_all_paper_and_says_so(
         fresh = paper(d)
         send.knocks(four, w.host4, fresh[0])
         d.wait_for("admitted to ssh", four)
+
+
+@both
+def test_outside_the_hours_paper_opens_nothing_and_is_used_up(decide: str) -> None:
+    """Whoever listened could otherwise dial it when the door opens."""
+    day = time.strftime("%a", time.gmtime(time.time() + 3 * 86400)).lower()
+    config = CONFIG.format(decide=decide).replace(
+        "    paper: {sequences: 4}\n",
+        f'    paper: {{sequences: 4}}\n    hours: {{days: {day}, from: "00:00", to: "00:01", zone: UTC}}\n',
+    )
+    with world() as w, daemon(w.host, config) as d, sender(w.stranger) as send:
+        sheet = paper(d)
+        send.knocks(w.stranger4, w.host4, sheet[0])
+        d.wait_for(w.stranger4, "closed")
+        assert shut(w) and d.status()["admissions"] == []
+        assert [one["left"] for one in d.status()["paper"]] == [3]
+        d.configure(CONFIG.format(decide=decide))
+        before = len(d.lines)
+        d.reload()
+        d.wait_for("reloaded", since=before)
+        thief = crowd(1)[0]
+        send.knocks(thief, w.host4, sheet[0])
+        d.wait_for("refused at ssh", thief)
+        send.knocks(thief, w.host4, sheet[1])
+        d.wait_for("admitted to ssh", thief)
+
+
+def test_few_are_told_counted_and_named_everywhere() -> None:
+    config = CONFIG.format(decide="kernel") + 'metrics: {listen: "127.0.0.1:9753"}\n'
+    with world() as w, daemon(w.host, config) as d, sender(w.stranger) as send:
+        sheet = paper(d)
+        sources = crowd(4)
+        for source, line in zip(sources, sheet, strict=True):
+            send.knocks(source, w.host4, line)
+            d.wait_for("admitted to ssh", source)
+        line = d.wait_for("ana has 0 of 4 sequences on paper left for ssh")
+        assert "portress enrol ana --door ssh --paper" in line
+        assert "ana has 1 of 4" not in d.log
+        assert "ssh: 0 of 4 left" in d.verb("keyholders").stdout
+        assert "paper 1 of 4" in d.verb("history").stdout
+        assert "Paper: 0 of 4 sequences left; few or none: ana (ssh: 0)" in d.verb("status").stdout
+        told = w.host.run(["curl", "-s", "http://127.0.0.1:9753/metrics"]).stdout
+        assert 'portress_paper_left{door="ssh"} 0.0' in told and 'portress_paper_few{door="ssh"} 1.0' in told
+        thief = crowd(5)[4]
+        send.knocks(thief, w.host4, sheet[1])
+        d.wait_for("refused at ssh", thief)
+        assert "paper 2 of 4" in d.verb("why", thief).stdout
+        assert "sequences on paper" in d.verb("strength").stdout
+
+
+def test_no_secret_and_no_sequence_is_shown_where_it_need_not_be() -> None:
+    with world() as w, daemon(w.host, CONFIG.format(decide="daemon")) as d:
+        page = d.folder / "ana.txt"
+        words = ["enrol", "ana", "--door", "ssh", "--host", "gate.example", "--page", str(page)]
+        told = d.verb(*words)
+        entry = (d.folder / "keyholders.yaml").read_text()
+        secret = entry.partition("secret: ")[2].partition(",")[0]
+        text = page.read_text()
+        assert page.stat().st_mode & 0o777 == 0o600 and "gate.example" in text and "[ ]   4" in text
+        port = text.partition("[ ]   1")[2].split()[0]
+        for shown in (told.stdout, told.stderr, d.log, d.verb("status", "--json").stdout):
+            assert secret not in shown and port not in shown
+        assert secret not in text
+        again = d.verb(*words, check=False)
+        assert again.returncode == 1 and "is there already" in again.stderr
+        assert (d.folder / "keyholders.yaml").read_text() == entry
