@@ -128,7 +128,7 @@ def _rules(which: str, how: str, own: bool) -> Iterable[str]:
         yield f"{which} reject with {how}"
         return
     for words in _LENGTHS:
-        yield f"{which} tcp doff {words} @th,{32 * words - 8},8 & 0x0 == 0x0 reject with {how}"
+        yield f"{which} tcp doff {words} @th,{32 * words - 8},8 >= 0x0 reject with {how}"
 
 
 def late_rules(answers: Answers) -> tuple[str, ...]:
