@@ -17,6 +17,7 @@ from typing import Any, Final
 from portress.config.calendar import HOURS
 from portress.config.fleet import FLEET
 from portress.config.shapes import Key, Keys, ListOf, Named, Shape, Text, Truth, Whole, one_of
+from portress.config.words import JOURNAL_PREFIX, journal_prefix, listen, pool
 from portress.durations import DAY, WRITTEN, parse_within
 from portress.knock import PROTOCOLS, SECOND, Knock, Service
 
@@ -76,35 +77,11 @@ def network(text: str) -> IPv4Network | IPv6Network:
     return loose
 
 
-def listen(text: str) -> tuple[str, int]:
-    """`127.0.0.1:9753` or `[::1]:9753`: an address of this host and a port. Raises ValueError."""
-    match = re.fullmatch(r"([0-9.]+|\[[0-9A-Fa-f:.]+\]):([1-9][0-9]{0,4})", text, re.ASCII)
-    try:
-        if match and int(match[2]) <= 65535:
-            return str(ip_address(match[1].strip("[]"))), int(match[2])
-    except ValueError:
-        pass
-    raise ValueError('an address and a port in quotes, for example "127.0.0.1:9753" or "[::1]:9753"')
-
-
 def knock(text: str) -> Knock:
     """`tcp/4617` or `udp/2953`. Raises ValueError."""
     if "-" in text:
         raise ValueError("a knock is at one port, for example tcp/4617")
     return Knock.parse(text)
-
-
-def pool(text: str) -> tuple[int, int]:
-    """`10100-32767`: the first and the last port. Raises ValueError."""
-    match = re.fullmatch(r"(0|[1-9][0-9]{0,5})-(0|[1-9][0-9]{0,5})", text, re.ASCII)
-    if not match:
-        raise ValueError("a pool is a range of ports, for example 10100-32767")
-    first, last = int(match[1]), int(match[2])
-    if not 1 <= first <= 65535 or not 1 <= last <= 65535:
-        raise ValueError("a port is 1 to 65535")
-    if last < first:
-        raise ValueError(f"a pool is written from the lower port to the higher, for example {last}-{first}")
-    return first, last
 
 
 def site(text: str) -> str:
@@ -114,21 +91,12 @@ def site(text: str) -> str:
     return text
 
 
-def journal_prefix(text: str) -> str:
-    """What kernel log lines begin with: nftables takes 127 characters, no quotes, and $ for the name of a
-    variable. Raises ValueError."""
-    if not re.fullmatch(_JOURNAL_PREFIX, text, re.ASCII) or not text.strip():
-        raise ValueError("1 to 127 characters of ASCII, none of them a quote, \\ or $, and not all spaces")
-    return text
-
-
 _DOOR_NAME: Final = r"[a-z][a-z0-9_-]{0,15}"
 _SITE: Final = r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}"
 _SITE_WANTS: Final = (
     "a site's name is 1 to 64 letters, digits, dots, hyphens and underscores, the first a letter or digit"
 )
 _INTERFACE: Final = r"[A-Za-z0-9._@+-]{1,15}"
-_JOURNAL_PREFIX: Final = r"[ !#%&(-\[\]-~]{1,127}"
 
 
 def _text(wants: str, parse: Callable[[str], Any], pattern: str, *examples: str) -> Text:
@@ -385,7 +353,7 @@ CONFIGURATION: Final = Keys(
         "counter": _one("interval", _INTERVAL, "pause between two polls", "{interval: 100ms}", "100ms"),
         "journal": _one(
             "prefix",
-            _text("a prefix in quotes", journal_prefix, _JOURNAL_PREFIX),
+            _text("a prefix in quotes", journal_prefix, JOURNAL_PREFIX),
             "the prefix of the kernel's log lines",
             '{prefix: "portress: "}',
             "portress: ",

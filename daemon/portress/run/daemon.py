@@ -51,6 +51,7 @@ from portress.run.recovery import Past, open_ledger
 from portress.run.requests import Requests
 from portress.run.sd_notify import Notify
 from portress.run.sentinel import Sentinel
+from portress.run.status_answer import ready
 from portress.run.steps import Steps, pause_at
 from portress.run.wall_clock import Timekeeper, checked, since_boot
 from portress.sequence.in_force import Rota
@@ -295,15 +296,7 @@ class Daemon:
         ).answer
 
     def _tell_ready(self, found: int, restored: int) -> None:
-        doors = ", ".join(
-            f"{door.name} ({' '.join(str(service) for service in door.services)})"
-            for door in self._in_force.config.doors.values()
-        )
-        admissions = f"; {counted(found, 'admission')} taken over" if found else ""
-        admissions += f"; {counted(restored, 'admission')} restored" if restored else ""
-        self._events.tell(
-            "ready", f"ready, watching by {self._in_force.config.watch}; doors: {doors}{admissions}"
-        )
+        self._events.tell("ready", ready(self._in_force.config, found, restored))
         self._notify.status(self._in_a_line())
         self._notify.ready()
 

@@ -12,19 +12,18 @@ from typing import Any, Final
 
 from portress.durations import counted, spell
 from portress.events import Events, Minutely
-from portress.guard.report import MARGIN
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
 from portress.run import closed_hours
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.fellows import Alone, Fellows
+from portress.run.flood import RoomKeeper
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 from portress.run.paper_desk import Claimed, PaperDesk
 from portress.run.recent import Recent
 from portress.run.timing import Timing
 from portress.sequence.in_force import still_to_come
-from portress.tracker import Tracker
 from portress.verdict import (
     Advanced,
     Closed,
@@ -43,11 +42,6 @@ from portress.verdict import (
 from portress.watch import Watcher
 
 BUDGET: Final = 256  # datagrams read before the loop looks after something else
-CROWD: Final = 100  # first knocks a second that find no room, and are no flood (common practice, no source)
-FRESH: Final = SECOND // 2  # ns that a caller of a flood has for its second knock
-SOON: Final = 0.1  # seconds until the next look for room in a flood
-CATCH_UP: Final = 32  # reads of what waits, before room is made
-MINUTE: Final = 60 * SECOND
 _QUIET: Final = (Ignored, Repeated)
 _UNNOTED: Final = {
     "nowhere": "its use can be noted nowhere, so it could be repeated",
@@ -64,7 +58,7 @@ def _other_family(packed: bytes, verdict: Replayed) -> bool:
     return same and isinstance(used_by, bytes) and {len(used_by), len(packed)} == {4, 16}
 
 
-class Listener:
+class Listener(RoomKeeper):
     """Hears `watcher`, asks the tracker in force, acts through `open_doors`. `clock` gives ns."""
 
     def __init__(
@@ -79,6 +73,7 @@ class Listener:
         open_doors: Callable[[list[tuple[Expected, Source]]], None],
         fellows: Fellows | None = None,
     ) -> None:
+        super().__init__()
         self._fellows = fellows or Alone()
         self.watcher = watcher
         self._in_force = in_force
@@ -94,11 +89,6 @@ class Listener:
         self._open_doors = open_doors
         self.paper = PaperDesk(in_force, books, events)
         self.shuns = 0  # how often a source was shunned
-        self.no_room = 0  # first knocks that found no room in the kernel
-        self._looked: int | None = None
-        self._turned_away = self._crowded_out = 0  # since it was told last
-        self._tell_next = 0
-        self._again: asyncio.TimerHandle | None = None
         self._unshunned = Minutely(clock, self._tell_unshunned)  # shunned by the tracker alone
         self._why_unshunned = ""
         self._lost = self._overruns = 0
@@ -164,11 +154,6 @@ class Listener:
     def source(self, packed: bytes) -> Source:
         """The source that the watcher's bytes stand for."""
         return self._in_force.source(packed)
-
-    @property
-    def tracker(self) -> Tracker:
-        """The tracker in force."""
-        return self._in_force.tracker
 
     def _act(
         self,
@@ -356,61 +341,3 @@ class Listener:
             while self.watcher.lag and reads > 1:
                 self.listen()
                 reads -= 1
-
-    def look_for_room(self) -> None:
-        """Once a second: whether first knocks found no room in the kernel's callers. In a flood, make some.
-
-        The kernel forgets a caller only when its time is over, so that a flood from forged sources would keep
-        all others from beginning.
-        """
-        now = self._clock()
-        try:
-            no_room = self._table.found_no_room()
-        except GuardError:
-            return
-        before, self._looked = self._looked, now
-        more, self.no_room = max(0, no_room - self.no_room), no_room
-        if before is None:
-            return  # what was counted under another daemon is told already
-        self._turned_away += more
-        config = self._in_force.config
-        hold = -(-(config.longest_gap + MARGIN) // SECOND)
-        bearable = max(CROWD, config.callers // hold)  # first knocks a second
-        if more * SECOND > bearable * (now - before):
-            self._make_room(bearable)
-            self._look_again()
-        self._tell_turned_away(now)
-
-    def _make_room(self, bearable: int) -> None:
-        """The callers at their first knock that came in the flood go, and those that are none any more."""
-        self._catch_up(CATCH_UP)
-        now = self._clock()
-        self._crowded_out += self.tracker.thin(now, bearable, FRESH)
-        kept = [(packed, left + MARGIN) for packed, _, left in self.tracker.callers(now)]
-        if len(kept) > self._in_force.config.callers * 9 // 10:
-            return  # nobody to speak of would go
-        try:
-            self._table.keep_callers((packed, ns) for packed, ns in kept if isinstance(packed, bytes))
-        except GuardError as error:
-            self._events.tell("warning", f"could not evict flood callers: {error}")
-
-    def _look_again(self) -> None:
-        """Soon, while a flood lasts."""
-
-        def look() -> None:
-            self._again = None
-            self.look_for_room()
-
-        if self._again is None:
-            self._again = asyncio.get_running_loop().call_later(SOON, look)
-
-    def _tell_turned_away(self, now: int) -> None:
-        """What found no room, at once and then once a minute."""
-        if not self._turned_away or now < self._tell_next:
-            return
-        text = f"{counted(self._turned_away, 'first knock')} dropped: caller table full (raise `callers`)"
-        if self._crowded_out:
-            text += f"; {counted(self._crowded_out, 'caller')} of a flood evicted"
-        self._events.tell("full", text, count=self._turned_away)
-        self._turned_away = self._crowded_out = 0
-        self._tell_next = now + MINUTE

@@ -13,6 +13,7 @@ from portress import __version__, hours
 from portress.admissions import Admission
 from portress.clock import STEP
 from portress.config.model import Config, Door
+from portress.durations import counted
 from portress.guard.closed import Answers, Kind
 from portress.knock import PROTOCOL_NAMES, SECOND, TCP, UDP
 from portress.run.listener import Listener
@@ -192,3 +193,14 @@ def about(config: Config, path: str, pid: int, up: int, step: int | None, unix: 
     if step is not None:
         told["step"] = {"now": step, "left": round(STEP - unix % STEP, 3)}
     return told
+
+
+def ready(config: Config, found: int, restored: int) -> str:
+    """What a daemon says when it is ready: its doors, and the admissions it took over and restored."""
+    doors = ", ".join(
+        f"{door.name} ({' '.join(str(service) for service in door.services)})"
+        for door in config.doors.values()
+    )
+    admissions = f"; {counted(found, 'admission')} taken over" if found else ""
+    admissions += f"; {counted(restored, 'admission')} restored" if restored else ""
+    return f"ready, watching by {config.watch}; doors: {doors}{admissions}"

@@ -95,10 +95,8 @@ def start(socket: Path, seconds: float, before: Snapshot | None, number: str | N
     """
     begun, another = time.monotonic_ns(), _noted(socket)
     stop(socket)
-    file = another.file if another is not None else None  # that one has removed it
-    file = (
-        include_file.remove(socket) or file
-    )  # a reload of the host's rules must not bring back what is not kept
+    # A reload of the host's rules must not bring back what is not kept.
+    file = include_file.remove(socket) or (another.file if another is not None else None)
     sys.stdout.flush()
     sys.stderr.flush()
     gc.collect()  # closes what was opened to look at the host
