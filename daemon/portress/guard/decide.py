@@ -90,7 +90,7 @@ def plain(config: Config) -> int:
     for door in config.doors.values():
         for rule in door.by_time.values():
             return rule.gap // MILLISECOND
-    return gaps(config)[0]
+    return max(gaps(config), default=config.longest_gap // MILLISECOND)
 
 
 def first_rate(config: Config) -> int:
