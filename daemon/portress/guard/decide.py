@@ -82,7 +82,8 @@ class Opener:
 def gaps(config: Config) -> list[int]:
     """The pauses (ms) that the configuration's sequences allow, the longest first."""
     openers = (one for door in config.doors.values() for one in door.openers.values())
-    return sorted({one.gap // MILLISECOND for one in openers}, reverse=True)
+    found = {one.gap // MILLISECOND for one in openers}
+    return sorted(found or {config.longest_gap // MILLISECOND}, reverse=True)
 
 
 def plain(config: Config) -> int:
@@ -90,7 +91,7 @@ def plain(config: Config) -> int:
     for door in config.doors.values():
         for rule in door.by_time.values():
             return rule.gap // MILLISECOND
-    return max(gaps(config), default=config.longest_gap // MILLISECOND)
+    return gaps(config)[0]
 
 
 def first_rate(config: Config) -> int:
