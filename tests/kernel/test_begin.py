@@ -240,7 +240,9 @@ def test_an_earlier_configuration_is_kept_and_comes_back(host: tuple[World, Path
     t.until("Keep it?")
     t.type("")
     assert t.end() == 1
-    assert (folder / "portress.yaml").read_text() == "always: [192.0.2.1]\n" and not [*folder.glob("*.before-*")]
+    assert (folder / "portress.yaml").read_text() == "always: [192.0.2.1]\n" and not [
+        *folder.glob("*.before-*")
+    ]
 
 
 def unattended(w: World, folder: Path, *words: str) -> subprocess.CompletedProcess[str]:

@@ -354,7 +354,7 @@ def test_five_hundred_sources_at_once_are_admitted_and_none_else() -> None:
 
 
 def test_full_callers_keep_out_new_ones_only_and_are_told() -> None:
-    top = "callers: 8"
+    top = "decide: daemon\ncallers: 8"  # the kernel gives callers beyond half the room a second
     with world() as w, daemon(w.host, config(top=top)) as d, sender(w.stranger) as send:
         d.verb("admit", w.another4, "ssh")
         send.knock(w.stranger4, w.host4, RIGHT[0])
