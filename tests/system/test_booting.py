@@ -117,7 +117,7 @@ def test_a_restart_with_an_unusable_configuration_lets_in_who_knocks_and_says_so
         machine.systemctl("restart", "portress.service")
         machine.run("journalctl", "--sync")
         told = machine.journal(None, "SYSLOG_IDENTIFIER=portress-guard", "PRIORITY=3")
-        assert any("The daemon runs, but not as its files say" in str(entry["MESSAGE"]) for entry in told)
+        assert any("Running the last good configuration" in str(entry["MESSAGE"]) for entry in told)
         assert any("portress unguard" in str(entry["MESSAGE"]) for entry in told)
         assert any("portress.yaml:1: doors" in text for text in messages(machine, "portress.service"))
         knock(machine, machine.stranger, World.stranger4)
@@ -142,8 +142,8 @@ def test_a_first_start_without_a_configuration_says_that_nothing_is_guarded() ->
         machine.systemctl("stop", "portress.service")
         machine.run("journalctl", "--sync")
         told = [str(entry["MESSAGE"]) for entry in machine.journal(None, "SYSLOG_IDENTIFIER=portress-guard")]
-        assert any("The guard is not loaded" in text for text in told)
-        assert not any("The doors are shut" in text for text in told)
+        assert any("No guard loaded" in text for text in told)
+        assert not any("The doors are closed" in text for text in told)
 
 
 def test_loading_the_guard_anew_from_an_unusable_configuration_leaves_the_one_in_force() -> None:
@@ -152,7 +152,7 @@ def test_loading_the_guard_anew_from_an_unusable_configuration_leaves_the_one_in
         configure(machine, "doors: {}\n")
         assert machine.run("systemctl", "restart", "portress-guard.service", check=False).returncode != 0
         said = "\n".join(messages(machine, "portress-guard.service"))
-        assert "The guard that is in force goes on" in said and "is not loaded" not in said
+        assert "The guard that is loaded stays in force" in said and "No guard loaded" not in said
         assert admitted(machine, World.stranger4)
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 
