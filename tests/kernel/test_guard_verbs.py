@@ -381,7 +381,7 @@ def test_admitting_and_dismissing_work_without_a_daemon() -> None:
 def test_an_admission_is_never_shortened_and_always_set_anew() -> None:
     with world() as w, daemon(w.host, CONFIG) as d:
         d.verb("admit", w.stranger4, "ssh", "--for", "3h")
-        assert "for longer than asked" in d.verb("admit", w.stranger4, "ssh", "--for", "10m").stdout
+        assert "already longer than requested" in d.verb("admit", w.stranger4, "ssh", "--for", "10m").stdout
         assert d.status()["admissions"][0]["left"] > 3 * 3600 - 60
         d.verb("admit", w.stranger4, "ssh", "--for", "5h")
         listed = w.host.run(["nft", "list", "set", "inet", "portress", "ssh_4"]).stdout

@@ -115,7 +115,7 @@ def test_while_the_guard_is_away_admitting_is_refused_with_the_reason() -> None:
     with world() as w, daemon(w.host, CONFIG) as d:
         d.verb("unguard")
         done = d.verb("admit", w.stranger4, "vpn", check=False)
-        assert done.returncode == 1 and "portress guard shuts them" in done.stderr
+        assert done.returncode == 1 and "portress guard loads it" in done.stderr
 
 
 def knock(w: World, source: str, secret: bytes, at: float) -> None:

@@ -26,6 +26,7 @@ from system.root import debian
 _FOLDER: Final = "portress-installed-"
 KNOCKS: Final = ("tcp/4617", "udp/2953", "tcp/6381")
 CONFIG: Final = """
+closed: drop
 restore: true
 doors:
   ssh:

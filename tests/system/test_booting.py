@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 
 from lab import World, tcp_state
@@ -98,7 +99,7 @@ def test_a_reboot_with_an_unusable_configuration_finds_the_doors_as_they_were() 
         machine.reboot()
         assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
         said = "\n".join(messages(machine, "portress-guard.service"))
-        assert "portress.yaml:6: doors.ssh.services[0]" in said
+        assert re.search(r"portress\.yaml:\d+: doors\.ssh\.services\[0\]", said), said
         assert "Loaded the last good guard" in said
         assert "To open all doors at once, at the console: portress unguard" in said
         machine.await_state("portress.service", "active")
@@ -167,11 +168,11 @@ def test_stopping_the_units_leaves_the_doors_shut() -> None:
 
 def test_a_trial_that_nobody_keeps_opens_the_doors_again_with_the_service_too() -> None:
     with host(run=False) as machine:
-        machine.run("portress", "guard", "--trial", "3s")
+        machine.run("portress", "guard", "--trial", "10s")
         assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
         machine.systemctl("start", "portress.service")
         knock(machine, machine.stranger, World.stranger4)
-        time.sleep(4)
+        time.sleep(11)
         assert tcp_state(machine.another, machine.host4, 22) == "open"
         machine.run("portress", "guard")
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"

@@ -84,7 +84,7 @@ def test_the_first_start_admits_who_is_logged_in_and_nobody_who_is_only_connecte
             assert tcp_state(machine.another, machine.host4, 22) == "filtered"
             assert not admitted(machine, World.another4)
             assert _goes_on(session, "still here")
-        said = _eventually(machine, "portress-guard.service", "Logged in when the doors were shut")
+        said = _eventually(machine, "portress-guard.service", "Logged in when the doors were closed")
         assert f"admitted to ssh for 8h: {World.stranger4} (root)" in said
         assert World.another4 not in said
 

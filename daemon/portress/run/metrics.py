@@ -203,7 +203,7 @@ class Metrics:
     def _in_hours(self) -> Metric:
         unix = self.doorkeeper.unix_at(self.clock())
         found = GaugeMetricFamily(
-            "portress_door_in_hours", "1 if the door is open at this hour.", labels=["door"]
+            "portress_door_schedule_open", "1 if the door is open at this hour.", labels=["door"]
         )
         for name, one in self.in_force.config.doors.items():
             found.add_metric([name], int(hours.is_open(one.hours, unix)))
