@@ -27,6 +27,7 @@ _FOLDER: Final = "portress-installed-"
 KNOCKS: Final = ("tcp/4617", "udp/2953", "tcp/6381")
 CONFIG: Final = """
 closed: drop
+source_prefix: {{ipv4: 32, ipv6: 128}}
 restore: true
 doors:
   ssh:
