@@ -107,6 +107,7 @@ def test_a_reboot_with_an_unusable_configuration_finds_the_doors_as_they_were() 
         knock(machine, machine.stranger, World.stranger4)
         configure(machine, config(stay="2h"))
         machine.systemctl("reload", "portress.service")
+        time.sleep(2)  # the text is told systemd once a second
         assert "LAST GOOD CONFIGURATION" not in machine.show("portress.service", "StatusText")
         assert status(machine)["doors"][0]["stay"] == 7200
         assert admitted(machine, World.stranger4)

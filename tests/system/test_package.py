@@ -52,7 +52,7 @@ def test_it_installs_on_a_bare_debian_from_its_archive_alone() -> None:
         assert chroot(root, "portress", "--version").strip() == "portress 1.0.0"
         assert chroot(root, "getent", "passwd", "portress").startswith("portress:")
         for client in (
-            ["portress", "knock", "--print", "--to", "192.0.2.1", "tcp/4617"],
+            ["portress", "knock", "--print", "--to", "192.0.2.1"],
             ["portress-knock", "--print", "--to", "192.0.2.1"],
         ):
             assert "knocks     1" in chroot(root, *client, "tcp/4617")
