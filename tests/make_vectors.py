@@ -207,11 +207,11 @@ DERIVED = [
     derived("last knock udp", made(20), "vpn", "tcp udp", "10100-32767", 4, NOW, "", "udp"),
     derived("last knock tcp, of one protocol", made(20), "ssh", "tcp", "10100-32767", 4, NOW, "edge", "tcp"),
     derived(
-        "last knock of a small pool, to skip", made(20), "ssh", "tcp udp", "7101-7105", 5, NOW, "", "tcp"
+        "last knock of a small pool, to skip", made(20), "ssh", "tcp udp", "4617-4621", 5, NOW, "", "tcp"
     ),
-    derived("pool of one port, both protocols", made(20), "vpn", "tcp udp", "7101-7101", 2, NOW),
-    derived("small pool, knocks to skip", made(20), "vpn", "tcp", "7101-7106", 4, NOW),
-    derived("a whole pool in some order", made(20), "vpn", "tcp udp", "7101-7104", 8, NOW),
+    derived("pool of one port, both protocols", made(20), "vpn", "tcp udp", "4617-4617", 2, NOW),
+    derived("small pool, knocks to skip", made(20), "vpn", "tcp", "4617-4622", 4, NOW),
+    derived("a whole pool in some order", made(20), "vpn", "tcp udp", "4617-4620", 8, NOW),
     derived("first word rejected", HUNTED, "vpn", "tcp udp", "10100-32767", 4, 63363783 * 30),
     derived("first word rejected, tcp only", HUNTED, "ssh", "tcp", "1024-65535", 4, 63528960 * 30 + 29),
     derived("last word but one rejected", HUNTED, "vpn", "tcp udp", "1024-65535", 7, 63826249 * 30 + 15),
@@ -228,8 +228,8 @@ PAPER = [
     paper("number 2^32", made(20), "vpn", 2**32),
     paper("both protocols", made(20), "vpn", 1, protocols=["tcp", "udp"]),
     paper("sixteen knocks", made(20), "vpn", 1, length=16),
-    paper("a pool smaller than 64", made(20), "vpn", 1, pool=(7101, 7106)),
-    paper("a pool of 70, knocks to skip", made(20), "vpn", 3, pool=(7101, 7170), length=16),
+    paper("a pool smaller than 64", made(20), "vpn", 1, pool=(4617, 4622)),
+    paper("a pool of 70, knocks to skip", made(20), "vpn", 3, pool=(4617, 4686), length=16),
     paper("shortest secret, 128 bits", made(16), "vpn", 1),
     paper("door beyond ASCII", made(20), "büro-倉庫", 1),
 ]
@@ -299,7 +299,7 @@ REFUSED = [
     keycard("no protocol", {**_DERIVED_CARD, "protocols": []}),
     keycard("unknown protocol", {**_DERIVED_CARD, "protocols": ["tcp", "sctp"]}),
     keycard("no knocks", {**_DERIVED_CARD, "length": 0}),
-    keycard("more knocks than the pool has", {**_DERIVED_CARD, "pool": [7101, 7102], "length": 5}),
+    keycard("more knocks than the pool has", {**_DERIVED_CARD, "pool": [4617, 4618], "length": 5}),
     keycard("more than 16 knocks", {**_DERIVED_CARD, "length": 17}),
     keycard("admits something else", {**_DERIVED_CARD, "admits": "all"}),
     keycard("a connection, without the last protocol", {**_DERIVED_CARD, "admits": "connection"}),
@@ -309,7 +309,7 @@ REFUSED = [
     ),
     keycard(
         "a pool too small for a last knock of one protocol",
-        {**_DERIVED_CARD, "pool": [7101, 7103], "length": 4, "admits": "connection", "last": "tcp"},
+        {**_DERIVED_CARD, "pool": [4617, 4619], "length": 4, "admits": "connection", "last": "tcp"},
     ),
     keycard("a last protocol, but the source", {**_DERIVED_CARD, "last": "tcp"}),
     keycard("a site that is no text", {**_DERIVED_CARD, "site": 7}),

@@ -4,7 +4,7 @@ In: sequences as text and a gap in seconds. Out: a ruleset of staged timed sets,
 the packets, who is in its admitted sets. Written from the rules: it knows nothing of the package.
 
 There is a set for each run of right knocks that a sequence begins with, for each gap among the sequences that
-go on from there, for each family: `after_tcp7101_2000_4` holds the sources that sent `tcp/4617` and have 2 s
+go on from there, for each family: `after_tcp4617_2000_4` holds the sources that sent `tcp/4617` and have 2 s
 from then on for the next knock.
 
 - The right next knock moves the source to the next run's sets, of those gaps that it has kept so far, which

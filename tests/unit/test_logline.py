@@ -107,7 +107,7 @@ FORGED = [
     pytest.param(GOOD + "\n\n", id="two line ends"),
     pytest.param(GOOD + "\0", id="a zero byte"),
     pytest.param(GOOD.replace("SPT=32768 DPT=4617", "DPT=4617 SPT=32768"), id="fields in another order"),
-    pytest.param(GOOD.replace("DPT=4617", "DPT=07101"), id="a leading zero"),
+    pytest.param(GOOD.replace("DPT=4617", "DPT=04617"), id="a leading zero"),
     pytest.param(GOOD.replace("DPT=4617", "DPT=+4617"), id="a sign"),
     pytest.param(GOOD.replace("DPT=4617", "DPT=65536"), id="a port too great"),
     pytest.param(GOOD.replace("DPT=4617", "DPT=4617.0"), id="a fraction"),
