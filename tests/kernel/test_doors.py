@@ -368,7 +368,7 @@ def test_full_callers_keep_out_new_ones_only_and_are_told() -> None:
 
 def test_in_a_flood_of_first_knocks_others_get_in_all_the_same() -> None:
     """From forged sources, each new, far more than callers has room for in a gap."""
-    early, ahead, honest, *forged = crowd(20_000, 6)
+    early, ahead, honest, *forged = crowd(120_000, 6)
     text = config(top="decide: daemon\ncallers: 512").replace("gap: 5s", "gap: 60s")
     over = Event()
 

@@ -110,7 +110,10 @@ def test_over_the_other_family_goes_no_packet_where_the_first_one_opens() -> Non
             command(server, card, NAME, "echo", "in"),
             ["/usr/bin/python3", "-I", str(client.CLIENT), str(card)],
         ):
-            with capture(w.host, "ip and (tcp or udp)") as other, capture(w.host, "ip6 and udp") as first:
+            with (
+                capture(w.host, "ip and (tcp or udp)") as other,
+                capture(w.host, "ip6 and (tcp or udp)") as first,
+            ):
                 assert w.stranger.run([*named(w, d), *words], check=False, timeout=100).returncode == 0
                 time.sleep(0.3)
                 assert (other.lines(), bool(first.lines())) == ([], True)
