@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Final
 
 from attrs import frozen
 
 from portress.ledger import witness
+
+CONFIG: Final = Path("/etc/portress/portress.yaml")  # where it is unless --config names another one
 
 
 @frozen

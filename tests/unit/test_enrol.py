@@ -144,10 +144,32 @@ def test_enrolling_again_adds_a_door_with_a_keycard_for_that_door_alone(place: P
 
 def test_check_names_a_door_that_nobody_can_open(place: Path, run: Run) -> None:
     code, _, err = run("check")
-    assert code == 0 and "door vpn: nobody can open it" in err
-    assert any("door vpn" in line for line in json.loads(run("check", "--json")[1])["warnings"])
-    run("enrol", "ana", "--door", "vpn", "--host", "a.example")
+    assert code == 0 and "portress: warning: door vpn: nobody can open it" in err
+    said = json.loads(run("check", "--json")[1])
+    assert any("door vpn" in line for line in said["warnings"]) and said["notes"] == []
+    run("enrol", "ben", "--door", "vpn", "--host", "a.example")
     assert "door vpn" not in run("check")[2]
+
+
+def test_of_a_draft_check_says_that_enrolling_comes_next(
+    place: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    draft = (place / "portress.yaml").rename(place / "draft.yaml")
+    common = ["--config", str(draft), "--state", str(place)]
+
+    def portress(*words: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["portress", *words, *common])
+        return main(), *capsys.readouterr()
+
+    code, _, err = portress("check")
+    assert code == 0 and "portress: next: door vpn: nobody can open it" in err
+    assert "warning: door vpn" not in err
+    said = json.loads(portress("check", "--json")[1])
+    assert not any("nobody" in line for line in said["warnings"])
+    assert any("door vpn" in line for line in said["notes"])
+    portress("enrol", "ana", "--door", "web", "--host", "a.example")
+    code, _, err = portress("check")
+    assert code == 0 and "portress: warning: door vpn: nobody can open it" in err
 
 
 def test_two_keyholders_have_secrets_of_their_own(place: Path, run: Run) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 
 import click
@@ -13,7 +14,7 @@ from portress.durations import spell
 from portress.errors import Mistake
 from portress.fleet.packages import need
 from portress.keyholders import file as keyholding
-from portress.paths import Paths
+from portress.paths import CONFIG, Paths
 
 
 @click.command()
@@ -24,17 +25,23 @@ def check(paths: Paths, as_json: bool) -> None:
     config = configuration.load(paths.config, here=True)
     where = keyholding.locate(paths.config)
     holders = keyholding.load(where, config.doors)
-    warnings = [*config.warnings, *keyholding.without_hope(config, holders, time.time())]
+    warnings, notes = list(config.warnings), list[str]()
     if config.fleet is not None:
-        warnings += _of_fleet(config.fleet)
+        warnings += _of_fleet(config.fleet)  # its keyholders are in its store
+    else:
+        # Under another name it is a draft or an example, for which nobody can have been enrolled yet.
+        said = warnings if paths.config.name == CONFIG.name or os.path.lexists(where) else notes
+        said += keyholding.without_hope(config, holders, time.time())
     if as_json:
         doors = {name: [str(service) for service in door.services] for name, door in config.doors.items()}
         exempt = ["lo", *config.inside]
         told = {"doors": doors, "inside": exempt, "keyholders": len(holders)}
-        print_json({**told, "warnings": warnings})
+        print_json({**told, "warnings": warnings, "notes": notes})
         return
     for line in warnings:
         warn(line)
+    for line in notes:
+        click.echo(f"portress: next: {line}", err=True)
     for door in config.doors.values():
         services = ", ".join(str(service) for service in door.services)
         openers = []

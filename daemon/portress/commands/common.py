@@ -16,7 +16,7 @@ import click
 from portress import durations, lock
 from portress.errors import Mistake
 from portress.knock import Source
-from portress.paths import Paths
+from portress.paths import CONFIG, Paths
 from portress.shown import bare, shown
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 Verb = TypeVar("Verb", bound=Callable[..., Any])
 
 _OPTIONS: Final = (
-    ("--config", "/etc/portress/portress.yaml", "FILE", "the configuration"),
+    ("--config", str(CONFIG), "FILE", "the configuration"),
     ("--socket", "/run/portress/control.sock", "PATH", "the daemon's control socket"),
     ("--state", "/var/lib/portress", "DIR", "where the ledger is"),
 )
