@@ -221,6 +221,12 @@ def _connect(sock: socket.socket, path: Path, patience: float) -> None:
             time.sleep(0.01)
 
 
+def _say(sock: socket.socket, request: dict[str, Any]) -> None:
+    """Send the request. Who is refused unheard gets an answer all the same: it is there to be read."""
+    with contextlib.suppress(BrokenPipeError):
+        sock.sendall(json.dumps(request).encode() + b"\n")
+
+
 def ask(path: Path, do: str, *, patience: float = ANSWER, **more: Any) -> Any:
     """Ask the daemon at `path`, which has `patience` (s) to answer; its answer.
 
@@ -230,7 +236,7 @@ def ask(path: Path, do: str, *, patience: float = ANSWER, **more: Any) -> Any:
         sock.settimeout(patience)
         with _told(path, patience):
             _connect(sock, path, patience)
-            sock.sendall(json.dumps({"do": do, **more}).encode() + b"\n")
+            _say(sock, {"do": do, **more})
             with sock.makefile("rb") as stream:
                 line = stream.readline()
     return _answered(path, line)
@@ -242,7 +248,7 @@ def follow(path: Path, do: str, **more: Any) -> Iterator[dict[str, Any]]:
         sock.settimeout(ANSWER)
         with _told(path, ANSWER):
             _connect(sock, path, ANSWER)
-            sock.sendall(json.dumps({"do": do, **more}).encode() + b"\n")
+            _say(sock, {"do": do, **more})
             stream = sock.makefile("rb")
             first = stream.readline()
         _answered(path, first)

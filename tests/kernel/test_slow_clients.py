@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import select
 import socket
 import subprocess
 import time
@@ -88,7 +89,10 @@ import socket
 with socket.socket(socket.AF_UNIX) as one:
     one.settimeout(3)
     one.connect({str(d.socket)!r})
-    one.sendall(b'{{"do": "status"}}\\n')
+    try:
+        one.sendall(b'{{"do": "status"}}\\n')
+    except BrokenPipeError:
+        pass  # one too many: the answer is there before the question
     print(one.makefile("rb").readline().decode())
 """
     return d.ns.run([*as_user(user), "/usr/bin/python3", "-c", text]).stdout
@@ -161,17 +165,22 @@ def test_root_gets_an_answer_beside_a_hundred_slow_clients_and_so_does_another_u
 
 
 def test_an_answer_that_nobody_takes_is_thrown_away() -> None:
-    many = CONFIG.replace("metrics", "callers: 4000\nmetrics")
-    with world() as w, daemon(w.host, many) as d:
-        before = descriptors(d)
-        deaf = [socket.socket(socket.AF_UNIX) for _ in range(20)]
+    with world() as w, daemon(w.host, CONFIG) as d, contextlib.ExitStack() as held:
+        deaf = [held.enter_context(socket.socket(socket.AF_UNIX)) for _ in range(20)]
         for one in deaf:
-            one.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
             one.connect(str(d.socket))
-            one.sendall(json.dumps({"do": "why", "source": "192.0.2.7"}).encode() + b"\n")
-        until(lambda: descriptors(d) <= before, 3 * control.PATIENCE)
-        for one in deaf:
-            one.close()
+            # What is no request is repeated in the answer: more than a socket holds (net.core.wmem_default).
+            one.sendall(json.dumps({"do": "x" * 900_000}).encode() + b"\n")
+        time.sleep(control.PATIENCE / 2)
+        assert not any(hung_up(one) for one in deaf)  # they wait for room, or this test would show nothing
+        until(lambda: all(hung_up(one) for one in deaf), 3 * control.PATIENCE)
+
+
+def hung_up(one: socket.socket) -> bool:
+    """Whether the other end is closed, however much there is left to read."""
+    poll = select.poll()
+    poll.register(one, 0)
+    return any(what & select.POLLHUP for _, what in poll.poll(0))
 
 
 def test_only_root_may_ask_at_length() -> None:
