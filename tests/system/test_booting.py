@@ -83,6 +83,15 @@ def test_a_reboot_brings_admissions_back_with_the_time_they_have_left() -> None:
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 
 
+def test_a_normal_boot_says_nothing_of_a_credential_that_is_not_there() -> None:
+    with host() as machine:
+        machine.run("journalctl", "--sync")
+        everything = [str(entry.get("MESSAGE")) for entry in machine.journal()]
+        assert any("ready, watching by" in text for text in everything)
+        assert [text for text in everything if "keyholders.yaml" in text] == []
+        assert [text for text in everything if "credential" in text.lower() and "portress" in text] == []
+
+
 def test_after_a_power_cut_admissions_come_back_too() -> None:
     with host() as machine:
         knock(machine, machine.stranger, World.stranger4)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import random
+import re
 import stat
 from pathlib import Path
 from typing import Any
@@ -99,6 +100,11 @@ def test_a_credential_is_found_and_keeps_the_mode_systemd_gave_it(
     write(credentials / "keyholders.yaml", f"- {{name: ana, doors: [vpn], secret: {ANA}}}\n", 0o440)
     assert locate(config) == credentials / "keyholders.yaml"
     assert [keyholder.name for keyholder in load(locate(config), DOORS)] == ["ana"]
+    unit = (Path(__file__).parents[2] / "systemd/portress.service").read_text()
+    (absent,) = re.findall(r"^SetCredential=keyholders\.yaml:(.*)$", unit, re.MULTILINE)
+    (credentials / "keyholders.yaml").chmod(0o600)
+    (credentials / "keyholders.yaml").write_text(absent)
+    assert locate(config) == path
 
 
 @pytest.mark.parametrize(

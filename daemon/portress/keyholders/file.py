@@ -119,15 +119,26 @@ _ENTRY: Final = Keys(
 )
 
 
+ABSENT: Final = b"#absent"  # SetCredential= in systemd/portress.service
+
+
 def locate(config_path: Path, environment: AnyMapping[str, str] = os.environ) -> Path:
     """The keyholders' file: the systemd credential where there is one, else beside the configuration."""
     return credential(environment) or config_path.parent / FILE
 
 
 def credential(environment: AnyMapping[str, str] = os.environ) -> Path | None:
-    """The keyholders' file that systemd has passed to this process, if it has: a copy made at its start."""
+    """The keyholders' file that systemd has passed to this process, if it has: a copy made at its start.
+
+    Where none is there to be passed, portress.service has ABSENT passed in its place.
+    """
     path = _credentials(environment) / FILE
-    return path if path.exists() else None
+    try:
+        return None if path.read_bytes() == ABSENT else path
+    except FileNotFoundError:
+        return None
+    except OSError:  # it is there: who reads it says what is wrong
+        return path
 
 
 def _credentials(environment: AnyMapping[str, str]) -> Path:
