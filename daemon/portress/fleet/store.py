@@ -96,8 +96,11 @@ class Store:
             await self._session.close()
             self._session = None
 
-    def _context(self) -> ssl.SSLContext | None:
-        """The TLS context, by the certificates' files as they are now. Raises StoreError."""
+    def _tls(self) -> dict[str, Any]:
+        """What a request needs for TLS, by the certificates' files as they are now. Raises StoreError.
+
+        Without a context nothing: what aiohttp takes for "check as usual" is None in Debian 12, True in 13.
+        """
         try:
             stamp = self._access.stamp()
             if stamp != self._stamp:
@@ -106,7 +109,7 @@ class Store:
         except OSError as error:
             name = f"{error.filename}: " if error.filename else ""
             raise StoreError(f"certificates: {name}{error.strerror or error}") from None
-        return self._ssl
+        return {} if self._ssl is None else {"ssl": self._ssl}
 
     # Requests
 
@@ -148,9 +151,7 @@ class Store:
         assert self._session is not None
         sent = self._unix()
         try:
-            async with self._session.post(
-                url + path, json=body, ssl=self._context(), headers=headers
-            ) as response:
+            async with self._session.post(url + path, json=body, headers=headers, **self._tls()) as response:
                 text = await response.text()
                 date = response.headers.get("Date")
         except aiohttp.ClientError as error:
@@ -178,7 +179,7 @@ class Store:
             url = self._access.urls[number]
             try:
                 async with self._session.post(
-                    url + "/v3/auth/authenticate", json=body, ssl=self._context()
+                    url + "/v3/auth/authenticate", json=body, **self._tls()
                 ) as reply:
                     answer = parsed(url, await reply.text())
             except (aiohttp.ClientError, OSError) as error:
@@ -317,9 +318,9 @@ class Store:
             async with self._session.post(
                 f"{url}/v3/watch",
                 json={"create_request": wanted},
-                ssl=self._context(),
                 headers=await self._headers(self.endpoint % len(self._access.urls)),
                 timeout=timeout,
+                **self._tls(),
             ) as response:
                 async for line in _lines(response):
                     yield self._watched(url, line)
