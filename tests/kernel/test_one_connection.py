@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import socket
 import subprocess
 import time
@@ -17,7 +18,7 @@ import pytest
 
 import client
 from kernel.behind import PORT, behind, config, dial, fixed, port_of
-from lab import Daemon, Namespace, daemon, service, sshd
+from lab import Daemon, Namespace, capture, daemon, service, sshd
 from portress.clock import STEP
 
 pytestmark = pytest.mark.parametrize("decide", ["kernel", "daemon"])
@@ -110,14 +111,30 @@ def test_a_translator_that_changes_the_port_is_told_of(decide: str) -> None:
         assert d.status()["admissions"]
 
 
-def test_why_names_the_port_knocked_from_and_the_one_tried_from(decide: str) -> None:
-    with behind("masquerade random") as b, sshd(b.host), daemon(b.host, config(decide)) as d:
+def test_why_trace_and_a_metric_tell_the_port_knocked_from_and_the_one_tried_from(decide: str) -> None:
+    text = config(decide) + 'metrics: {listen: "127.0.0.1:9753"}\n'
+    with (
+        behind("masquerade random") as b,
+        sshd(b.host),
+        daemon(b.host, text) as d,
+        capture(b.host, device="eth0") as taken,
+    ):
         card = enrolled(d, b.host4)
         with relay(b.one, card, b.host4, "--timeout", "3") as process:
             process.communicate(timeout=60)
         port = port_of(d)
         said = " ".join(d.verb("why", b.outer4).stdout.split())
         assert f"it knocked from port {port}, but tried from port" in said
+        told = b.host.run(["curl", "-s", "http://127.0.0.1:9753/metrics"]).stdout
+        assert 'portress_connections_total{door="ssh"} 1.0' in told
+        count = int(re.findall(r'portress_wrong_ports{door="ssh"} (\d+)', told)[0])
+        assert count >= 1
+        traced = json.loads(d.verb("trace", "--json", str(taken.stop())).stdout)["sources"][0]["knocks"]
+        (done,) = (one for one in traced if one["verdict"] == "completed")
+        tries = [one for one in traced if one["verdict"] == "service"]
+        assert done["port"] == port
+        assert all((one["knocked_from"], one["admitted"]) == ([port], False) for one in tries)
+        assert any(f"knocked from port {port}, tried from port" in one["said"] for one in tries)
 
 
 def test_a_neighbour_who_dials_in_the_gap_takes_the_place_and_nobody_else_gets_in_with_it(

@@ -33,6 +33,8 @@ doors:
 """
 ANA: Final = Keyholder("ana", ("vpn",), b"a secret of twenty b", "derived")
 
+PORT: Final = 40000  # where packets come from, if nothing else is said
+
 Told = tuple[float, str, str]  # seconds after BEGIN, source, knock
 
 
@@ -41,10 +43,14 @@ def config(text: str = ONE_DOOR) -> Config:
 
 
 class Story:
-    """A Reading of knocks that are told: each (seconds after BEGIN, source, knock), to HOST or `to`."""
+    """A Reading of knocks that are told: each (seconds after BEGIN, source, knock), to HOST or `to`.
+
+    A source written `192.0.2.7 port 40111` knocks from that port.
+    """
 
     def __init__(self, *told: Told, to: str = HOST) -> None:
         self.to = ip_address(to).packed
+        self.port = PORT
         self.packets = 0
         self.notes: list[str] = []
         self.odd: Counter[str] = Counter()
@@ -54,6 +60,8 @@ class Story:
         for seconds, source, knock in self._told:
             self.packets += 1
             moment = BEGIN * SECOND + round(seconds * SECOND)
+            source, _, port = source.partition(" port ")
+            self.port = int(port or PORT)
             yield ip_address(source).packed, int(Knock.parse(knock)), moment, 0
 
 
@@ -65,10 +73,12 @@ def run(source: str, *knocks: str, at: float = 0.0, pause: float = 0.1) -> list[
 def packet(source: str, knock: str, to: str = HOST) -> bytes:
     """A knock as an IP packet (RFC 791, RFC 8200, RFC 9293, RFC 768); checksums are left out."""
     number = Knock.parse(knock)
+    source, _, port = source.partition(" port ")
+    sport = int(port or PORT)
     if number.protocol == TCP:
-        segment = struct.pack(">HHIIBBHHH", 40000, number.port, 1, 0, 0x50, 2, 64240, 0, 0)
+        segment = struct.pack(">HHIIBBHHH", sport, number.port, 1, 0, 0x50, 2, 64240, 0, 0)
     else:
-        segment = struct.pack(">HHHH", 40000, number.port, 8, 0)
+        segment = struct.pack(">HHHH", sport, number.port, 8, 0)
     src, dst = ip_address(source).packed, ip_address(to).packed
     if len(src) == 16:
         return struct.pack(">IHBB16s16s", 6 << 28, len(segment), number.protocol, 64, src, dst) + segment

@@ -113,6 +113,54 @@ def test_a_connection_to_the_service_is_told_to_find_the_door_shut_or_open() -> 
     assert told[-1] == "no knock: a service of ssh, open to this source"
 
 
+ONE_CONNECTION = ONE_DOOR.replace("stay: 8h", "stay: 30s").replace("60s", "60s, admits: connection")
+
+
+def test_a_door_that_admits_a_connection_is_open_to_the_port_knocked_from_alone() -> None:
+    mine, other = f"{STRANGER} port 40111", f"{STRANGER} port 40112"
+    told = lines(
+        traced(
+            *run(mine, *RIGHT),
+            (1, other, "tcp/22"),
+            (2, mine, "tcp/22"),
+            (3, f"{ANOTHER} port 40111", "tcp/22"),
+            (31, mine, "tcp/22"),
+            text=ONE_CONNECTION,
+        )
+    )
+    assert told[2] == (
+        "complete: ssh, admitted until 12:30:30, only the connection from port 40111, this knock's own"
+    )
+    assert told[3:] == [
+        "no knock: a service of ssh, shut: knocked from port 40111, tried from port 40112",
+        "no knock: a service of ssh, from the port it knocked from: open to one connection",
+        "no knock: a service of ssh, shut to this source",
+    ]
+
+
+def test_the_port_that_counts_is_that_of_the_last_knock_and_of_the_whole_address() -> None:
+    """Neighbours in a prefix that counts as one source are others all the same."""
+    one, two = "2001:db8::1", "2001:db8::2"
+    told = lines(
+        traced(
+            (0, f"{one} port 40001", RIGHT[0]),
+            (1, f"{one} port 40002", RIGHT[1]),
+            (2, f"{one} port 40003", RIGHT[2]),
+            (3, f"{one} port 40001", "tcp/22"),
+            (4, f"{two} port 40003", "tcp/22"),
+            (5, f"{one} port 40003", "tcp/22"),
+            text=ONE_CONNECTION,
+            only=f"{one}/64",
+        ),
+        "2001:db8::/64",
+    )
+    assert [one.partition(", ")[2] for one in told[3:]] == [
+        "shut: knocked from port 40003, tried from port 40001",
+        "shut to this source",
+        "from the port it knocked from: open to one connection",
+    ]
+
+
 def test_a_connection_after_the_stay_finds_the_door_shut() -> None:
     told = lines(traced(*run(STRANGER, *RIGHT), (8 * 3600 + 1, STRANGER, "tcp/22")))
     assert told[-1] == "no knock: a service of ssh, shut to this source"

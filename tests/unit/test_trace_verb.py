@@ -106,14 +106,23 @@ def test_times_are_in_the_zone_asked_for(place: Place) -> None:
 
 
 def test_an_admission_of_a_single_connection_is_called_one(place: Place) -> None:
-    file, told = place.capture(*run(STRANGER, *RIGHT)), "only the connection from this knock's own port"
+    file, told = (
+        place.capture(*run(STRANGER, *RIGHT)),
+        "only the connection from port 40000, this knock's own",
+    )
     assert told not in place.text(file, columns=200)
     place.write(
         "portress.yaml",
         "doors:\n  ssh:\n    services: [tcp/22]\n    stay: 30s\n    fixed: {knocks: [tcp/4617, udp/2953, "
         "tcp/6381], gap: 60s, admits: connection}\n",
     )
-    assert told in place.text(file, columns=200)
+    text = place.text(file, columns=200)
+    assert told in text
+    assert "shut: knocked from port 40000, tried from port 40001" in text
+    done, mine, other = place.json(file)["sources"][0]["knocks"][2:]
+    assert done["port"] == 40000
+    assert (mine["admitted"], mine["tried_from"], mine["knocked_from"]) == (True, 40000, [40000])
+    assert (other["admitted"], other["tried_from"], other["knocked_from"]) == (False, 40001, [40000])
 
 
 def test_no_line_is_wider_than_the_screen(place: Place) -> None:

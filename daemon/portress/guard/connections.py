@@ -29,8 +29,9 @@ def admitted(known: Listing) -> Iterator[tuple[str, Source, int]]:
                     yield door, _source(one.key), one.left
 
 
-def tried(known: Listing, door: str, source: Source) -> list[int]:
-    """The ports of a source from which the door was dialled in vain in the last minute."""
-    name = tried_set(door, source.family)
-    found = [_source(one.key) for one in elements.read(TABLE, name)] if name in known.sets else []
-    return sorted({one.port for one in found if one.packed == source.packed})
+def tried(known: Listing, door: str) -> Iterator[Source]:
+    """Addresses with an admitted connection, and a port from which each dialled the door in vain in the last
+    minute."""
+    for family in (4, 6):
+        if tried_set(door, family) in known.sets:
+            yield from (_source(one.key) for one in elements.read(TABLE, tried_set(door, family)))

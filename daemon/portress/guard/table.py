@@ -288,10 +288,10 @@ class Table:
         for door, source, left in connections.admitted(known):
             yield Held(door, source, left * _MILLISECOND)
 
-    def tried(self, door: str, source: Source) -> list[int]:
-        """The ports of a source from which the door was dialled in vain in the last minute."""
+    def tried(self, door: str) -> list[Source]:
+        """From where the door was dialled in vain in the last minute, by addresses with a connection."""
         known = self.listing()
-        return [] if known is None else _asked(lambda: connections.tried(known, door, source))
+        return [] if known is None else _asked(lambda: list(connections.tried(known, door)))
 
     def admit(
         self, entries: Iterable[tuple[str, Source, int]], *, new: bool = False, came: bool = False

@@ -41,6 +41,7 @@ class Doorkeeper:
         self._fellows = fellows or Alone()
         self.register = Register()
         self.admitted: dict[tuple[str, str], int] = {}  # how many, by (door, how)
+        self.connections: Counter[str] = Counter()  # of them, how many are of one connection, by door
         self.turned_away: Counter[str] = Counter()  # how many found their door full, by door
         self._refused: set[Source] = set()  # dismissed, and not admitted since
         self._in_force = in_force
@@ -193,6 +194,7 @@ class Doorkeeper:
             admission.step, admission.last = grant.step, now
         how = grant.how.partition(" ")[0]
         self.admitted[grant.door, how] = self.admitted.get((grant.door, how), 0) + 1
+        self.connections[grant.door] += bool(grant.source.port)
         self._fellows.admitted(admission, until_unix, grant.step)
         if gone := self._make_room(admission):
             places.tell_moved(self._events, gone, grant)

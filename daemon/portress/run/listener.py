@@ -144,10 +144,10 @@ class Listener(RoomKeeper):
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    def tried(self, door: str, source: Source) -> list[int]:
-        """The ports of a source from which the door was dialled in vain in the last minute."""
+    def tried(self, door: str) -> list[Source]:
+        """From where a door that admits connections was dialled in vain in the last minute."""
         try:
-            return self._table.tried(door, source)
+            return self._table.tried(door)
         except GuardError:
             return []
 

@@ -96,6 +96,7 @@ class Metrics:
         yield from self._knocks()
         yield from self._callers()
         yield from self._admissions()
+        yield from self._connections()
         yield from self._paper()
         yield from self._health()
         yield from self._fleet()
@@ -199,6 +200,22 @@ class Metrics:
         for door in self.in_force.config.doors:
             now.add_metric([door], counts.get(door, 0))
         yield now
+
+    def _connections(self) -> Iterator[Metric]:
+        doors = [name for name, door in self.in_force.config.doors.items() if door.by_connection]
+        made = CounterMetricFamily(
+            "portress_connections", "Of the admissions, those of one connection.", labels=["door"]
+        )
+        wrong = GaugeMetricFamily(
+            "portress_wrong_ports",
+            "Ports from which addresses with an admitted connection dialled in vain in the last minute.",
+            labels=["door"],
+        )
+        for name in doors:
+            made.add_metric([name], self.doorkeeper.connections[name])
+            wrong.add_metric([name], len(self.listener.tried(name)))
+        if doors:
+            yield from (made, wrong)
 
     def _in_hours(self) -> Metric:
         unix = self.doorkeeper.unix_at(self.clock())

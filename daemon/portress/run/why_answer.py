@@ -129,10 +129,14 @@ def _elsewhere(
 ) -> tuple[tuple[str, int, tuple[int, ...]], ...]:
     """Of admitted connections: door, the port knocked from, the ports tried in vain."""
     return tuple(
-        (one.door, one.source.port, tuple(listener.tried(one.door, one.source)))
+        (one.door, one.source.port, tuple(sorted(_ports(listener.tried(one.door), one.source))))
         for one in known
         if one.source.port
     )
+
+
+def _ports(tried: Iterable[Source], source: Source) -> set[int]:
+    return {one.port for one in tried if one.packed == source.packed}
 
 
 def _inside(source: Source, network: Any) -> bool:

@@ -22,7 +22,7 @@ from typing import Final, Protocol
 from portress.errors import Mistake
 from portress.trace.container import PCAP, PCAP_HEADER, PCAPNG, Frame, Garbage, Pcap, Pcapng, UnknownLink
 from portress.trace.link import NOT_INCOMING
-from portress.watch.frame import destination, first_packet, masking
+from portress.watch.frame import destination, first_packet, masking, source_port
 from portress.watch.packetlog import Heard
 
 _ROOM: Final = 1 << 20
@@ -66,6 +66,7 @@ class Capture:
     `prefix_6` say how many bits of an address count as the source. `name` is for messages.
 
     to        the address that the last knock given went to
+    port      the port that it came from
     packets   records with a packet, so far
     position  bytes of the file done with, so far, to the megabyte
     notes     sentences about what could not be read, for the user
@@ -90,6 +91,11 @@ class Capture:
         self._local = local
         self._mask = masking(prefix_4, prefix_6)
         self._window = _Window(stream)
+        self._start = 0  # of the last knock's packet in the window
+
+    @property
+    def port(self) -> int:
+        return source_port(self._window.buffer, self._start)
 
     @property
     def position(self) -> int:
@@ -160,7 +166,7 @@ class Capture:
         if not isinstance(verdict, tuple):
             self.odd[verdict.value] += 1
             return None
-        self.to = destination(buffer, start)
+        self.to, self._start = destination(buffer, start), start
         if self._local and self.to not in self._local:
             self.odd["elsewhere"] += 1
             return None

@@ -35,6 +35,7 @@ _LONGEST: Final = 1 << 16  # bytes of a field that are looked at: the kernel's l
 _DAMAGED: Final = 64  # entries one after the other
 _LEFT_OUT: Final = "damaged entries are left out"
 _LARGEST: Final = 1 << 40  # bytes that a field may have at all
+_SOURCE_PORT: Final = re.compile(rb" SPT=([0-9]{1,5}) ")
 _TARGET: Final = re.compile(rb" DST=([0-9A-Fa-f.:]{2,39}) ")
 
 
@@ -44,6 +45,7 @@ class JournalReading:
     `inside` are the interfaces that are not guarded, beside lo.
 
     to        the address that the last knock given went to
+    port      the port that it came from
     packets   lines of the packet log so far, whatever they say
     position  bytes of the stream done with; for a directory, the microsecond reached
     notes     sentences about what could not be read, for the user
@@ -54,6 +56,7 @@ class JournalReading:
     def __init__(self, name: str, prefix: str, inside: tuple[str, ...] = ()) -> None:
         self.name = name
         self.to = b""
+        self.port = 0
         self.packets = self.position = 0
         self.notes: list[str] = []
         self.odd: Counter[str] = Counter()
@@ -95,7 +98,7 @@ class JournalReading:
         if interface in self._inside:
             self.odd["inside"] += 1
             return None
-        self.to = _target(message)
+        self.to, self.port = _target(message), _port(message)
         return source, knock, moment * 1000, 0
 
     def _moment(self, entry: Entry) -> int | None:
@@ -115,6 +118,12 @@ def _target(message: bytes) -> bytes:
     found = _TARGET.search(message)
     text = found[1].decode() if found else ""
     return socket.inet_pton(socket.AF_INET6 if ":" in text else socket.AF_INET, text)
+
+
+def _port(message: bytes) -> int:
+    """The port the packet came from, of a line that `parse` has found whole."""
+    found = _SOURCE_PORT.search(message)
+    return int(found[1]) if found else 0
 
 
 def is_export(head: bytes) -> bool:

@@ -24,7 +24,7 @@ from portress.knock import SECOND, Knock, Service, Source
 from portress.sequence.in_force import Rota
 from portress.sequence.other_times import Elsewhen
 from portress.sequence.trie import Trie
-from portress.trace.timeline import Elsewhere, Note, Timeline, Timelines, Tried
+from portress.trace.timeline import Elsewhere, Note, Origin, Timeline, Timelines, Tried
 from portress.tracker import Tracker
 from portress.verdict import Advanced, Closed, Completed, Echoed, Ignored, Replayed, Verdict
 from portress.watch import Heard
@@ -42,11 +42,15 @@ _NETWORKS: Final = 65536  # addresses whose being in `always` is remembered
 class Reading(Protocol):
     """Where knocks come from: iterate once. Times are unix ns, sources are whole addresses.
 
-    `to` is the address that the last knock given went to; b"" if it is known to be this host's.
+    `to` is the address that the last knock given went to; b"" if it is known to be this host's. `port` is the
+    one that it came from.
     """
 
     to: bytes
     packets: int
+
+    @property
+    def port(self) -> int: ...
 
     @property
     def notes(self) -> list[str]: ...
@@ -102,13 +106,15 @@ class Trace:
         self._always = _Always(config)
         self._mask = masking(config.prefix_4, config.prefix_6)
         self._elsewhere: Counter[bytes] = Counter()  # packets to addresses that are not this host
+        self._reading: Reading | None = None
+        self._whole = b""  # the address of the packet looked at
         self._shift = self._now = 0  # what is added to the captured time so that it never goes back
 
     def follow(self, reading: Reading) -> None:
         """Hear all of it. Raises what the reading raises."""
         services, hosts, passed_by, always = self._services, self.hosts, self.passed_by, self._always
         mask, get, hear = self._mask, self.timelines.get, self._hear
-        places, elsewhen = self._places, self._elsewhen.on
+        places, elsewhen, self._reading = self._places, self._elsewhen.on, reading
         for source, knock, moment, _ in reading:
             now, to = moment + self._shift, reading.to
             if now < self._now or moment >= _LATEST:
@@ -116,7 +122,7 @@ class Trace:
                     passed_by["time"] += 1
                     continue
                 now = self._back(now)
-            self._now = now
+            self._now, self._whole = now, source
             if now >= self._turns:
                 self._turn()
             if places and to and self._placed(source, to, knock, moment):
@@ -225,8 +231,14 @@ class Trace:
         self.passed_by["service"] += 1
         timeline = self.timelines.get(source)
         if timeline is not None or (self.only is not None and self._wanted(source)):
-            admitted = timeline is not None and self._now < timeline.admitted.get(door, 0)
-            self._take_down(source, Note(moment, moment, None, knock, Tried(door, admitted), _NOTHING))
+            tried = Tried(door, False) if timeline is None else timeline.tried(self._origin(door), self._now)
+            self._take_down(source, Note(moment, moment, None, knock, tried, _NOTHING))
+
+    def _origin(self, door: str) -> Origin:
+        """Where a packet to a door that admits single connections comes from, as far as that matters."""
+        if self._reading is None or not self.config.doors[door].by_connection:
+            return door, b"", 0
+        return door, self._whole, self._reading.port
 
     def _note(
         self, timeline: Timeline | None, source: bytes, knock: int, moment: int, verdict: Verdict
@@ -240,7 +252,7 @@ class Trace:
             timeline = self.timelines.begin(source, moment)
         note = Note(moment, moment, None, knock, verdict, self._hint(timeline, knock, verdict))
         if isinstance(verdict, Completed):
-            note.until = self._admit(timeline, verdict, moment)
+            self._admit(timeline, verdict, note)
         timeline.run.follow(knock, verdict)
         timeline.note(note)
         self.timelines.settle(timeline)
@@ -281,16 +293,19 @@ class Trace:
             return _NOTHING
         return timeline.run.hint(self.tracker.trie, knock, verdict)
 
-    def _admit(self, timeline: Timeline, verdict: Completed, moment: int) -> int:
-        """Take down until when the source is let in; the latest of those moments, unix ns."""
-        ends = 0
+    def _admit(self, timeline: Timeline, verdict: Completed, note: Note) -> None:
+        """Take down until when the source, or a connection of it, is let in; `note`: the latest of those."""
         for one in verdict.openings:
             last = self._until.get(one.keyholder or "")
-            stay = stay_of(self.config.doors[one.door], last, moment / SECOND)
-            until = max(self._now + stay, timeline.admitted.get(one.door, 0))
-            timeline.admitted[one.door] = until
-            ends = max(ends, until - self._shift)
-        return ends
+            until = self._now + stay_of(self.config.doors[one.door], last, note.at / SECOND)
+            if one.one_connection:
+                origin = self._origin(one.door)
+                note.port = origin[2]
+                timeline.admit(origin, self._now, until)
+            else:
+                until = max(until, timeline.admitted.get(one.door, 0))
+                timeline.admitted[one.door] = until
+            note.until = max(note.until, until - self._shift)
 
     @property
     def last(self) -> int:

@@ -68,8 +68,7 @@ _ENOUGH: Final = 128  # bytes of a frame: a link's header, IP with options or ex
 def what(note: Note, zone: tzinfo | None, hosts: Container[bytes] = ()) -> str:
     """What a line says of its knock. `hosts`: this host's addresses as known in the end."""
     if isinstance(note.what, Tried):
-        state = "open" if note.what.admitted else "shut"
-        return f"no knock: a service of {note.what.door}, {state} to this source"
+        return _tried(note.what)
     if isinstance(note.what, Elsewhere) and note.what.to in hosts:
         return say(Ignored())
     if isinstance(note.what, Elsewhere):
@@ -80,9 +79,21 @@ def what(note: Note, zone: tzinfo | None, hosts: Container[bytes] = ()) -> str:
     if isinstance(note.what, Completed):
         ends, begins = moment(note.until / SECOND, zone), moment(note.at / SECOND, zone)
         text += f", admitted until {ends[11:] if ends[:10] == begins[:10] else ends[:16]}"
-        if any(one.one_connection for one in note.what.openings):
-            text += ", only the connection from this knock's own port"
+        if note.port:
+            text += f", only the connection from port {note.port}, this knock's own"
     return text
+
+
+def _tried(tried: Tried) -> str:
+    what = f"no knock: a service of {tried.door}"
+    if not tried.knocked:
+        return f"{what}, {'open' if tried.admitted else 'shut'} to this source"
+    if tried.tried in tried.knocked:
+        return f"{what}, from the port it knocked from: open to one connection"
+    if tried.admitted:
+        return f"{what}, open to this source"
+    knocked = " and ".join(str(one) for one in tried.knocked[-3:])
+    return f"{what}, shut: knocked from port {knocked}, tried from port {tried.tried}"
 
 
 def _times(note: Note) -> str:
@@ -252,6 +263,8 @@ def _note_values(note: Note, hosts: Container[bytes]) -> dict[str, Any]:
     values: dict[str, Any] = {"at": utc(note.at / SECOND), "knock": str(Knock(note.knock))}
     if isinstance(it, Tried):
         values |= {"verdict": "service", "door": it.door, "admitted": it.admitted}
+        if it.tried:
+            values |= {"tried_from": it.tried, "knocked_from": list(it.knocked)}
     elif isinstance(it, Elsewhere) and it.to in hosts:
         values |= fields(Ignored())
     elif isinstance(it, Elsewhere):
@@ -264,6 +277,8 @@ def _note_values(note: Note, hosts: Container[bytes]) -> dict[str, Any]:
     values["said"] = what(note, UTC, hosts)
     if isinstance(it, Completed):
         values["until"] = utc(note.until / SECOND)
+        if note.port:
+            values["port"] = note.port
     if note.times > 1:
         values |= {"times": note.times, "last": utc(note.last / SECOND)}
     return values

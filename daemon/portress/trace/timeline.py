@@ -9,7 +9,7 @@ from collections import OrderedDict
 from collections.abc import Iterator
 from typing import Final
 
-from attrs import define, frozen
+from attrs import define, field, frozen
 
 from portress.verdict import Advanced, Completed, Ignored, Repeated, Shunned, Verdict
 from portress.why.background import Astray
@@ -19,6 +19,9 @@ SOURCES: Final = 4096  # timelines kept of sources that got on
 BEGINNERS: Final = 16384  # timelines kept of sources with a first knock and no more
 EACH: Final = 64  # notes kept of each
 HEAD: Final = 16  # of which so many are the first ones
+CONNECTIONS: Final = 16  # admitted connections remembered of each
+
+Origin = tuple[str, bytes, int]  # a connection: its door, the address it comes from, and the port
 
 
 @frozen
@@ -27,6 +30,8 @@ class Tried:
 
     door: str
     admitted: bool  # by what was traced; else it found the door shut
+    tried: int = field(default=0, eq=False)  # the port it came from, where single connections are admitted
+    knocked: tuple[int, ...] = ()  # the ports that were knocked from, and may still connect
 
 
 @frozen
@@ -50,6 +55,7 @@ class Note:
     what: Verdict | Other
     hint: Hint
     until: int = 0  # unix ns; when the admission ends that began here
+    port: int = 0  # from which a connection may come, where it admits no more than that
     times: int = 1
 
 
@@ -65,6 +71,7 @@ class Timeline:
         "_notes",
         "admitted",
         "astray",
+        "connections",
         "counts",
         "doors",
         "first",
@@ -88,6 +95,7 @@ class Timeline:
         self.doors: tuple[str, ...] = ()
         self.opened: dict[str, int] = {}  # door -> how many times
         self.admitted: dict[str, int] = {}  # door -> until (ns, by the time that never goes back)
+        self.connections: dict[Origin, int] = {}  # single connections admitted -> until, the same time
         self.astray: Astray | None = None
         self.left_out = 0  # notes
         self._each = max(each, HEAD + 1)
@@ -98,6 +106,20 @@ class Timeline:
     def got_on(self) -> bool:
         """Whether there was more than a first knock."""
         return self.furthest > 1 or self.astray is not None or bool(self.counts.keys() & _BEYOND)
+
+    def admit(self, origin: Origin, now: int, until: int) -> None:
+        """Admit a single connection; of very many the oldest are forgotten."""
+        left = [(one, end) for one, end in self.connections.items() if end > now and one != origin]
+        self.connections = dict([*left[1 - CONNECTIONS :], (origin, until)])
+
+    def tried(self, origin: Origin, now: int) -> Tried:
+        """What becomes of a packet to a door that admits single connections."""
+        door, address, port = origin
+        admitted = now < max(self.admitted.get(door, 0), self.connections.get(origin, 0))
+        knocked = {
+            one[2] for one, end in self.connections.items() if one[:2] == (door, address) and end > now
+        }
+        return Tried(door, admitted, port, tuple(sorted(knocked)))
 
     def note(self, note: Note) -> None:
         """Take it down; what says the same as the note before is counted there."""
