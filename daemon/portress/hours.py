@@ -26,14 +26,15 @@ EVERY_DAY: Final = frozenset(range(7))
 MIDNIGHT: Final = 24 * 60  # of the end of a day, in minutes since its beginning
 AHEAD: Final = 14 * 86400  # s for which the guard is told when its doors are open
 _FAR: Final = 400 * 86400  # s ahead that the next opening is looked for
-_LOOK: Final = 8 * 86400
+_DAY: Final = 86400
+_LOOK: Final = 8 * _DAY
 _LATEST: Final = 253370764800.0  # the year 9999
 _WANTS_DAYS: Final = "days are written mon-fri, or sat,sun, or mon"
 
 Range = tuple[int, int]  # unix seconds: from, to (no longer inside)
 
 
-@frozen
+@frozen(cache_hash=True)
 class Window:
     """From `begin` to `end` (minutes since the beginning of the day) on those `days` (0: Monday) in `zone`.
 
@@ -115,7 +116,7 @@ def _other_case(text: str) -> str:
 
 def is_open(hours: Hours, unix: float) -> bool:
     """Whether `unix` is inside. Without any windows it always is."""
-    return not hours or any(begin <= unix < end for begin, end in ranges(hours, unix, unix + 1))
+    return not hours or any(begin <= unix < end for begin, end in _from_day(hours, int(unix // _DAY)))
 
 
 def opens(hours: Hours, unix: float) -> float | None:
@@ -133,7 +134,7 @@ def closes(hours: Hours, unix: float) -> int | None:
     """When what is open at `unix` closes next; None: it does not, or is closed."""
     if not hours:
         return None
-    for begin, end in ranges(hours, unix, unix + 2 * _LOOK):
+    for begin, end in _from_day(hours, int(unix // _DAY)):
         if begin <= unix < end:
             return end if end < unix + 2 * _LOOK else None
     return None
@@ -152,6 +153,12 @@ def opens_for(several: Iterable[Hours], unix: float) -> float | None:
             return moment
         moment = latest
     return None
+
+
+@lru_cache(maxsize=256)
+def _from_day(hours: Hours, day: int) -> list[Range]:
+    """The ranges from that day (of UTC, since 1970) on, as far as `closes` looks: asked at every knock."""
+    return ranges(hours, day * _DAY, (day + 1) * _DAY + 2 * _LOOK)
 
 
 def ranges(hours: Hours, since: float, until: float) -> list[Range]:

@@ -30,6 +30,7 @@ SUBJECTS: Final = {
     "tracing": "a capture of a million packets",
     "polling": "the counter watcher",
     "starting": "start-up, memory, idle work",
+    "worth": "hours, paper, places, single connections",
     "fleet": "several gateways over one store",
 }
 
