@@ -62,21 +62,32 @@ class Ending(StrEnum):
 
 @frozen
 class Grant:
-    """An admission asked for: `source` through `door` for `stay` ns from now."""
+    """An admission asked for, from the verdict to the guard's set: `source` through `door` for `stay` ns from
+    now, or for as long as the door says.
+    """
 
     door: str
     source: Source
-    stay: int
+    stay: int = 0  # 0: as long as the door says, which the doorkeeper fills in
     keyholder: str | None = None
     step: int | None = None
     how: str = How.KNOCK
     paper: str = ""  # which sequence on paper: `paper 3 of 10`
+    by: Expected | None = None  # the sequence that was completed
+    when: int = 0  # the moment of its last knock (ns, monotonic)
 
     @classmethod
-    def of(cls, opening: Expected, source: Source, stay: int) -> Grant:
-        """What who completed a sequence gets."""
+    def of(cls, opening: Expected, source: Source, when: int) -> Grant:
+        """What who completed a sequence at a moment (ns) gets."""
         step = None if opening.paper is not None else opening.step
-        return cls(opening.door, source, stay, opening.keyholder, step, paper=opening.named)
+        return cls(
+            opening.door, source, 0, opening.keyholder, step, paper=opening.named, by=opening, when=when
+        )
+
+
+def everywhere(config: Config, source: Source) -> list[Grant]:
+    """The source through every door, by command, for the stay of each."""
+    return [Grant(door.name, source, door.stay, how=How.COMMAND) for door in config.doors.values()]
 
 
 def stay_of(door: Door, until: float | None, unix: float) -> int:
@@ -114,6 +125,10 @@ class Admission:
     row: int | None = None  # its number in the ledger
     step: int | None = None  # the time step of the sequence that it came by
     last: int = 0  # when it was made or renewed last
+
+    def rest(self, now: int) -> Grant:
+        """What is left of it at a moment (ns), to be asked for again."""
+        return Grant(self.door, self.source, self.until - now, self.keyholder, self.step, self.how)
 
 
 class Register:

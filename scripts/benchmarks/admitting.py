@@ -21,6 +21,7 @@ from attrs import frozen
 from benchmarks.figures import Figure, Target
 from benchmarks.hosts import Running, doors, running
 from lab.space import LabError, Namespace, namespace
+from portress.admissions import Grant
 from portress.config import load as configuration
 from portress.guard.elements import INET, NFTABLES
 from portress.guard.ruleset import build
@@ -90,7 +91,7 @@ def _fill(ns: Namespace, host: Running, count: int) -> None:
     host.files.process.wait(10)
     sources = [_source(number) for number in range(count)]
     with ns.enter():
-        Table().admit((("ssh", source, STAY * SECOND) for source in sources), new=True)
+        Table().admit((Grant("ssh", source, STAY * SECOND) for source in sources), new=True)
     now = time.time()
     with closing(sqlite3.connect(host.files.state / "ledger.db")) as ledger, ledger:
         ledger.executemany(
@@ -142,9 +143,9 @@ def _alone(count: int) -> float:
     with namespace("alone") as other, other.enter():
         table = Table()
         table.load(build(config, Trie(expected(config)).opening))
-        table.admit((("ssh", _source(number), STAY * SECOND) for number in range(count)), new=True)
+        table.admit((Grant("ssh", _source(number), STAY * SECOND) for number in range(count)), new=True)
         return _median(
-            300, lambda turn: table.admit([("ssh", _source(1 << 24 | turn), STAY * SECOND)], new=True)
+            300, lambda turn: table.admit([Grant("ssh", _source(1 << 24 | turn), STAY * SECOND)], new=True)
         )
 
 

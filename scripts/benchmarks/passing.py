@@ -20,6 +20,7 @@ from benchmarks.figures import Figure, Target
 from benchmarks.hosts import doors
 from lab.space import Namespace
 from lab.worlds import World, world
+from portress.admissions import Grant
 from portress.config import load as configuration
 from portress.guard.ruleset import build
 from portress.guard.table import Table
@@ -138,7 +139,7 @@ def _guarded(count: int) -> Callable[[World], contextlib.AbstractContextManager[
     def guarded(w: World) -> Iterator[None]:
         with w.host.enter():
             table = Table()
-            table.load(ruleset, [("ssh", Source.parse(w.stranger4), 3600 * SECOND)])
+            table.load(ruleset, [Grant("ssh", Source.parse(w.stranger4), 3600 * SECOND)])
         yield
         with w.host.enter():
             table.remove()

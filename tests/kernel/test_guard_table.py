@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from lab import Namespace, namespace
+from portress.admissions import Grant
 from portress.config import load as configuration
 from portress.guard.ruleset import build
 from portress.guard.table import GuardError, Table
@@ -66,14 +67,14 @@ def first_knocks(host: Namespace) -> set[tuple[str, int]]:
 
 
 def test_nft_lists_the_admissions_that_were_made(host: Namespace, table: Table) -> None:
-    table.admit([("ssh", ANA, 90 * SECOND), ("vpn", ANA, SECOND), ("ssh", BEA, 30 * SECOND)])
+    table.admit([Grant("ssh", ANA, 90 * SECOND), Grant("vpn", ANA, SECOND), Grant("ssh", BEA, 30 * SECOND)])
     assert held(host, "ssh_4") == {"203.0.113.7": 90}
     assert held(host, "vpn_4") == {"203.0.113.7": 1}
     assert held(host, "ssh_6") == {"2001:db8:c::7": 30}
 
 
 def test_an_admission_is_read_back_to_the_millisecond(table: Table) -> None:
-    table.admit([("ssh", ANA, 90_250_000_000), ("ssh", BEA, 60_000_000_001)])
+    table.admit([Grant("ssh", ANA, 90_250_000_000), Grant("ssh", BEA, 60_000_000_001)])
     found = {one.source: one.left for one in table.admissions()}
     assert 89 * SECOND < found[ANA] <= 90_250_000_000
     assert 59 * SECOND < found[BEA] <= 60_001_000_000
@@ -82,27 +83,27 @@ def test_an_admission_is_read_back_to_the_millisecond(table: Table) -> None:
 @pytest.mark.parametrize("again", [600, 30])
 @pytest.mark.parametrize("new", [True, False])
 def test_admitting_again_sets_the_stay_anew(host: Namespace, table: Table, again: int, new: bool) -> None:
-    table.admit([("ssh", ANA, 90 * SECOND)], new=new)
-    table.admit([("ssh", ANA, again * SECOND)], new=new)
+    table.admit([Grant("ssh", ANA, 90 * SECOND)], new=new)
+    table.admit([Grant("ssh", ANA, again * SECOND)], new=new)
     assert held(host, "ssh_4") == {"203.0.113.7": again}
 
 
 def test_one_source_named_twice_gets_the_later_stay(host: Namespace, table: Table) -> None:
-    table.admit([("ssh", ANA, 90 * SECOND), ("ssh", ANA, 60 * SECOND)])
+    table.admit([Grant("ssh", ANA, 90 * SECOND), Grant("ssh", ANA, 60 * SECOND)])
     assert held(host, "ssh_4") == {"203.0.113.7": 60}
 
 
 def test_dismissing_ends_an_admission_and_one_that_is_not_there_is_no_error(
     host: Namespace, table: Table
 ) -> None:
-    table.admit([("ssh", ANA, 90 * SECOND)])
+    table.admit([Grant("ssh", ANA, 90 * SECOND)])
     table.dismiss([("ssh", ANA), ("ssh", BEA), ("vpn", ANA)])
     assert table.admissions() == []
 
 
 def test_thousands_of_admissions_are_made_and_read_back(table: Table) -> None:
     sources = [Source(bytes((203, 0, *divmod(number, 256))), 32) for number in range(4500)]
-    table.admit(("ssh", source, 90 * SECOND) for source in sources)
+    table.admit(Grant("ssh", source, 90 * SECOND) for source in sources)
     assert {one.source for one in table.admissions()} == set(sources)
 
 
@@ -126,12 +127,12 @@ def test_a_guard_thrown_away_is_put_back_with_its_admissions(host: Namespace, co
         load(table)
         host.nft("flush ruleset")
         assert not table.there()
-        load(table, admit=[("ssh", source, 90 * SECOND) for source in sources])
+        load(table, admit=[Grant("ssh", source, 90 * SECOND) for source in sources])
         assert {one.source for one in table.admissions()} == set(sources)
 
 
 def test_a_reload_leaves_admissions_and_their_time(host: Namespace, table: Table) -> None:
-    table.admit([("ssh", ANA, 90 * SECOND)])
+    table.admit([Grant("ssh", ANA, 90 * SECOND)])
     load(table)
     assert held(host, "ssh_4") == {"203.0.113.7": 90}
 
@@ -183,7 +184,7 @@ def test_a_table_of_the_same_name_in_another_family_is_not_the_guard(host: Names
 
 def test_without_a_guard_an_admission_is_refused(host: Namespace) -> None:
     with host.enter(), pytest.raises(GuardError, match="No such file"):
-        Table().admit([("ssh", ANA, SECOND)])
+        Table().admit([Grant("ssh", ANA, SECOND)])
 
 
 def test_without_a_guard_there_is_nobody_to_dismiss(host: Namespace) -> None:

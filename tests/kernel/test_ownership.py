@@ -11,6 +11,7 @@ import threading
 from typing import Final
 
 from lab import Namespace, daemon, namespace, owned, service, tcp_state, world
+from portress.admissions import Grant
 from portress.config import load as configuration
 from portress.guard.ruleset import build
 from portress.guard.table import Table
@@ -119,7 +120,7 @@ def test_callers_and_the_shunned_come_along_when_it_gets_an_owner() -> None:
     ruleset = build(config, Trie(expected(config)).opening)
     with namespace("host") as host, host.enter():
         before = Table()
-        before.load(ruleset, [("ssh", ANA, 90 * SECOND)])
+        before.load(ruleset, [Grant("ssh", ANA, 90 * SECOND)])
         before.shun(ANA, 90 * SECOND)
         host.nft("add element inet portress callers_4 { 203.0.113.8 timeout 50s }")
         after = Table(own=True)

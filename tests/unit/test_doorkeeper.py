@@ -56,15 +56,15 @@ class Guard:
         self.size = 1000
         self.gone = False
 
-    def admit(self, entries: Iterable[tuple[str, Source, int]], *, new: bool = False) -> None:
-        entries = list(entries)
+    def admit(self, grants: Iterable[Grant], *, new: bool = False) -> None:
+        grants = list(grants)
         if self.gone:
             raise GuardError("there is no such table")
-        coming = {(door, who) for door, who, _ in entries} - self.inside.keys()
+        coming = {(one.door, one.source) for one in grants} - self.inside.keys()
         if len(self.inside) + len(coming) > self.size:
             raise NoRoom("the set is full")
         self.told_new.append(new)
-        self.inside.update({(door, who): ns for door, who, ns in entries})
+        self.inside.update({(one.door, one.source): one.stay for one in grants})
 
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
         for one in entries:
@@ -79,9 +79,9 @@ class Guard:
     def refused(self) -> set[Source]:
         return set(self.dismissed)
 
-    def load(self, _ruleset: object, admit: Iterable[tuple[str, Source, int]]) -> None:
+    def load(self, _ruleset: object, admit: Iterable[Grant]) -> None:
         self.gone = False
-        self.inside = {(door, who): ns for door, who, ns in admit}
+        self.inside = {(one.door, one.source): one.stay for one in admit}
 
 
 class Writes:
@@ -141,7 +141,7 @@ class House:
         self.in_force.rota = Rota(self.config, tuple(holders))
 
     def open(self, *openings: tuple[Expected, Source]) -> None:
-        self.keeper.admit(self.keeper.grants(openings))
+        self.keeper.admit([Grant.of(one, source, self.now) for one, source in openings])
 
     def reload(self, text: str, *ended: Held) -> None:
         old, self.in_force.config = self.config, parse(text, "portress.yaml")

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from portress import control
+from portress.admissions import Grant, How
 from portress.commands.common import DURATION, as_json, common, no_daemon, print_json, read_source, root_only
 from portress.config import load as configuration
 from portress.durations import spell
@@ -55,7 +56,7 @@ def _directly(paths: Paths, source: Source, door: str, stay: int | None) -> str:
         (one.left for one in table.admissions(listing) if (one.door, one.source) == (door, source)), default=0
     )
     if left < ns:
-        table.admit([(door, source, ns)])
+        table.admit([Grant(door, source, ns, how=How.COMMAND)])
     with contextlib.suppress(GuardError):  # a guard of an older version knows of no dismissed
         table.refuse_no_more([source])
     return (

@@ -11,6 +11,7 @@ import time
 import click
 
 from portress import control, lock, units
+from portress.admissions import everywhere
 from portress.clock import step_at
 from portress.commands.common import DURATION, common, no_daemon, root_only, warn
 from portress.config import load as configuration
@@ -102,8 +103,7 @@ def _load(
     no_daemon(paths)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
     opening = Rota(config, holders).trie(step_at(time.time())).opening
-    sources = [config.source(one.packed) for one in here]
-    admit = [(door.name, source, door.stay) for source in sources for door in config.doors.values()]
+    admit = [grant for one in here for grant in everywhere(config, config.source(one.packed))]
     another = trial.under_way(paths.socket)
     if on_trial is not None:
         trial.start(paths.socket, on_trial / SECOND, before)

@@ -17,6 +17,7 @@ from typing import Final, TypeVar
 
 from attrs import frozen
 
+from portress.admissions import Grant
 from portress.errors import Mistake
 from portress.guard import connections, elements, hours, listing, membership
 from portress.guard.elements import ElementChanges
@@ -34,7 +35,7 @@ from portress.guard.ruleset import (
     door_set,
     render,
 )
-from portress.guard.timed import split, timed_parts, with_room, without_kept
+from portress.guard.timed import entry, split, timed_parts, with_room, without_kept
 from portress.knock import SECOND, WHOLE, Source
 from portress.netlink import Transactions, sockets
 
@@ -122,11 +123,11 @@ class Table:
         """Whether there is a table at all, of whatever configuration."""
         return _asked(listing.present)
 
-    def load(self, ruleset: Ruleset, admit: Iterable[tuple[str, Source, int]] = ()) -> list[Held]:
+    def load(self, ruleset: Ruleset, admit: Iterable[Grant] = ()) -> list[Held]:
         """Put the guard in force in one transaction: every packet meets the old one or the new one whole.
 
-        Admissions in the kernel stay as they are; `admit` (door, source, ns) are added to them, where they
-        are very many in a second transaction right after the first. Returns the admissions that had to end:
+        Admissions in the kernel stay as they are; `admit` are added to them, where they are very many in a
+        second transaction right after the first. Returns the admissions that had to end:
         those of doors that are gone, and those of sources too wide now.
         """
         before = self.listing()
@@ -145,7 +146,7 @@ class Table:
             entries += self._part_way(before, (one for one in ruleset.living if one.name not in kept))
         elif before is not None:
             entries += self._still_refused(before, ruleset)
-        more = [(admission_set(door, source), source, ns) for door, source, ns in admit]
+        more = [*map(entry, admit)]
         holding = self.maps.make_way(ruleset, kept)
         bare = without_kept(ruleset, kept)
         lines.append(render(with_room(bare, (*entries, *more)), own=self.own, twin=True))
@@ -293,16 +294,13 @@ class Table:
         known = self.listing()
         return [] if known is None else _asked(lambda: list(connections.tried(known, door)))
 
-    def admit(
-        self, entries: Iterable[tuple[str, Source, int]], *, new: bool = False, came: bool = False
-    ) -> None:
-        """Let each source through its door for so many ns from now, whatever it had left before.
+    def admit(self, grants: Iterable[Grant], *, new: bool = False, came: bool = False) -> None:
+        """Let each source through its door for its stay from now, whatever it had left before.
 
         `new`: as far as is known, none of them has anything left. That is quicker. `came`: the guard let them
         in, and of single connections it knows which came already: those come no second time.
         """
-        timed = [(admission_set(door, source), source, ns) for door, source, ns in entries]
-        self._start(timed, new=new, came=came)
+        self._start([*map(entry, grants)], new=new, came=came)
 
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""

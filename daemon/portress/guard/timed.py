@@ -9,8 +9,9 @@ from typing import Final
 
 from attrs import evolve
 
+from portress.admissions import Grant
 from portress.guard.language import FAMILY, TABLE
-from portress.guard.ruleset import Ruleset
+from portress.guard.ruleset import Ruleset, admission_set
 from portress.knock import SECOND, Source
 
 _FEW: Final = 64  # see split
@@ -18,6 +19,11 @@ _MANY: Final = 10_000
 _MILLISECOND: Final = SECOND // 1000
 
 Entry = tuple[str, Source, int]  # set, source, ns
+
+
+def entry(grant: Grant) -> Entry:
+    """An admission as an element of its set."""
+    return admission_set(grant.door, grant.source), grant.source, grant.stay
 
 
 def timed_parts(entries: Iterable[Entry], *, new: bool = False) -> list[str]:

@@ -205,7 +205,7 @@ class Daemon:
         self._stack.callback(self._ears.close)
         hearing = self._ears.open(config)
         self._listener = MirrorListener(
-            hearing, now, doorkeeper, table, books, events, clock, sentinel.open, self._fellows
+            hearing, now, doorkeeper, table, books, events, clock, sentinel.admit, self._fellows
         )
         self._listener.decides(self._steps.deciding)
         self._listener.begin()

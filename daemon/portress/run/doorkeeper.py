@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import contextlib
 from collections import Counter
-from collections.abc import Callable, Container, Iterable
+from collections.abc import Callable, Container, Iterable, Iterator
+
+from attrs import evolve
 
 from portress.admissions import Admission, Ending, Grant, How, Register, shuts, stay_of
 from portress.config.model import Config
@@ -17,7 +19,7 @@ from portress.events import Events, Minutely
 from portress.guard import flows
 from portress.guard.ruleset import Ruleset
 from portress.guard.table import GuardError, Held, NoRoom, Table
-from portress.knock import SECOND, Expected, Source
+from portress.knock import SECOND, Source
 from portress.ledger.ledger import Record
 from portress.run import places
 from portress.run.fellows import Alone, Fellows
@@ -61,42 +63,36 @@ class Doorkeeper:
         """A moment of the clock in unix seconds."""
         return self._unix() - (self._clock() - when) / SECOND
 
-    def grants(self, openings: Iterable[tuple[Expected, Source]]) -> list[Grant]:
-        """What those who completed a sequence get: each the door's stay, or as long as a keyholder may."""
-        openings = list(openings)
-        until = self._in_force.rota.until if any(one.keyholder for one, _ in openings) else {}
-        grants: list[Grant] = []
-        for one, source in openings:
+    def _with_stay(self, grants: Iterable[Grant]) -> Iterator[Grant]:
+        """Those whose door there is, with the door's stay, or as long as a keyholder may, where none is said:
+        0 or less where the time is over.
+        """
+        until = self._in_force.rota.until
+        for one in grants:
             door = self.config.doors.get(one.door)
-            if door is not None:
-                stay = stay_of(door, until.get(one.keyholder or ""), self._unix())
-                if stay > 0:
-                    grants.append(Grant.of(one, source, stay))
-        return grants
+            if one.stay:
+                yield one
+            elif door is not None:
+                yield evolve(one, stay=stay_of(door, until.get(one.keyholder or ""), self._unix()))
 
-    def opened(self, openings: Iterable[tuple[Expected, Source, int]]) -> None:
-        """The guard itself has let these in, at those moments (ns): note it.
+    def opened(self, grants: Iterable[Grant]) -> None:
+        """The guard itself has let these in, at the moments of their last knocks: note it.
 
         Where the stay is another than the door's, that is put right: a keyholder's end may come before, and
         an admission is never shortened.
         """
-        for one, source, when in openings:
-            door = self.config.doors.get(one.door)
-            if door is None:
+        for one in self._with_stay(grants):
+            known = self.register.get(one.door, one.source)
+            if known is not None and known.until > one.when + one.stay:
+                self._table.admit([known.rest(self._clock())], came=True)
                 continue
-            until = self._in_force.rota.until.get(one.keyholder) if one.keyholder is not None else None
-            stay = stay_of(door, until, self._unix())
-            known = self.register.get(one.door, source)
-            if known is not None and known.until > when + stay:
-                self._table.admit([(one.door, source, known.until - self._clock())], came=True)
+            if one.stay <= 0:
+                self._table.dismiss([(one.door, one.source)])
                 continue
-            if stay <= 0:
-                self._table.dismiss([(one.door, source)])
-                continue
-            if stay < door.stay:
-                self._table.admit([(one.door, source, stay)], came=True)
-            self._refuse_no_more({source.whole})
-            self._note(Grant.of(one, source, stay), when)
+            if one.stay < self.config.doors[one.door].stay:
+                self._table.admit([one], came=True)
+            self._refuse_no_more({one.source.whole})
+            self._note(one, one.when)
 
     def find(self, held: Iterable[Held]) -> None:
         """Know the admissions in the guard that nobody told of."""
@@ -131,7 +127,9 @@ class Doorkeeper:
         renewed: list[Grant] = []
         new: list[Grant] = []
         coming: dict[tuple[str, int], set[Source]] = {}
-        for grant in grants:
+        for grant in self._with_stay(grants):
+            if grant.stay <= 0:
+                continue
             known = self.register.get(grant.door, grant.source)
             if known is not None:
                 if known.until < now + grant.stay:
@@ -155,9 +153,8 @@ class Doorkeeper:
         """Have them in the guard; those that found room there. Raises GuardError."""
         if not grants:
             return []
-        entries = [(grant.door, grant.source, grant.stay) for grant in grants]
         try:
-            self._table.admit(entries, new=new)
+            self._table.admit(grants, new=new)
         except NoRoom:  # the kernel clears away what is over once a second
             if len(grants) == 1:
                 self._turn_away(grants[0])
@@ -353,7 +350,7 @@ class Doorkeeper:
                     left = round((one.until - unix) * SECOND)
                     grants.append(Grant(one.door, one.source, left, one.keyholder, one.step, How.RESTORED))
                     rows.append(one.row)
-        self._table.admit((one.door, one.source, one.stay) for one in grants)
+        self._table.admit(grants)
         now = self._clock()
         for grant, row in zip(grants, rows, strict=True):
             until = now + grant.stay
@@ -386,12 +383,6 @@ class Doorkeeper:
     def put_back(self, ruleset: Ruleset) -> None:
         """Load the guard with every admission in force: somebody threw it away or changed it."""
         now = self._clock()
-        self._table.load(
-            ruleset,
-            (
-                (one.door, one.source, one.until - now)
-                for one in self.register
-                if one.until > now and not one.source.port
-            ),
-        )
+        inside = (one.rest(now) for one in self.register if one.until > now and not one.source.port)
+        self._table.load(ruleset, inside)
         self._refuse(self._refused)

@@ -12,6 +12,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import islice
 from typing import Final, cast
 
+from portress.admissions import Grant
 from portress.config.model import Config
 from portress.durations import counted
 from portress.errors import Mistake
@@ -33,7 +34,6 @@ _MILLISECOND: Final = SECOND // 1000
 _QUIET: Final = (Ignored, Repeated)
 _SAME: Final = _MILLISECOND  # ns within which two reports are of one packet
 _UNTOLD: Final = ("untold", "untold_openings", "untold_first")
-Opened = tuple[Expected, Source, int]
 
 
 class MirrorListener(Listener):
@@ -57,8 +57,8 @@ class MirrorListener(Listener):
         if not isinstance(self.tracker, Mirror):
             super().listen()
             return
-        opened: list[Opened] = []
-        others: list[Opened] = []
+        opened: list[Grant] = []
+        others: list[Grant] = []
         for packed, knock, when, _, report, number in cast(list[Reported], self.watcher.read(BUDGET)):
             verdict = self._follow(self.tracker, packed, knock, when, report, number, opened, others)
             if verdict is None:
@@ -82,8 +82,8 @@ class MirrorListener(Listener):
         when: int,
         report: str,
         number: int,
-        opened: list[Opened],
-        others: list[Opened],
+        opened: list[Grant],
+        others: list[Grant],
     ) -> Verdict | None:
         if report not in (Report.OPENED, Report.CLAIMED):
             return self._follow_on(mirror, packed, knock, when, report, number, others)
@@ -96,8 +96,8 @@ class MirrorListener(Listener):
         knock: int,
         when: int,
         number: int,
-        opened: list[Opened],
-        others: list[Opened],
+        opened: list[Grant],
+        others: list[Grant],
     ) -> Verdict:
         """The guard has opened a door: what it let in, and what it could not know."""
         doors, closed = self._opened_by(packed, when, number)
@@ -110,9 +110,8 @@ class MirrorListener(Listener):
                     continue
                 source = self._admitted_source(one, packed, knock, when)
                 if source is not None:
-                    (opened if one.door in doors and one.paper is None else others).append(
-                        (one, source, when)
-                    )
+                    by_guard = one.door in doors and one.paper is None
+                    (opened if by_guard else others).append(Grant.of(one, source, when))
         elif isinstance(verdict, Replayed):  # older than the last one used: the guard could not know yet
             source = self._admitted_source(verdict.opening, packed, knock, when)
             if source is not None:
@@ -129,7 +128,7 @@ class MirrorListener(Listener):
         when: int,
         report: str,
         number: int,
-        others: list[Opened],
+        others: list[Grant],
     ) -> Verdict | None:
         """A report of what opened nothing."""
         if report == Report.FULL:
@@ -144,7 +143,7 @@ class MirrorListener(Listener):
         told = mirror.follow(packed, knock, when, report)
         return self._asked(packed, told, when, others) if isinstance(told, Completed) else told
 
-    def _asked(self, packed: bytes, told: Completed, when: int, others: list[Opened]) -> Verdict:
+    def _asked(self, packed: bytes, told: Completed, when: int, others: list[Grant]) -> Verdict:
         """A sequence on paper, which opens by the daemon, with its use on the disk; any other was begun
         in time, and its keyholder's time was over before its end.
         """
@@ -152,7 +151,7 @@ class MirrorListener(Listener):
         shut += [one for one in self._in_force.rota.shut(told, self._doorkeeper.unix_at(when)) if one.paper]
         judged = self._in_hours(packed, told, when, shut)
         if isinstance(judged, Completed):
-            others.extend((one, self.source(packed), when) for one in judged.openings)
+            others.extend(Grant.of(one, self.source(packed), when) for one in judged.openings)
         return judged
 
     def _door(self, number: int) -> str:
@@ -205,20 +204,20 @@ class MirrorListener(Listener):
         except GuardError as error:
             self._events.tell("warning", f"{source} cannot be put out again: {error}", source=source)
 
-    def _note_opened(self, opened: Sequence[Opened]) -> None:
+    def _note_opened(self, opened: Sequence[Grant]) -> None:
         """The doors are open already: note it, and see to it that nothing of it can be repeated."""
-        rotating = [one for one in opened if one[0].step is not None]
+        rotating = [(one, one.by) for one in opened if one.by is not None and one.by.step is not None]
         known = self.tracker.trie.rotating
-        unenrolled = [one for one in rotating if one[0].holder not in known]
-        for one, source, _ in unenrolled:
-            self._put_out(source, [one.door])
-        self.withdraw({one.claim for one, _, _ in rotating})
+        unenrolled = [one for one, by in rotating if by.holder not in known]
+        for one in unenrolled:
+            self._put_out(one.source, [one.door])
+        self.withdraw({by.claim for _, by in rotating})
         self._doorkeeper.opened(one for one in opened if one not in unenrolled)
         now = self._clock()
-        for _, _, when in opened:
-            self.opening.observe((now - when) / SECOND)
-        for one, source, _ in rotating:
-            self._spawn(self._note_use(one, source))
+        for one in opened:
+            self.opening.observe((now - one.when) / SECOND)
+        for one, by in rotating:
+            self._spawn(self._note_use(by, one.source))
 
     def _used(self, opening: Expected) -> None:
         super()._used(opening)

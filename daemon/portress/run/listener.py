@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Collection, Coroutine
 from typing import Any, Final
 
+from portress.admissions import Grant
 from portress.durations import counted, spell
 from portress.events import Events, Minutely
 from portress.guard.table import GuardError, Table
@@ -59,7 +60,7 @@ def _other_family(packed: bytes, verdict: Replayed) -> bool:
 
 
 class Listener(RoomKeeper):
-    """Hears `watcher`, asks the tracker in force, acts through `open_doors`. `clock` gives ns."""
+    """Hears `watcher`, asks the tracker in force, acts through `admit`. `clock` gives ns."""
 
     def __init__(
         self,
@@ -70,7 +71,7 @@ class Listener(RoomKeeper):
         books: Books,
         events: Events,
         clock: Callable[[], int],
-        open_doors: Callable[[list[tuple[Expected, Source]]], None],
+        admit: Callable[[list[Grant]], object],
         fellows: Fellows | None = None,
     ) -> None:
         super().__init__()
@@ -86,7 +87,7 @@ class Listener(RoomKeeper):
         self._books = books
         self._events = events
         self._clock = clock
-        self._open_doors = open_doors
+        self._admit_all = admit
         self.paper = PaperDesk(in_force, books, events)
         self.shuns = 0  # how often a source was shunned
         self._unshunned = Minutely(clock, self._tell_unshunned)  # shunned by the tracker alone
@@ -102,7 +103,7 @@ class Listener(RoomKeeper):
     def listen(self) -> None:
         """Read what there is, up to the budget."""
         hear, note, counts = self.tracker.hear, self.recent.note, self.counts
-        completed: list[tuple[Expected, Source, int]] = []
+        completed: list[Grant] = []
         followers = self._events.followers if self._events.followers.closely else None
         timed = self._in_force.rota.keeps_hours
         for packed, knock, when, _interface in self.watcher.read(BUDGET):
@@ -161,7 +162,7 @@ class Listener(RoomKeeper):
         knock: int,
         verdict: Verdict,
         when: int,
-        completed: list[tuple[Expected, Source, int]],
+        completed: list[Grant],
     ) -> None:
         if isinstance(verdict, Advanced):
             if self._events.wants("advanced"):
@@ -170,7 +171,7 @@ class Listener(RoomKeeper):
             for opening in verdict.openings:
                 source = self._admitted_source(opening, packed, knock, when)
                 if source is not None:
-                    completed.append((opening, source, when))
+                    completed.append(Grant.of(opening, source, when))
         elif isinstance(verdict, Missed):
             if self._events.wants("missed"):
                 self._tell("missed", packed, verdict, f" missed after {progress(verdict.stage, verdict.of)}")
@@ -268,20 +269,20 @@ class Listener(RoomKeeper):
             keyholder=opening.keyholder,
         )
 
-    def _open(self, completed: list[tuple[Expected, Source, int]]) -> None:
-        at_once = [(opening, source) for opening, source, _ in completed if opening.step is None]
+    def _open(self, completed: list[Grant]) -> None:
+        at_once: list[Grant] = []
+        for grant in completed:
+            if grant.by is None or grant.by.step is None:
+                at_once.append(grant)
+            else:
+                self._spawn(self._open_once(grant, grant.by))
         if at_once:
             self._admit(at_once)
-            for opening, _, when in completed:
-                if opening.step is None:
-                    self.opening.observe((self._clock() - when) / SECOND)
-        for opening, source, when in completed:
-            if opening.step is not None:
-                self._spawn(self._open_once(opening, source, when))
 
-    async def _open_once(self, opening: Expected, source: Source, when: int) -> None:
+    async def _open_once(self, grant: Grant, opening: Expected) -> None:
         """Admit by a rotating sequence, once its use is on the disk."""
         assert opening.keyholder is not None and opening.step is not None
+        source = grant.source
         noted: Claimed
         if opening.paper is None:
             noted = await self._books.use(opening.claim, opening.door, opening.step, source.whole)
@@ -296,19 +297,21 @@ class Listener(RoomKeeper):
             if opening.paper is None and not await self._fellows.first(opening, source):
                 return
             self._used(opening)
-            self._admit([(opening, source)])
-            self.opening.observe((self._clock() - when) / SECOND)
+            self._admit([grant])
             await self._fellows.used(opening, source)
 
     def _used(self, opening: Expected) -> None:
         """The use of a sequence is on the disk."""
         self.paper.tell_few(opening)
 
-    def _admit(self, openings: list[tuple[Expected, Source]]) -> None:
+    def _admit(self, grants: list[Grant]) -> None:
         try:
-            self._open_doors(openings)
+            self._admit_all(grants)
         except GuardError as error:
-            self._events.tell("warning", f"{len(openings)} not admitted: {error}")
+            self._events.tell("warning", f"{len(grants)} not admitted: {error}")
+        now = self._clock()
+        for one in grants:
+            self.opening.observe((now - one.when) / SECOND)
 
     def tidy(self) -> None:
         """Once a second: forget callers whose gap is over, tell what was lost."""

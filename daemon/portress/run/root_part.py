@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from portress import control
+from portress.admissions import everywhere
 from portress.config import load as configuration
 from portress.config.model import Config
 from portress.doctor.probe import closed_ports
@@ -58,9 +59,7 @@ def load(paths: Paths) -> list[str]:
 
 def _load_alone(table: Table, config: Config, sources: Iterable[Source], *, first: bool) -> None:
     """Load the guard with no daemon to ask, with fixed first knocks: the daemon adds those that rotate."""
-    admit = [
-        (door.name, config.source(one.packed), door.stay) for one in sources for door in config.doors.values()
-    ]
+    admit = [grant for one in sources for grant in everywhere(config, config.source(one.packed))]
     if first:
         with contextlib.suppress(OSError):  # a door stays open for nothing less than a refusal of the kernel
             flows.adopt(connected(service for door in config.doors.values() for service in door.services))

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from portress import files
-from portress.admissions import Admission, Grant, How
+from portress.admissions import Admission, Grant, everywhere
 from portress.doctor.probe import closed_ports
 from portress.durations import counted
 from portress.events import Events
@@ -26,7 +26,7 @@ from portress.guard.closed import Answers
 from portress.guard.ruleset import Ruleset, answering
 from portress.guard.table import GuardError, Table
 from portress.guard.vigil import Vigil
-from portress.knock import SECOND, UDP, Expected, Source
+from portress.knock import SECOND, UDP, Source
 from portress.ledger.ledger import Record
 from portress.run.away import Away
 from portress.run.doorkeeper import Doorkeeper
@@ -118,11 +118,7 @@ class Sentinel:
 
     def admit_everywhere(self, sources: Iterable[Source]) -> None:
         """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
-        self.admit(
-            Grant(door.name, source, door.stay, how=How.COMMAND)
-            for source in sources
-            for door in self._in_force.config.doors.values()
-        )
+        self.admit(grant for source in sources for grant in everywhere(self._in_force.config, source))
 
     def admit(self, grants: Iterable[Grant]) -> list[Admission]:
         """Admit, or renew. A guard that is gone is put back first. Raises GuardError."""
@@ -132,10 +128,6 @@ class Sentinel:
         except GuardError:
             self.put_back("missing")
             return self._doorkeeper.admit(wanted)
-
-    def open(self, openings: Iterable[tuple[Expected, Source]]) -> None:
-        """Let in those who completed a sequence. Raises GuardError."""
-        self.admit(self._doorkeeper.grants(openings))
 
     @property
     def in_place(self) -> bool:
