@@ -106,10 +106,8 @@ def test_times_are_in_the_zone_asked_for(place: Place) -> None:
 
 
 def test_an_admission_of_a_single_connection_is_called_one(place: Place) -> None:
-    file, told = (
-        place.capture(*run(STRANGER, *RIGHT)),
-        "only the connection from port 40000, this knock's own",
-    )
+    file = place.capture(*run(STRANGER, *RIGHT, "tcp/22"), (5, f"{STRANGER} port 40001", "tcp/22"))
+    told = "only the connection from port 40000, this knock's own"
     assert told not in place.text(file, columns=200)
     place.write(
         "portress.yaml",
