@@ -69,13 +69,13 @@ class Server:
         """Listen. Raises Mistake if another daemon listens there already, or the place is not to be had."""
         if _answers(self._path):
             raise Mistake(
-                f"{self._path}: another portress daemon listens here; give this one another --socket"
+                f"{self._path}: another portress daemon is listening here; give this one another --socket"
             )
         try:
             self._path.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
             with contextlib.suppress(FileNotFoundError):
                 if not stat.S_ISSOCK(self._path.lstat().st_mode):
-                    raise Mistake(f"{self._path}: this is there, and is no socket: name another --socket")
+                    raise Mistake(f"{self._path}: exists and is not a socket: choose another --socket")
                 self._path.unlink()
             mask = os.umask(0o777 & ~MODE)
             try:
@@ -102,7 +102,7 @@ class Server:
         self._clients[uid] += 1
         try:
             if self._too_many(uid):
-                error = "too many connections of yours at once; try again"
+                error = "too many connections from you at the same time; try again"
                 await self._answer(writer, {"ok": False, "error": error})
                 return
             longest = LARGEST if _mighty(uid) else LARGE
@@ -265,7 +265,7 @@ def _told(path: Path, patience: float) -> Iterator[None]:
     try:
         yield
     except (FileNotFoundError, ConnectionRefusedError):
-        raise NoDaemon(f"{path}: no portress daemon runs here; start one with: portress run") from None
+        raise NoDaemon(f"{path}: no portress daemon is running here; start one with: portress run") from None
     except BlockingIOError:  # no room among those that wait to be served
         raise Mistake(f"{path}: too many clients at once; try again") from None
     except PermissionError:
@@ -288,4 +288,4 @@ def _answered(path: Path, line: bytes) -> Any:
             raise Mistake(*str(reply["error"]).splitlines())
         return reply["answer"]
     except (ValueError, TypeError, KeyError):
-        raise Mistake(f"{path}: what answers there is no portress daemon") from None
+        raise Mistake(f"{path}: whatever answers there is not a portress daemon") from None

@@ -63,7 +63,7 @@ def _destination(text: str) -> IPv4Network | IPv6Network:
             f"bits beyond the prefix are set: write @{loose}, or @{text.partition('/')[0]} for one"
         )
     if first.packed.startswith(_MAPPED):
-        raise ValueError("an IPv4 address is written as one, for example tcp/443@172.17.0.2")
+        raise ValueError("write an IPv4 address in its IPv4 form, for example tcp/443@172.17.0.2")
     return loose
 
 

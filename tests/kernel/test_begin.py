@@ -231,7 +231,7 @@ def test_an_earlier_configuration_is_kept_and_comes_back(host: tuple[World, Path
     t.type("")
     t.until("connection only")
     t.type("n")
-    t.until("is there already")
+    t.until("exists: replace it")
     t.type("y")
     t.until("Listening")
     (kept,) = folder.glob("portress.yaml.before-*")
@@ -267,7 +267,7 @@ def test_unattended_the_secret_is_in_the_file_and_nowhere_else(host: tuple[World
     assert secret not in done.stdout + done.stderr
     assert guarded(w)
     again = unattended(w, folder, *words, "--keycard", str(card))
-    assert again.returncode == 1 and "is there already" in again.stderr
+    assert again.returncode == 1 and "exists: --replace" in again.stderr
 
 
 def test_unattended_nobody_is_locked_out_by_accident(host: tuple[World, Path]) -> None:

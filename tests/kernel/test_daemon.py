@@ -86,7 +86,7 @@ def test_a_daemon_that_cannot_start_leaves_files_and_doors_as_they_were() -> Non
     with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
         d.socket.write_text("somebody's file\n")
         done = d.verb("run", check=False)
-        told = f"portress: {d.socket}: this is there, and is no socket: name another --socket\n"
+        told = f"portress: {d.socket}: exists and is not a socket: choose another --socket\n"
         assert (done.returncode, done.stderr) == (1, told)
         assert d.socket.read_text() == "somebody's file\n"
         assert "portress" not in w.host.run(["nft", "list", "tables"]).stdout

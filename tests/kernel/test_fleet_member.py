@@ -197,7 +197,7 @@ def test_what_was_missed_while_the_store_was_away_is_caught_up(base: Etcd, tmp_p
     async def work(one: Gateway, two: Gateway) -> None:
         base.kill(0)
         await until(lambda: one.member.away and two.member.away)
-        assert [text for text in one.daemon.said if "goes on alone" in text]
+        assert [text for text in one.daemon.said if "works alone" in text]
         one.member.admitted("ssh", ANA, time.time() + 300, None)
         spent = Spent("owner", "vpn", 5, "", ANA, 0.0, 0)
         begun = time.monotonic()

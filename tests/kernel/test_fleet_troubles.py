@@ -148,7 +148,7 @@ def test_a_slow_store_holds_nothing_up_and_is_caught_up_with(base: Etcd, tmp_pat
                     await asyncio.sleep(0.01)
                     longest, last = max(longest, time.monotonic() - last), time.monotonic()
                 assert longest < 1.0  # the loop went on meanwhile (on a machine that may be busy)
-                assert said(two, "goes on alone") and two.member.away
+                assert said(two, "works alone") and two.member.away
                 one.member.admitted("ssh", BO, time.time() + 300, None)
                 between.delay = 0.0
                 await until(lambda: ("ssh", BO) in two.daemon.inside, 20)
@@ -234,7 +234,7 @@ def test_wrong_certificates_are_told_and_right_ones_taken_without_a_restart(
             shutil.copy(wrong / name, mine / name)
         files = {"ca": mine / "ca.pem", "cert": mine / "gateway.pem", "key": mine / "gateway.key"}
         async with gateway(base, "one", tmp_path, access=Access(base.urls, **files)) as one:
-            assert one.member.away and said(one, "goes on alone"), one.daemon.said
+            assert one.member.away and said(one, "works alone"), one.daemon.said
             (mine / "gateway.pem").unlink()
             await until(lambda: "certificates: " in one.member.trouble)
             assert "gateway.pem" in one.member.trouble
@@ -345,7 +345,7 @@ def test_a_fault_in_one_part_is_told_and_ends_nothing(base: Etcd, tmp_path: Path
 
         two.daemon.admit = admit  # type: ignore[method-assign]
         one.member.admitted("ssh", ANA, time.time() + 300, None)
-        await until(lambda: said(two, "a fault in the fleet's part"))
+        await until(lambda: said(two, "an error in the fleet connection"))
         await until(lambda: ("ssh", ANA) in two.daemon.inside, 20)
 
     together(base, tmp_path, work, "one", "two")

@@ -42,8 +42,8 @@ def test_the_guard_touches_no_other_table_and_unguard_takes_it_away_again() -> N
         w.host.nft(OTHERS)
         before = w.host.run(["nft", "list", "ruleset"]).stdout
         told = d.verb("guard").stdout
-        assert "Shut to whoever is not admitted: ssh (tcp/22)." in told
-        assert "nobody was admitted on your account" in told
+        assert "Closed to everyone not admitted: ssh (tcp/22)." in told
+        assert "no address was admitted for you" in told
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         assert before in w.host.run(["nft", "list", "ruleset"]).stdout
         assert "Guard removed" in d.verb("unguard").stdout
@@ -137,7 +137,7 @@ def test_a_daemon_started_over_ssh_without_a_guard_admits_its_starter_too() -> N
 def test_a_trial_ends_by_itself_though_the_terminal_is_gone() -> None:
     with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, guard=False, start=False) as d:
         done = server.ssh(w.stranger, w.host4, f"{PROGRAM} guard --trial 2s {' '.join(d.options)}")
-        assert "On trial: in 2s it is taken away again." in done.stdout, done.stderr
+        assert "On trial: it is removed in 2s." in done.stdout, done.stderr
         assert f"`portress why {w.stranger4}` tells whether the knocks were right" in done.stdout
         assert tcp_state(w.another, w.host4, 22) == "filtered"
         until(lambda: quiet(d))
@@ -172,7 +172,7 @@ def test_a_trial_with_a_daemon_ends_too_and_the_daemon_stands_down() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
         d.verb("guard", "--trial", "4s")
         assert d.status()["guard"]["trial"] > 0
-        assert "only the host's own firewall applies" in d.wait_for("trial is over and it was not kept")
+        assert "only the host's own firewall applies" in d.wait_for("trial ended without --keep")
         time.sleep(0.5)
         assert quiet(d) and tcp_state(w.stranger, w.host4, 22) == "open"
         d.restart()
@@ -223,11 +223,11 @@ def test_what_was_only_on_trial_is_nothing_that_a_second_trial_goes_back_to() ->
         d.verb("unguard")
         d.verb("guard", "--trial", "60s")
         d.configure(other)
-        assert "it is taken away again. Try now" in d.verb("guard", "--trial", "2s").stdout
+        assert "it is removed in 2s. Try now" in d.verb("guard", "--trial", "2s").stdout
         until(lambda: quiet(d))
         d.verb("guard")
         d.configure(CONFIG)
-        assert "and the guard from before put back" in d.verb("guard", "--trial", "60s").stdout
+        assert "and the guard from before restored" in d.verb("guard", "--trial", "60s").stdout
         d.configure(CONFIG.replace("tcp/22", "tcp/23"))
         d.verb("guard", "--trial", "2s")
         d.wait_for("back to the previous configuration")
@@ -317,7 +317,7 @@ def test_a_trial_that_cannot_be_ended_is_not_begun() -> None:
         assert done.returncode == 1
         assert (
             done.stderr
-            == "portress: /proc/none-guard: the trial cannot be noted there: No such file or directory\n"
+            == "portress: /proc/none-guard: the trial cannot be recorded there: No such file or directory\n"
         )
         assert quiet(d)
 
@@ -325,7 +325,7 @@ def test_a_trial_that_cannot_be_ended_is_not_begun() -> None:
 def test_a_second_trial_puts_back_what_was_there_before_the_first() -> None:
     with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
         d.verb("guard", "--trial", "60s")
-        assert "it is taken away again. Try now" in d.verb("guard", "--trial", "2s").stdout
+        assert "it is removed in 2s. Try now" in d.verb("guard", "--trial", "2s").stdout
         assert not quiet(d)
         until(lambda: quiet(d))
 

@@ -205,7 +205,7 @@ def test_stopped_and_started_the_service_still_knows_what_was_done_by_hand() -> 
         machine.run("portress", "guard", "--trial", "5s")
         machine.systemctl("stop", "portress.service")
         kept = machine.run("portress", "guard", "--keep").stdout
-        assert kept.startswith("The guard stays. Shut to whoever is not admitted: ssh (tcp/22).\n")
+        assert kept.startswith("The guard stays. Closed to everyone not admitted: ssh (tcp/22).\n")
         time.sleep(9)
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 

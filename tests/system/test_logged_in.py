@@ -131,7 +131,7 @@ def test_a_change_on_trial_goes_back_by_itself_under_the_service() -> None:
     with host(WEB) as machine:
         configure(machine, WEB + SSH)
         tried = machine.run("portress", "guard", "--trial", "5s").stdout
-        assert "the guard from before put back" in tried
+        assert "the guard from before restored" in tried
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
         until = time.monotonic() + 20
         while tcp_state(machine.another, machine.host4, 22) != "open":
@@ -140,7 +140,7 @@ def test_a_change_on_trial_goes_back_by_itself_under_the_service() -> None:
         assert tcp_state(machine.another, machine.host4, 8080) == "filtered"
         machine.run("portress", "guard", "--trial", "5m")
         kept = machine.run("portress", "guard", "--keep").stdout
-        assert "Shut to whoever is not admitted: web (tcp/8080), ssh (tcp/22)." in kept
+        assert "Closed to everyone not admitted: web (tcp/8080), ssh (tcp/22)." in kept
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 
 
@@ -148,7 +148,7 @@ def test_keeping_the_guard_says_what_holds_and_what_is_missing() -> None:
     with host(run=False) as machine:
         machine.run("portress", "guard", "--trial", "5m")
         kept = machine.run("portress", "guard", "--keep").stdout
-        assert "The guard stays. Shut to whoever is not admitted: ssh (tcp/22)." in kept
+        assert "The guard stays. Closed to everyone not admitted: ssh (tcp/22)." in kept
         assert "No daemon runs, so no knock opens a door yet: systemctl start portress" in kept
         assert "After a reboot the doors would be open: systemctl enable portress" in kept
         machine.systemctl("enable", "--now", "portress.service")
@@ -158,7 +158,7 @@ def test_keeping_the_guard_says_what_holds_and_what_is_missing() -> None:
         machine.systemctl("enable", "portress-guard.service")
         machine.run("portress", "guard", "--trial", "5m")
         kept = machine.run("portress", "guard", "--keep").stdout
-        assert "After a reboot the doors would be shut, and no knock would open them" in kept
+        assert "After a reboot the doors would be closed, and no knock would open them" in kept
 
 
 def _findings(machine: Machine) -> dict[str, str]:

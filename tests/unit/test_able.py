@@ -21,7 +21,7 @@ def test_a_kernel_that_cannot_leaves_it_to_the_daemon() -> None:
     found = settled(CONFIG, lambda text: "Operation not supported" if "@at_4" in text else None)
     assert found.decide == "daemon"
     assert found.warnings[-1] == (
-        "decide: kernel cannot be had here, so the daemon decides: Operation not supported"
+        "decide: kernel is not possible here, so the daemon decides: Operation not supported"
     )
 
 

@@ -142,7 +142,7 @@ def test_doors_that_share_a_base_share_the_gap() -> None:
     ("knocks", "told"),
     [
         ("tcp/4617", "one knock: any port sweep opens it; three or more are common practice"),
-        ("tcp/4617, tcp/4619", "two knocks are few; three or more are common practice"),
+        ("tcp/4617, tcp/4619", "two knocks are easy to guess; three or more are common practice"),
     ],
 )
 def test_fewer_than_three_knocks_draw_a_warning(knocks: str, told: str) -> None:
@@ -190,12 +190,12 @@ def test_a_pool_with_guarded_ports_draws_a_warning_with_the_share(service: str, 
         (
             "rotating: {pool: 6000-6100, protocols: [tcp]}",
             "rotating.pool: '6000-6100': browsers refuse to dial port 6000 (WHATWG Fetch), so no phone can "
-            "knock here: go round them, for example 10100-32767",
+            "knock here: avoid them, for example 10100-32767",
         ),
         (
             "authenticator: {base: 5900}",
             "authenticator.base: '5900': browsers refuse to dial port 6000 (WHATWG Fetch), so no phone can "
-            "knock here: go round them, for example 21000",
+            "knock here: avoid them, for example 21000",
         ),
     ],
 )

@@ -17,7 +17,7 @@ NAMES_A_DOOR = "a configuration names at least one door, for example doors: {ssh
 EMPTY = "which is empty: remove the brackets there"
 DOORS_BY_NAME = "doors by name, at least one, for example ssh: {services: [tcp/22], …}"
 TOO_LARGE = " larger than 1 MiB: a file of this kind is a few kilobytes"
-TOO_DEEP = "1: lists and mappings inside each other more than 16 deep"
+TOO_DEEP = "1: lists and mappings nested more than 16 deep"
 BETWEEN_BRACKETS = "inside brackets, quote what starts with a colon: '::1'"
 A_STAY = "a stay is a whole number and a unit, for example 30s 10m 8h 2d"
 
@@ -109,7 +109,7 @@ def test_a_configuration_without_doors_is_a_mistake() -> None:
 
 
 def test_a_door_without_services_is_a_mistake() -> None:
-    told = "2: doors.a: services is missing: what the door protects, as [tcp/22, tcp/8000-8010]"
+    told = "2: doors.a: services is missing: what the door protects, for example [tcp/22, tcp/8000-8010]"
     assert mistake("doors:\n  a: {fixed: {knocks: [tcp/1]}}\n") == told
 
 
@@ -134,8 +134,8 @@ def test_a_key_that_is_no_word_is_a_mistake() -> None:
         ("a" * 17, "a door's name is a small letter and up to 15 more small letters, digits, - or _"),
         ("'a b'", "a door's name is a small letter and up to 15 more small letters, digits, - or _"),
         ("tür", "a door's name is a small letter and up to 15 more small letters, digits, - or _"),
-        ("always", "the guard has this name for something of its own: call the door something else"),
-        ("callers", "the guard has this name for something of its own: call the door something else"),
+        ("always", "the guard uses this name itself: choose another name for the door"),
+        ("callers", "the guard uses this name itself: choose another name for the door"),
         ("on", "quote it: YAML reads it as true or false"),
     ],
 )

@@ -111,7 +111,7 @@ def test_enrolling_adds_the_keyholder_and_shows_the_keycard(place: Path, run: Ru
     assert (ana.doors, ana.style, len(ana.secret)) == (("vpn",), "derived", 20)
     assert out.startswith("ana is enrolled for vpn (style derived), until 2099-01-31.\n")
     assert keycard.picture(keycard.text(card), colour=False) in out
-    assert "No daemon runs" in err
+    assert "No daemon running" in err
 
 
 def test_the_keycard_carries_the_sites_name(place: Path, run: Run) -> None:
@@ -132,7 +132,7 @@ def test_enrolling_again_adds_a_door_with_a_keycard_for_that_door_alone(place: P
     assert json.loads(out)["keycards"][0]["secret"] == to_base32(before.secret)
     for words, told in (
         (("--door", "web"), "enrolled already for door web"),
-        (("--door", "web", "--until", "2098-01-01"), "keeps style and end"),
+        (("--door", "web", "--until", "2098-01-01"), "with its style and end"),
         (("--door", "ssh"), "style derived"),
     ):
         code, _, err = run("enrol", "ana", *words, "--host", "a.example")
@@ -377,13 +377,13 @@ def test_a_daemon_that_refuses_is_heard(place: Path, run: Run, heard: list[dict[
     run("enrol", "refused", "--door", "vpn", "--host", "a.example")
     code, _, err = run("unenrol", "refused")
     assert code == 1
-    assert "the daemon says no" in err and "is taken out of keyholders.yaml, but the running daemon" in err
+    assert "the daemon says no" in err and "was removed from keyholders.yaml, but the running daemon" in err
 
 
 def test_unenrolling_without_a_daemon_says_what_it_does_not_do(place: Path, run: Run) -> None:
     run("enrol", "ana", "--door", "vpn", "--host", "a.example")
     code, out, _ = run("unenrol", "ana")
-    assert code == 0 and "No daemon runs" in out
+    assert code == 0 and "No daemon running" in out
     assert enrolled(place) == {}
 
 

@@ -111,7 +111,7 @@ def test_a_credential_is_found_and_keeps_the_mode_systemd_gave_it(
     ("entry", "line"),
     [
         ("{name: ana, doors: [vpm], secret: S}", "ana.doors[0]: 'vpm': no such door: the nearest is 'vpn'"),
-        ("{name: ana, doors: [], secret: S}", "ana.doors: an empty list: a list of doors, as [vpn]"),
+        ("{name: ana, doors: [], secret: S}", "ana.doors: an empty list: a list of doors, for example [vpn]"),
         ("{name: ana, secret: S}", "ana: doors is missing: the doors their sequences open"),
         ("{doors: [vpn], secret: S}", "[0]: name is missing: the keyholder's name"),
         ("{name: -a, doors: [vpn], secret: S}", "[0].name: '-a': a name is 1 to 64 letters"),

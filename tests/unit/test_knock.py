@@ -245,7 +245,7 @@ def test_a_service_with_a_destination_is_written_as_it_is_read(text: str) -> Non
         ("tcp/443@fe80::1%eth0", "an address or a prefix"),
         ("tcp/443@172.17.0.2/33", "an address or a prefix"),
         ("tcp/443@172.17.0.2/16", "bits beyond the prefix are set: write @172.17.0.0/16"),
-        ("tcp/443@::ffff:172.17.0.2", "an IPv4 address is written as one"),
+        ("tcp/443@::ffff:172.17.0.2", "write an IPv4 address in its IPv4 form"),
     ],
 )
 def test_a_wrong_destination_is_refused_with_what_is_right(text: str, told: str) -> None:

@@ -120,8 +120,8 @@ def test_every_size_is_filled_exactly(size: tuple[int, int]) -> None:
 
 
 def test_without_an_answer_the_trouble_is_told() -> None:
-    lines = shown(None, trouble="control.sock: no portress daemon runs here")
-    assert "control.sock: no portress daemon runs here" in lines
+    lines = shown(None, trouble="control.sock: no portress daemon is running here")
+    assert "control.sock: no portress daemon is running here" in lines
     assert lines[-1] == "q leaves"
 
 

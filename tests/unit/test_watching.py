@@ -36,7 +36,7 @@ from portress.status.live import watch
 def ask():
     file = Path(sys.argv[1])
     if not file.exists():
-        raise Mistake("control.sock: no portress daemon runs here")
+        raise Mistake("control.sock: no portress daemon is running here")
     if not file.read_text():
         time.sleep(60)
     return json.loads(file.read_text())
@@ -183,7 +183,7 @@ def test_a_daemon_that_ends_and_comes_back_is_survived(tmp_path: Path) -> None:
     with session(tmp_path, json.dumps(told())) as s:
         s.shows("door0")
         s.answer.unlink()
-        s.shows("control.sock: no portress daemon runs here What was last known:")
+        s.shows("control.sock: no portress daemon is running here Last known state:")
         s.shows("door0")
         s.answer.write_text(json.dumps(told(doors=3)))
         s.shows("door2")
@@ -192,7 +192,7 @@ def test_a_daemon_that_ends_and_comes_back_is_survived(tmp_path: Path) -> None:
 
 def test_a_daemon_that_is_not_there_yet_is_waited_for(tmp_path: Path) -> None:
     with session(tmp_path) as s:
-        s.shows("no portress daemon runs here")
+        s.shows("no portress daemon is running here")
         s.answer.write_text(json.dumps(told()))
         s.shows("door0")
 

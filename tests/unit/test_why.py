@@ -261,7 +261,7 @@ def test_of_whom_nothing_was_heard_it_is_told_how_to_look() -> None:
 
 def test_where_counts_are_polled_a_pause_between_knocks_is_asked_for() -> None:
     assert not any("20 ms" in one for one in Daemon().why()["conclusion"])
-    assert any("20 ms will do" in one for one in Daemon("watch: counter\n" + ONE_DOOR).why()["conclusion"])
+    assert any("20 ms is enough" in one for one in Daemon("watch: counter\n" + ONE_DOOR).why()["conclusion"])
 
 
 def test_with_rotating_doors_the_clock_is_to_be_checked() -> None:

@@ -161,7 +161,7 @@ class Begun:
     def leave_on_trial(self) -> list[str]:
         """Everything stays for as long as the trial lasts; then the guard goes by itself."""
         self.kept = True
-        return ["The guard is on trial and goes away by itself: portress guard --keep keeps it."]
+        return ["The guard is on trial and is removed when the trial ends: portress guard --keep keeps it."]
 
     def keep(self) -> list[str]:
         """Everything stays: the guard, and the daemon at every boot. What was said, line by line."""

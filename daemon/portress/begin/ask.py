@@ -22,7 +22,7 @@ WAYS: Final[dict[str, tuple[Way, str]]] = {
     "1": ("rotating", "from a laptop: a keycard file, and then plain `ssh` just works (recommended)"),
     "2": ("phone", "from a phone: a page in its browser, nothing to install"),
     "3": ("authenticator", "with an authenticator app: its code says which ports to dial"),
-    "4": ("fixed", "a fixed sequence: works with anything, but whoever sees it can repeat it"),
+    "4": ("fixed", "a fixed sequence: works with anything, but anyone who sees it can repeat it"),
 }
 
 
@@ -39,7 +39,7 @@ def ask(host: Host, this_host: str) -> Answers:
     keyholder = ""
     if way != "fixed":
         keyholder = _until("Who gets the first keycard? A name", "admin", checked_name)
-    name = _until("By which name or address do clients reach this host?", this_host or None, checked_host)
+    name = _until("What name or address do clients use to reach this host?", this_host or None, checked_host)
     always = _always(host)
     connection = way in ("rotating", "fixed") and _connection(way, services)
     return Answers(services, way, keyholder, name, always, connection)
@@ -63,7 +63,7 @@ def usual(host: Host) -> list[Open]:
 
 def _services(host: Host) -> tuple[Shut, ...]:
     suggestion = " ".join(str(one.shut.service) for one in usual(host)) or "tcp/22"
-    click.echo("\nWhich services shall be shut to everyone who has not knocked?")
+    click.echo("\nWhich services should be closed to everyone who has not knocked?")
     return tuple(_until("Services, separated by spaces", suggestion, lambda text: chosen(host, text.split())))
 
 
@@ -97,7 +97,7 @@ def _way() -> Way:
 
 def _always(host: Host) -> tuple[Any, ...]:
     click.echo(
-        "\nIs there an address, or a network, that shall never have to knock: one that is yours for good?"
+        "\nIs there an address or network that should never have to knock? It must be yours permanently."
     )
     if host.here:
         click.echo(f"  You are connected from {host.here[0]}. If that can change, leave it out.")

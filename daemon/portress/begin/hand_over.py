@@ -19,7 +19,7 @@ def commands(answers: Answers, planned: list[Planned], card: Path | None) -> lis
             "server or as a file), give it the keycard, and press Knock. Then connect.",
         ]
     if answers.way == "authenticator":
-        lines = ["Read the code in pairs and dial the four ports, each with any program that connects:"]
+        lines = ["Read the code in pairs and dial the four ports with any program that connects:"]
         for one in planned:
             assert one.base is not None
             ports = ", ".join(f"tcp {one.base + 100 * place} + pair {place + 1}" for place in range(4))
@@ -47,7 +47,7 @@ def _laptop(answers: Answers, card: Path) -> list[str]:
         lines += [
             "2. Try it, from another network if you can:",
             f"     ssh{port} -o ProxyCommand='{relay}' {answers.host}",
-            "3. For good, in ~/.ssh/config:",
+            "3. To keep it, in ~/.ssh/config:",
             f"     Host {answers.host}",
             f"         ProxyCommand portress-knock ~/{card.name} --relay %h %p",
         ]

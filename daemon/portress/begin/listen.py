@@ -108,7 +108,7 @@ def answered(seconds: float) -> str | None:
 def keep(until: float, now: Callable[[], float] = time.monotonic) -> bool:
     """Whether the guard stays: asked for as long as the trial lasts. No answer is a no."""
     left = spell(max(1, round(until - now())) * SECOND)
-    click.echo(f"\nKeep it? Without an answer the guard goes away in {left}. [y/N] ", nl=False)
+    click.echo(f"\nKeep it? Without an answer the guard is removed in {left}. [y/N] ", nl=False)
     while (left_s := until - now()) > 0:
         answer = answered(min(left_s, 1.0))
         if answer is not None:

@@ -161,7 +161,7 @@ def _door(answers: Answers, one: Planned) -> list[str]:
 def _opener(answers: Answers, one: Planned, admits: str) -> list[str]:
     if answers.way == "fixed":
         knocks = ", ".join(str(knock) for knock in one.knocks)
-        return [f"    fixed: {{knocks: [{knocks}], gap: 30s{admits}}}   # whoever sees it can repeat it"]
+        return [f"    fixed: {{knocks: [{knocks}], gap: 30s{admits}}}   # anyone who sees it can repeat it"]
     if answers.way == "authenticator":
         return [
             "    # The code of an authenticator app, read in pairs: the first pair is added to base, the",

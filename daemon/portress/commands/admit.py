@@ -45,9 +45,7 @@ def _directly(paths: Paths, source: Source, door: str, stay: int | None) -> str:
     table = Table()
     listing = table.listing()
     if listing is None:
-        raise Mistake(
-            "there is no guard and no daemon: the doors are open, or as the host's firewall has them"
-        )
+        raise Mistake("no guard loaded and no daemon running: only the host's own firewall applies")
     if door not in listing.doors:
         raise Mistake(f"there is no door '{door}'; the doors are {', '.join(listing.doors)}")
     source = listing.masked(source)
@@ -59,14 +57,13 @@ def _directly(paths: Paths, source: Source, door: str, stay: int | None) -> str:
         table.admit([Grant(door, source, ns, how=How.COMMAND)])
     with contextlib.suppress(GuardError):  # a guard of an older version knows of no dismissed
         table.refuse_no_more([source])
-    return (
-        f"{source} is admitted to {door} for {spell(max(ns, left))} (no daemon runs: straight in the guard)"
-    )
+    stay = spell(max(ns, left))
+    return f"{source} is admitted to {door} for {stay} (no daemon running: done directly in the guard)"
 
 
 def _stay(paths: Paths, door: str) -> int:
     """The door's stay (ns). Raises Mistake: the guard may be older than the configuration."""
     doors = configuration.load(paths.config).doors
     if door not in doors:
-        raise Mistake(f"{paths.config} has no door '{door}' any more: say how long, as --for 1h")
+        raise Mistake(f"{paths.config} has no door '{door}' any more: say how long, for example --for 1h")
     return doors[door].stay

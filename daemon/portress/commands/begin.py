@@ -33,7 +33,7 @@ from portress.shown import shown
 @click.command()
 @click.option("--yes", is_flag=True, help="ask nothing: for cloud-init and configuration management")
 @click.option(
-    "--service", "services", multiple=True, metavar="SERVICE", help="with --yes: what to shut (tcp/22)"
+    "--service", "services", multiple=True, metavar="SERVICE", help="with --yes: a service to guard (tcp/22)"
 )
 @click.option(
     "--style",
@@ -55,7 +55,7 @@ from portress.shown import shown
 )
 @click.option("--keep", "kept", is_flag=True, help="with --yes: the guard stays; needs --always or --console")
 @click.option("--console", "has_console", is_flag=True, help="with --yes: I have another way in")
-@click.option("--replace", is_flag=True, help="with --yes: replace a configuration, keeping it beside")
+@click.option("--replace", is_flag=True, help="with --yes: replace an existing configuration, keeping a copy")
 @common
 def begin(paths: Paths, yes: bool, **given: Any) -> None:
     """Set up Portress on this host: look, ask, write, shut the doors on trial, and listen with you.
@@ -70,7 +70,7 @@ def begin(paths: Paths, yes: bool, **given: Any) -> None:
             else:
                 _guided(paths, given["card"], given["trial"])
         except (KeyboardInterrupt, click.Abort):
-            raise Mistake("stopped: everything is as it was") from None
+            raise Mistake("stopped: nothing was changed") from None
 
 
 @contextlib.contextmanager
@@ -98,7 +98,7 @@ def _guided(paths: Paths, card: Path | None, trial: int) -> None:
     text = plan.text(answers, planned, f"{datetime.now(UTC):%Y-%m-%d}")
     click.echo(f"\nThis goes into {paths.config}:\n\n{text}")
     exists = says_something(paths.config)
-    question = f"{paths.config} is there already: replace it (it is kept beside)?" if exists else "Write it?"
+    question = f"{paths.config} exists: replace it (a copy is kept)?" if exists else "Write it?"
     if not click.confirm(question, default=not exists):
         raise Mistake("nothing was changed")
     with Begun(paths) as begun:
@@ -118,10 +118,10 @@ def _guided(paths: Paths, card: Path | None, trial: int) -> None:
         if login is not None:
             click.echo(f"\n{login} is connected, let in by a knock: it works.")
         if not keep(until):
-            raise Mistake("not kept: everything is as it was")
+            raise Mistake("not kept: everything was restored")
         for line in begun.keep():
             click.echo(line)
-    click.echo("\nportress status shows who is in, portress why SOURCE why somebody is not.")
+    click.echo("\nportress status shows who is in; portress why SOURCE explains why someone is not.")
 
 
 def _short(ns: int) -> str:
@@ -202,7 +202,7 @@ def _unattended(paths: Paths, given: dict[str, Any]) -> None:
     if given["kept"] and not given["always"] and not given["has_console"]:
         raise Mistake("--keep can lock you out: add --always SOURCE, or --console if you have another way in")
     if says_something(paths.config) and not given["replace"]:
-        raise Mistake(f"{paths.config} is there already: --replace keeps it beside and writes a new one")
+        raise Mistake(f"{paths.config} exists: --replace keeps a copy and writes a new one")
     host = look.read()
     answers = _answers(host, given)
     planned = plan.doors(answers, host.taken, secrets.randbelow)

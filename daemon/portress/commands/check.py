@@ -9,7 +9,7 @@ import click
 
 from portress.commands.common import as_json, common, print_json, warn
 from portress.config import load as configuration
-from portress.config.model import Fleet
+from portress.config.model import Door, Fleet
 from portress.durations import spell
 from portress.errors import Mistake
 from portress.fleet.packages import need
@@ -43,26 +43,26 @@ def check(paths: Paths, as_json: bool) -> None:
     for line in notes:
         click.echo(f"portress: next: {line}", err=True)
     for door in config.doors.values():
-        services = ", ".join(str(service) for service in door.services)
-        openers = []
-        if door.fixed is not None:
-            openers.append(f"{len(door.fixed.knocks)} fixed knocks, at most {spell(door.fixed.gap)} apart")
-        if door.rotating is not None:
-            openers.append(
-                f"{door.rotating.length} rotating knocks, at most {spell(door.rotating.gap)} apart"
-            )
-        if door.authenticator is not None:
-            openers.append(f"an authenticator's code, at most {spell(door.authenticator.gap)} a knock")
-        if door.paper is not None:
-            openers.append(f"paper ({door.paper.length} knocks, at most {spell(door.paper.gap)} apart)")
-        after = "sessions outlive the stay" if door.linger else "sessions end with the stay"
-        click.echo(
-            f"{door.name}: {services}; opened by {' or '.join(openers)}; for {spell(door.stay)}, {after}"
-        )
+        click.echo(_explained(door))
     click.echo(f"not guarded: {', '.join(('lo', *config.inside))}; every other interface is")
     if holders:
         click.echo(f"{where}: {len(holders)} keyholders")
     click.echo(f"{paths.config}: no errors")
+
+
+def _explained(door: Door) -> str:
+    services = ", ".join(str(service) for service in door.services)
+    openers = []
+    if door.fixed is not None:
+        openers.append(f"{len(door.fixed.knocks)} fixed knocks, at most {spell(door.fixed.gap)} apart")
+    if door.rotating is not None:
+        openers.append(f"{door.rotating.length} rotating knocks, at most {spell(door.rotating.gap)} apart")
+    if door.authenticator is not None:
+        openers.append(f"an authenticator's code, at most {spell(door.authenticator.gap)} a knock")
+    if door.paper is not None:
+        openers.append(f"paper ({door.paper.length} knocks, at most {spell(door.paper.gap)} apart)")
+    after = "sessions outlive the stay" if door.linger else "sessions end with the stay"
+    return f"{door.name}: {services}; opened by {' or '.join(openers)}; for {spell(door.stay)}, {after}"
 
 
 def _of_fleet(fleet: Fleet) -> list[str]:

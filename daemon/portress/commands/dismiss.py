@@ -43,9 +43,7 @@ def _directly(paths: Paths, source: Source, door: str | None) -> str:
     table = Table()
     listing = table.listing()
     if listing is None:
-        raise Mistake(
-            "there is no guard and no daemon: the doors are open, or as the host's firewall has them"
-        )
+        raise Mistake("no guard loaded and no daemon running: only the host's own firewall applies")
     if door is not None and door not in listing.doors:
         raise Mistake(f"there is no door '{door}'; the doors are {', '.join(listing.doors)}")
     source = listing.masked(source)
@@ -64,4 +62,4 @@ def _directly(paths: Paths, source: Source, door: str | None) -> str:
             raise Mistake(not_admitted)
         return f"{not_admitted} any more; {counted(cut, 'flow')} that outlived it cut"
     names = ", ".join(one.door for one in chosen)
-    return f"{source} is dismissed from {names} (no daemon runs: straight in the guard)"
+    return f"{source} is dismissed from {names} (no daemon running: done directly in the guard)"

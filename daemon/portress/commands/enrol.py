@@ -47,7 +47,7 @@ class _Word(click.ParamType):
 def _later(text: str) -> float:
     until = expiry(text)
     if until <= time.time():
-        raise ValueError("that is over already")
+        raise ValueError("that is in the past")
     return until
 
 
@@ -106,7 +106,7 @@ def enrol(
     on_sheet, known = paper or page is not None, before is not None
     _without_secret(on_sheet, phone, known and file is not None)
     if before is not None and (until is not None or style not in (None, before.style)):
-        raise Mistake(f"{name} is enrolled already and keeps style and end: leave --style and --until out")
+        raise Mistake(f"{name} is already enrolled, with its style and end: leave out --style and --until")
     wanted = before.style if before else style
     chosen, style = enrolling.chosen(doors, wanted, config.doors, phone is not None)
     keyholder = before or _keyholder(name, chosen, style, until)
@@ -185,7 +185,7 @@ def _tell_daemon(paths: Paths) -> None:
                 "credential, or it is forgotten at the next reload or start"
             )
     except control.NoDaemon:
-        click.echo("No daemon runs: the sequences count from its next start.", err=True)
+        click.echo("No daemon running: the sequences are valid from its next start.", err=True)
     except Mistake as mistake:
         raise Mistake(
             *mistake.lines,

@@ -144,7 +144,7 @@ def _tell(
         f"{door.name} ({' '.join(str(service) for service in door.services)})"
         for door in config.doors.values()
     )
-    click.echo(f"The guard is loaded. Shut to whoever is not admitted: {doors}.")
+    click.echo(f"The guard is loaded. Closed to everyone not admitted: {doors}.")
     if here:
         stays = ", ".join(
             f"{door.name} for {spell(door.stay)}{'' if door.linger else ', then cut'}"
@@ -154,7 +154,7 @@ def _tell(
         admitted = f"{here[0]} is" if len(here) == 1 else f"{'both' if len(here) == 2 else 'all'} are"
         click.echo(f"You are connected from {from_where}, so {admitted} admitted: {stays}.")
     else:
-        click.echo("You are not connected over SSH, so nobody was admitted on your account.")
+        click.echo("You are not connected over SSH, so no address was admitted for you.")
     _tell_others(config)
     if not by_daemon:
         click.echo(
@@ -162,14 +162,14 @@ def _tell(
         )
     if on_trial is not None:
         click.echo(
-            f"On trial: in {spell(on_trial)} it is taken away again"
-            f"{' and the guard from before put back' if put_back else ''}. Try now, from another terminal,"
+            f"On trial: it is removed in {spell(on_trial)}"
+            f"{', and the guard from before restored' if put_back else ''}. Try now, from another terminal,"
             " that you can still get in; then keep it with: portress guard --keep"
         )
         if here:
             click.echo(
-                f"A login from {here[0]} proves nothing, for it is let in already. Knock from there, and"
-                f" `portress why {here[0]}` tells whether the knocks were right; or try from another network."
+                f"A login from {here[0]} proves nothing, as it is admitted already. Knock from there, and"
+                f" `portress why {here[0]}` shows whether the knocks were right; or try from another network."
             )
 
 
@@ -185,8 +185,8 @@ def _tell_others(config: Config) -> None:
                 (going_on if door.linger else cut_off).add(peer)
     if going_on:
         click.echo(
-            f"Connected to guarded ports: {_named(going_on)}. Their sessions go on; to"
-            " connect anew they have to knock, or: portress admit SOURCE DOOR"
+            f"Connected to guarded ports: {_named(going_on)}. Their sessions continue; to"
+            " reconnect they must knock, or: portress admit SOURCE DOOR"
         )
     if cut_off:
         warn(
@@ -238,7 +238,7 @@ def _keep(paths: Paths) -> None:
 def _holding(config: Config) -> str:
     """Which doors are shut."""
     doors = (f"{door.name} ({' '.join(map(str, door.services))})" for door in config.doors.values())
-    return f"Shut to whoever is not admitted: {', '.join(doors)}."
+    return f"Closed to everyone not admitted: {', '.join(doors)}."
 
 
 def _missing(paths: Paths) -> list[str]:
@@ -251,7 +251,7 @@ def _missing(paths: Paths) -> list[str]:
     if units.enabled(units.GUARD) is False:
         told.append(f"After a reboot the doors would be open: {units.ENABLE}")
     elif units.enabled(units.DAEMON) is False:
-        told.append(f"After a reboot the doors would be shut, and no knock would open them: {units.ENABLE}")
+        told.append(f"After a reboot the doors would be closed, and no knock would open them: {units.ENABLE}")
     if not told and units.enabled(units.GUARD):
-        told.append("The daemon runs, and both are started at boot: nothing is missing.")
+        told.append("The daemon is running, and both start at boot: nothing is missing.")
     return told

@@ -53,8 +53,8 @@ def keyholders(paths: Paths, to_fleet: bool, as_json: bool) -> None:
         status = control.ask(paths.socket, "status", most=0)
         if status.get("credential") and "CREDENTIALS_DIRECTORY" not in os.environ:
             warn(
-                f"the running daemon was given {counted(status['keyholders'], 'keyholder')} by a systemd "
-                "credential; these are those of the file"
+                f"the running daemon got {counted(status['keyholders'], 'keyholder')} from a systemd "
+                "credential; this list is the file's"
             )
     if as_json:
         print_json([values(one, uses, now) | {"paper": paper[one.name]} for one in found])

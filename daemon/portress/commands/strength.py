@@ -37,7 +37,7 @@ class _Rate(click.ParamType):
             return value
         found = re.fullmatch(r"(\d{1,9}(?:\.\d+)?)([kMGT]?)", str(value))
         if found is None or float(found[1]) <= 0:
-            self.fail(f"'{value}': bits a second, as 100M or 1G", param, ctx)
+            self.fail(f"'{value}': bits a second, for example 100M or 1G", param, ctx)
         return float(found[1]) * _UNITS[found[2]]
 
 

@@ -41,7 +41,8 @@ def unenrol(paths: Paths, name: str, as_json: bool) -> None:
         answer = None
     except Mistake as mistake:
         raise missing or Mistake(
-            *mistake.lines, f"{name} is taken out of {FILE}, but the running daemon did not: see above"
+            *mistake.lines,
+            f"{name} was removed from {FILE}, but the running daemon did not take the change: see above",
         ) from None
     if missing is not None and not (answer and answer.get("known")):
         raise missing
@@ -68,8 +69,8 @@ def _fleet(paths: Paths) -> Fleet | None:
 def _told(name: str, answer: dict[str, Any] | None) -> str:
     if answer is None:
         return (
-            f"{name} is unenrolled. No daemon runs: admissions still in the guard last until their time is "
-            "over, unless portress dismiss ends them."
+            f"{name} is unenrolled. No daemon running: admissions still in the guard last until they "
+            "expire, unless portress dismiss ends them."
         )
     ended = [f"{one['source']} from {one['door']}" for one in answer["dismissed"]]
     return f"{name} is unenrolled. Dismissed: {', '.join(ended) or 'no address was admitted for them'}."

@@ -88,9 +88,7 @@ def check(found: Found, findings: Findings) -> None:
     for window in found.all("hours"):
         begin, end = window.get("from"), window.get("to")
         if begin and end and begin.value == end.value:
-            findings.mistake(
-                end.place, 'the same as `from`: for the whole day write from: "00:00", to: "24:00"'
-            )
+            findings.mistake(end.place, 'same as `from`: for the whole day write from: "00:00", to: "24:00"')
     closing = found.get("at_closing")
     if closing and "hours" not in found.value and closing.value == "end":
         findings.mistake(closing.place, "the door has no hours, so it never closes: add hours")
@@ -102,7 +100,9 @@ def check_places(door: Found, findings: Findings) -> None:
     if not places:
         return
     if "rotating" not in door.value and "authenticator" not in door.value:
-        findings.mistake(places.place, "a fixed sequence is nobody's: only keyholders have places")
+        findings.mistake(
+            places.place, "a fixed sequence belongs to no keyholder, and places count keyholders"
+        )
     for style in ("fixed", "rotating"):
         admits = door.get(style, "admits")
         if admits and admits.value == "connection":

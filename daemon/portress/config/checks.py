@@ -24,9 +24,9 @@ from portress.durations import written
 from portress.knock import PROTOCOL_NAMES, PROTOCOLS, TCP, Knock, Service
 
 # Common practice, no source: three knocks.
-FEW: Final = {1: "one knock: any port sweep opens it", 2: "two knocks are few"}
+FEW: Final = {1: "one knock: any port sweep opens it", 2: "two knocks are easy to guess"}
 
-_NO_PHONE: Final = "browsers refuse to dial {} (WHATWG Fetch), so no phone can knock here: go round them"
+_NO_PHONE: Final = "browsers refuse to dial {} (WHATWG Fetch), so no phone can knock here: avoid them"
 
 # Names that drivers ask the kernel for with a number, `eth%d` and others in drivers/net.
 _NUMBERED: Final = re.compile(r"(eth|wlan|usb|wwan|ppp|tun|tap|veth|ib|sl|wpan|rmnet|bnep)[0-9]+")

@@ -45,7 +45,7 @@ def door_name(text: str) -> str:
     if not re.fullmatch(_DOOR_NAME, text, re.ASCII):
         raise ValueError("a door's name is a small letter and up to 15 more small letters, digits, - or _")
     if text in RESERVED:
-        raise ValueError("the guard has this name for something of its own: call the door something else")
+        raise ValueError("the guard uses this name itself: choose another name for the door")
     return text
 
 
@@ -70,7 +70,7 @@ def network(text: str) -> IPv4Network | IPv6Network:
     first = loose.network_address
     if isinstance(first, IPv6Address) and first.ipv4_mapped and loose.prefixlen >= 96:
         plain = ip_network((int(first.ipv4_mapped), loose.prefixlen - 96))
-        raise ValueError(f"an IPv4 address is written as one: {plain}")
+        raise ValueError(f"write an IPv4 address in its IPv4 form: {plain}")
     address = text.partition("/")[0]
     if ip_address(address) != first:
         raise ValueError(f"bits beyond the prefix are set: write {loose}, or {address} for that one address")
@@ -140,7 +140,10 @@ _FIXED: Final = Keys(
     {
         "knocks": Key(
             ListOf(
-                _KNOCK, "knocks are a list in the order they come, as [tcp/4617, udp/2953, tcp/6381]", 1, True
+                _KNOCK,
+                "knocks are a list in the order they come, for example [tcp/4617, udp/2953, tcp/6381]",
+                1,
+                True,
             ),
             "the knocks in the order they come, all different",
             required=True,
@@ -200,8 +203,8 @@ _AUTHENTICATOR: Final = Keys(
 _DOOR: Final = Keys(
     {
         "services": Key(
-            ListOf(_SERVICE, "services are a list, as [tcp/22, udp/51820]", 1, True),
-            "what the door protects, as [tcp/22, tcp/8000-8010]",
+            ListOf(_SERVICE, "services are a list, for example [tcp/22, udp/51820]", 1, True),
+            "what the door protects, for example [tcp/22, tcp/8000-8010]",
             required=True,
         ),
         "stay": Key(
@@ -274,7 +277,7 @@ _SOURCE_PREFIX: Final = Keys(
 
 _INTERFACES: Final = ListOf(
     _text("an interface, for example lan0", interface, _INTERFACE, "lan0"),
-    "interfaces are a list, as [wg0, lan0]",
+    "interfaces are a list, for example [wg0, lan0]",
     0,
     True,
 )
@@ -309,11 +312,11 @@ CONFIGURATION: Final = Keys(
             "those of `inside` that may carry the default route: what arrives there is not guarded",
         ),
         "always": Key(
-            ListOf(_NETWORK, "sources are a list, as [192.0.2.0/24, 2001:db8::/32]", 0, True),
+            ListOf(_NETWORK, "sources are a list, for example [192.0.2.0/24, 2001:db8::/32]", 0, True),
             "sources that never need to knock",
         ),
         "public": Key(
-            ListOf(_SERVICE, "services are a list, as [tcp/80, tcp/443]", 0, True),
+            ListOf(_SERVICE, "services are a list, for example [tcp/80, tcp/443]", 0, True),
             "services open to all: never guarded, never a knock",
         ),
         "closed": Key(

@@ -23,7 +23,7 @@ from portress.errors import Mistake
 
 LARGEST: Final = 1 << 20  # bytes of a file
 DEEPEST: Final = 16  # lists and mappings inside each other; a configuration needs 5
-_TOO_DEEP: Final = f"lists and mappings inside each other more than {DEEPEST} deep"
+_TOO_DEEP: Final = f"lists and mappings nested more than {DEEPEST} deep"
 MOST_TOLD: Final = 1000  # mistakes told one by one; beyond that the file is of another kind
 SHOWN: Final = 60  # characters of a value repeated in a message
 
@@ -193,16 +193,14 @@ def slurp(path: Path, wanting: str = "there is no such file") -> tuple[bytes, os
         with open(handle, "rb") as file:
             about = os.fstat(handle)
             if not stat.S_ISREG(about.st_mode):
-                raise Mistake(f"{name}: {_kind(about.st_mode)}: a plain file is wanted")
+                raise Mistake(f"{name}: {_kind(about.st_mode)}: not a plain file")
             data = file.read(LARGEST + 1)
     except FileNotFoundError:
         raise Mistake(f"{name}: {wanting}") from None
     except PermissionError:
-        raise Mistake(
-            f"{name}: this user may not read it: run it as root, or change the file's mode"
-        ) from None
+        raise Mistake(f"{name}: permission denied: run it as root, or change the file's mode") from None
     except IsADirectoryError:
-        raise Mistake(f"{name}: a directory: a plain file is wanted") from None
+        raise Mistake(f"{name}: a directory: not a plain file") from None
     except (OSError, ValueError) as error:
         raise Mistake(f"{name}: cannot be read: {getattr(error, 'strerror', None) or error}") from None
     if len(data) > LARGEST:

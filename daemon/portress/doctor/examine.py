@@ -69,7 +69,7 @@ def _instead(paths: Paths) -> str:
     except Mistake:
         return "neither the guard nor the daemon can be started from the file as it is"
     if told.get("as_configured", True):
-        return "the daemon goes on with the configuration it loaded before; it cannot reload this one"
+        return "the daemon keeps the configuration it loaded before; it cannot reload this one"
     return "the daemon is running the last good configuration: the current files are invalid"
 
 

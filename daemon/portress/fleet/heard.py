@@ -146,7 +146,7 @@ class Heard:
                 record = self._codec.read(key, value)
                 if not isinstance(record, Spent) and self._memory.is_old(key, record.version):
                     self._put_back(key, record)
-                    raise Forged("an old value, put back by somebody")
+                    raise Forged("an old value, written back by someone")
             except Forged as why:
                 self.refuse(key, str(why))
                 continue

@@ -115,7 +115,7 @@ class Member:
                 await work()
             except Exception as error:
                 self.counts.errors += 1
-                text = f"a fault in the fleet's part, which goes on: {type(error).__name__}: {error}"
+                text = f"an error in the fleet connection, which continues: {type(error).__name__}: {error}"
                 self._doors.tell(text, True)
                 self.seen = 0
                 await asyncio.sleep(RETRY[-1])
@@ -128,7 +128,7 @@ class Member:
                 work(*words)
             except sqlite3.Error as error:
                 loop.call_soon_threadsafe(
-                    self._doors.tell, f"the fleet's past cannot be saved: {error}", True
+                    self._doors.tell, f"the fleet's state cannot be saved: {error}", True
                 )
 
         loop = asyncio.get_running_loop()
@@ -240,7 +240,9 @@ class Member:
                     raise
             except Compacted:
                 self.seen = 0
-                self._doors.tell("the store has forgotten what was missed: everything is read again", False)
+                self._doors.tell(
+                    "the store has compacted the missed changes: reading everything again", False
+                )
             except StoreError as error:
                 self._lost(error)
                 await asyncio.sleep(RETRY[min(failures, len(RETRY) - 1)])
@@ -302,7 +304,7 @@ class Member:
     def _lost(self, error: StoreError) -> None:
         self.counts.errors += 1
         if not self.trouble:
-            self._doors.tell(f"the store is away, this gateway goes on alone: {error}", True)
+            self._doors.tell(f"the store is unreachable, this gateway works alone: {error}", True)
         self.trouble = str(error) or "no answer"
         self.away = self.away or not isinstance(error, StoreFull)
 

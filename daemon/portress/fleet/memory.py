@@ -58,7 +58,7 @@ class Memory:
                 self._base.execute("SELECT key, until FROM seen WHERE until IS NOT NULL")
             )
         except (OSError, sqlite3.Error) as error:
-            raise Mistake(f"{path}: what the fleet's past was cannot be read: {error}") from None
+            raise Mistake(f"{path}: the fleet's saved state cannot be read: {error}") from None
 
     def is_old(self, key: bytes, version: int) -> bool:
         """Whether a higher version has been seen at that key."""

@@ -146,11 +146,11 @@ class Outbox:
         end = time.monotonic() + _HEARING
         while self.heard() < revision:
             if time.monotonic() > end:
-                raise StoreError("the store has changes that are not heard")
+                raise StoreError("the store has changes not received yet")
             await asyncio.sleep(0.001)
 
     def forgot_leases(self, error: StoreError) -> bool:
-        """Whether the store has let the leases end, as one that was away for long, or made anew: others are
+        """Whether the store has let the leases end, as one that was away for long, or recreated: others are
         taken from now on."""
         if "lease not found" not in str(error):
             return False

@@ -40,5 +40,5 @@ def settled(config: Config, ask: Callable[[str], str | None] = refused) -> Confi
     asked = ask(other.replace(head, f"table {FAMILY} {_TRY} ", 1))
     if asked is not None:  # no guard at all can be loaded
         return config
-    text = f"decide: kernel cannot be had here, so the daemon decides: {why}"
+    text = f"decide: kernel is not possible here, so the daemon decides: {why}"
     return evolve(config, decide="daemon", warnings=(*config.warnings, text))

@@ -86,7 +86,7 @@ def unknown(why: str) -> Answers:
     return tuple(Answer(family, kind, why=why) for family in (4, 6) for kind in KINDS)
 
 
-NOT_YET: Final = unknown("this host's rules have not been looked at yet")
+NOT_YET: Final = unknown("this host's rules have not been checked yet")
 
 
 def _said(answers: Answers) -> list[Answer]:

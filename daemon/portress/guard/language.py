@@ -50,7 +50,7 @@ class Chain:
 
 @frozen
 class Part:
-    """A part of the guard. `living` sets keep their elements over a reload, `mirrors` are made anew; a chain
+    """A part of the guard. `living` sets keep their elements over a reload, `mirrors` are recreated; a chain
     comes before those that go to it; `rules` are the part's own in the chain that it belongs to."""
 
     counters: tuple[str, ...] = ()

@@ -61,7 +61,7 @@ _NOT_LOCAL: Final = "fib daddr type != local accept"
 
 @frozen
 class Ruleset:
-    """The guard as data: `living` sets keep their elements over a reload, `mirrors` are made anew.
+    """The guard as data: `living` sets keep their elements over a reload, `mirrors` are recreated.
 
     `comment` stands on the first rule of `entry`, the last chain: it tells a guard in the kernel from one of
     another configuration.

@@ -194,7 +194,7 @@ class Table:
         return carried, ended
 
     def _part_way(self, before: Listing, new: Iterable[Set]) -> list[tuple[str, Source, int]]:
-        """The elements of sets that are made anew: callers and shunned as many as find room."""
+        """The elements of sets that are recreated: callers and shunned as many as find room."""
         doors = {door_set(door, family) for door in before.doors for family in (4, 6)}
         return [
             (one.name, before.prefixes.source(each.key), each.left * 1_000_000)
@@ -221,7 +221,7 @@ class Table:
         ]
 
     def _takes_over(self, before: Listing) -> bool:
-        """Whether the table has to be made anew to get an owner: one cannot be given to it later."""
+        """Whether the table has to be recreated to get an owner: one cannot be given to it later."""
         return self.own and not before.owned
 
     def _clear(self, before: Listing, ruleset: Ruleset) -> tuple[list[str], set[str]]:
@@ -382,7 +382,7 @@ def _asked(ask: Callable[[], Answer]) -> Answer:
 def _refusal(error: OSError) -> GuardError:
     """The kernel's refusal in one line."""
     if error.errno == errno.EEXIST:
-        return Already("the guard cannot be changed: it is there already")
+        return Already("the guard cannot be changed: it already exists")
     if error.errno == errno.ENFILE:
         return NoRoom("the guard cannot be changed: the set is full")
     return GuardError(_told(os.strerror(error.errno or 0)))

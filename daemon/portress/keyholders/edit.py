@@ -24,7 +24,7 @@ from portress.keyholders.file import entry_text, listed, parse
 from portress.keyholders.keyholder import Keyholder, Sheet
 
 HEADER: Final = """\
-# Who may open rotating doors, and with which secret. Whoever reads this file can open them: mode 0600.
+# Who may open rotating doors, and with which secret. Anyone who can read this file can open them: mode 0600.
 # portress enrol and portress unenrol add and remove entries; comments and order are kept.
 """
 
@@ -69,8 +69,8 @@ def extend(path: Path, name: str, doors: Sequence[str]) -> Keyholder:
                 for door in doors:
                     if door in keyholder.doors:
                         raise Mistake(
-                            f"{path}: {name} is enrolled already for door {door}, whose keycard cannot be had"
-                            f" again: portress unenrol {name} first, or take another name"
+                            f"{path}: {name} is enrolled already for door {door}, and its keycard cannot be"
+                            f" issued again: portress unenrol {name} first, or choose another name"
                         )
                 after = evolve(keyholder, doors=(*keyholder.doors, *doors))
                 wanted = (*before[:index], after, *before[index + 1 :])

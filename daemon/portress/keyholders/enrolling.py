@@ -173,7 +173,7 @@ def handed_over(enrolment: Enrolment, screen: Screen) -> str:
         for card in enrolment.keycards():
             told = f"Keycard for door {card['door']} of {enrolment.host}:"
             parts.append(f"{told}\n\n{screen.picture(keycard.text(card))}\n")
-    parts.append("Whoever sees this can open the door: hand it over, then clear the screen.")
+    parts.append("Anyone who sees this can open the door: hand it over, then clear the screen.")
     return "\n".join(parts)
 
 

@@ -102,7 +102,9 @@ _ENTRY: Final = Keys(
     {
         "name": Key(Text("a name, for example ana", checked_name), "the keyholder's name", required=True),
         "doors": Key(
-            ListOf(Text("a door's name", str), "a list of doors, as [vpn]", at_least=1, different=True),
+            ListOf(
+                Text("a door's name", str), "a list of doors, for example [vpn]", at_least=1, different=True
+            ),
             "the doors their sequences open",
             required=True,
         ),

@@ -99,7 +99,9 @@ def _told(
     else:
         lines.append(f"{who.name} has paper for {doors}.")
     if files:
-        lines.append(f"Written: {', '.join(map(str, files))}. Whoever has it can open the door: mode 0600.")
+        lines.append(
+            f"Written: {', '.join(map(str, files))}. Anyone who has it can open the door: mode 0600."
+        )
     if hidden:
         return "\n".join(lines)
     return "\n".join([*lines, "", *map(sheet.text, pages)])

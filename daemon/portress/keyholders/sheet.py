@@ -95,13 +95,13 @@ class Printout:
         if tcp:
             told.append(f'    for p in PORTS; do timeout 1 bash -c "</dev/tcp/{self.host}/$p"; done')
         stay = spell(self.door.stay)
-        told.append(f"Then connect to {services} within {stay}. Strike the line out: it is used up.")
+        told.append(f"Then connect to {services} within {stay}. Cross the line out: it is used up.")
         return told
 
     def warning(self) -> str:
         """What to take care of."""
         again = f"portress enrol {self.keyholder} --door {self.door.name} --paper"
-        return f"Whoever has this page can open the door. If it is lost, a new one voids it: {again}"
+        return f"Anyone who has this page can open the door. If it is lost, a new one voids it: {again}"
 
 
 def text(page: Printout, width: int = 78) -> str:

@@ -66,7 +66,7 @@ _WORDS: Final = {
     sqlite3.SQLITE_READONLY: "it, or its directory, is read-only",
     sqlite3.SQLITE_BUSY: "another process is writing to it and does not finish",
     sqlite3.SQLITE_CANTOPEN: "it cannot be opened; may this user read and write its directory?",
-    sqlite3.SQLITE_PERM: "this user may not write it",
+    sqlite3.SQLITE_PERM: "permission denied",
     sqlite3.SQLITE_IOERR: "the disk reports an error, or a limit on file sizes is reached",
     sqlite3.SQLITE_CORRUPT: "it is damaged; a restart sets it aside",
     sqlite3.SQLITE_NOTADB: "it is damaged; a restart sets it aside",

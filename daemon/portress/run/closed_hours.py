@@ -41,8 +41,8 @@ def tell_doubted(events: Events, source: Source, opening: Expected) -> None:
     """The event of a sequence that may have been used before."""
     events.tell(
         "doubted",
-        f"{source} refused at {opening.door}: nobody knows if this sequence of keyholder"
-        f" {opening.keyholder} was used before; see portress status",
+        f"{source} refused at {opening.door}: it is not known whether this sequence of"
+        f" keyholder {opening.keyholder} was used before; see portress status",
         source=source,
         door=opening.door,
         keyholder=opening.keyholder,

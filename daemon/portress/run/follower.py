@@ -202,7 +202,7 @@ class MirrorListener(Listener):
         try:
             self._table.dismiss(gone)
         except GuardError as error:
-            self._events.tell("warning", f"{source} cannot be put out again: {error}", source=source)
+            self._events.tell("warning", f"{source} cannot be removed again: {error}", source=source)
 
     def _note_opened(self, opened: Sequence[Grant]) -> None:
         """The doors are open already: note it, and see to it that nothing of it can be repeated."""
@@ -239,7 +239,7 @@ class MirrorListener(Listener):
         assert opening.step is not None
         noted = await self._books.use(opening.claim, opening.door, opening.step, source.whole)
         if noted == "nowhere":
-            text = f"{source} is in at {opening.door}, but its use can be noted nowhere"
+            text = f"{source} is in at {opening.door}, but its use cannot be recorded anywhere"
             self._events.tell("warning", text, source=source, door=opening.door)
         if tell:
             await self._fellows.used(opening, source)

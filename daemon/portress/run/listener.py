@@ -45,7 +45,7 @@ from portress.watch import Watcher
 BUDGET: Final = 256  # datagrams read before the loop looks after something else
 _QUIET: Final = (Ignored, Repeated)
 _UNNOTED: Final = {
-    "nowhere": "its use can be noted nowhere, so it could be repeated",
+    "nowhere": "its use cannot be recorded anywhere, so it could be repeated",
     "away": "sequences on paper are refused while the fleet's store cannot be asked",
 }
 

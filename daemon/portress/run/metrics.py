@@ -108,7 +108,11 @@ class Metrics:
         for name, text, value in (
             ("portress_fleet_store_away", "1 while the store does not answer.", int(state["away"])),
             ("portress_fleet_gateways", "Gateways that are alive.", len(state["gateways"])),
-            ("portress_fleet_lag_seconds", "From a change made here until it was heard here.", state["lag"]),
+            (
+                "portress_fleet_lag_seconds",
+                "From a change made here until the store reported it back.",
+                state["lag"],
+            ),
             ("portress_fleet_queue", "Changes that the store does not have yet.", state["queue"]),
             ("portress_fleet_clock_ahead_seconds", "This clock ahead of the store's.", state["clock_ahead"]),
         ):

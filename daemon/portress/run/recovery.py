@@ -45,7 +45,7 @@ def open_ledger(paths: Paths, events: Events, unix: float) -> Ledger | None:
         ledger = Ledger(paths.ledger, unix)
     except (LedgerError, OSError) as error:
         why = f"{paths.state}: {error.strerror}" if isinstance(error, OSError) and error.strerror else error
-        events.tell("ledger", f"going on without a ledger, and without rotating sequences: {why}")
+        events.tell("ledger", f"continuing without a ledger, and without rotating sequences: {why}")
         return None
     if ledger.set_aside is not None:
         events.tell("ledger", f"damaged ledger set aside as {ledger.set_aside}: {ledger.damage}")
@@ -98,7 +98,7 @@ class Past:
         elif self._record is not None and mark.record not in ("", self._record):
             self._doubt, self._why = self._since_boot(), _UNRECORDED
         else:
-            self._doubt, self._why = mark.doubt, "a daemon before this one did not know every use"
+            self._doubt, self._why = mark.doubt, "an earlier daemon did not know of every use"
         owed = () if mark is None else mark.owed
         for claim, door, step, source, _ in owed:
             if claim not in used or used[claim].step < step:
@@ -135,7 +135,7 @@ class Past:
         void = rota.void_paper
         if void:
             paper = self._books.paper
-            why = paper.void if paper is not None and paper.void else "uses of it were lost before"
+            why = paper.void if paper is not None and paper.void else "some of its uses were lost before"
             if paper is None or not paper.era:
                 why = "no use of it can be recorded now"
             names = ", ".join(f"{name} ({door})" for name, door in void[:_MANY])

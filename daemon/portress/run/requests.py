@@ -86,7 +86,7 @@ class Requests:
         """The answer to `request`, asked by a process of user `uid`. Raises Mistake."""
         method = self._known.get(request["do"])
         if method is None:
-            raise Mistake(f"'{request['do']}' is no request; one of {', '.join(self._known)}")
+            raise Mistake(f"'{request['do']}' is not a request; use one of {', '.join(self._known)}")
         return await method(request, uid)
 
     async def _status(self, request: Request, uid: int) -> Any:
@@ -171,7 +171,7 @@ class Requests:
             raise Mistake("only root may follow knocks: they show the sequences")
         followers = self.events.followers
         if len(followers) >= FOLLOWERS:
-            raise Mistake(f"{FOLLOWERS} follow already: end one of them")
+            raise Mistake(f"{FOLLOWERS} clients follow already: end one of them")
         conceal = None if _trusted(uid) else answers.without_ports
         follower = Follower(frozenset(names), frozenset(doors), closely, conceal)
         followers.add(follower)

@@ -250,7 +250,7 @@ class Sentinel:
         if undo is not None:
             undo()
             return
-        text = "the guard's trial is over and it was not kept"
+        text = "the guard's trial ended without --keep"
         try:
             self.stand_down(text)
         except GuardError as error:

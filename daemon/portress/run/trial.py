@@ -122,7 +122,7 @@ def start(socket: Path, seconds: float, before: Snapshot | None, number: str | N
         answer = said.read().decode()
     if answer != _READY:
         place = root_files.directory(socket)
-        raise Mistake(f"{place}: the trial cannot be noted there: {answer or 'its process ended'}")
+        raise Mistake(f"{place}: the trial cannot be recorded there: {answer or 'its process ended'}")
 
 
 def _leave_terminal(reader: int) -> None:

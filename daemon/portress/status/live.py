@@ -94,7 +94,7 @@ def watch(ask: Ask) -> None:
 def _trouble(answers: Latest) -> str:
     both = [answers.trouble, answers.late()]
     if answers.told is not None and any(both):
-        both.append("What was last known:")
+        both.append("Last known state:")
     return " ".join(one for one in both if one)
 
 

@@ -229,7 +229,7 @@ def _events(told: dict[str, Any], now: float) -> Section:
         [Text(moment(now - one["ago"])[11:], "dim"), Text(one["text"], _WORRY.get(one["event"], ""))]
         for one in reversed(told.get("events", []))
     ]
-    return Section(("at", "last events"), rows, "Nothing has happened yet.", whole=False)
+    return Section(("at", "last events"), rows, "Nothing yet.", whole=False)
 
 
 def cells(lines: Iterable[Text], size: tuple[int, int]) -> Screen:

@@ -53,7 +53,7 @@ def closed(told: dict[str, Any]) -> list[str]:
     met = [f"{_MET.get(how, how)} ({', '.join(which)})" for (how, why), which in by_answer.items() if not why]
     lines = [f"Guarded ports look like other closed ports: {'; '.join(met)}."] if met else []
     return lines + [
-        f"Guarded ports do not answer ({', '.join(which)}): what closed ports answer cannot be told: {why}."
+        f"Guarded ports do not answer ({', '.join(which)}): what closed ports answer is unknown: {why}."
         for (_, why), which in by_answer.items()
         if why
     ]
@@ -136,7 +136,7 @@ def _fleet(told: dict[str, Any]) -> str:
     """The fleet in a sentence."""
     alive = f"{counted(len(told['gateways']), 'gateway')} of fleet {told['name']}"
     if told["away"]:
-        return f"The fleet's store is away, this gateway works alone: {told['trouble']}. "
+        return f"The fleet's store is unreachable, this gateway works alone: {told['trouble']}. "
     waiting = f", {counted(told['queue'], 'change')} to send" if told["queue"] else ""
     trouble = f", {told['trouble']}" if told["trouble"] else ""
     return f"{alive}, revision {told['revision']}, lag {told['lag'] * 1000:.0f} ms{waiting}{trouble}. "

@@ -177,7 +177,7 @@ def _swept(scans: Scans, most: str, way: str) -> str:
         return f"certain: {'; '.join(opening)}"
     repeated = [name for name in scans.repeated if name.endswith(way)]
     return (
-        f"not at once, but certain if repeated: {'; '.join(repeated)}"
+        f"not immediately, but certain if repeated: {'; '.join(repeated)}"
         if repeated
         else "never, even if repeated"
     )

@@ -102,7 +102,7 @@ class _Ear:
         self._sources = {one.key: _known(one, now) for one in self._counts.all(self.knocks)[0]}
 
     def start_over(self) -> list[Heard]:
-        """The sets were made anew: what came last before that, nobody knows."""
+        """The sets were recreated: what came last before that, nobody knows."""
         now = self._clock()
         lost = [(source, UNSURE, now, 0) for source in self._sources]
         self._told, self._sources, self._waiting = {}, {}, {}
@@ -217,7 +217,7 @@ class CounterWatcher:
 
     lost      knocks that found no room in the sets
     odd       "unordered": knocks, or groups of them, whose order is not known; "incomplete": sources of which
-              something was not known; "start over": sources forgotten because the sets were made anew
+              something was not known; "start over": sources forgotten because the sets were recreated
     overruns  polls that failed
     """
 

@@ -154,7 +154,7 @@ def _told(note: Note, facts: Facts, config: Config) -> list[str]:
         return [_unsure(last) if knock == UNSURE else _missed(last, config)]
     if isinstance(last, Lapsed):
         pause, gap = pauses(last.pause, last.gap)
-        return [f"Too slow: {pause} between two knocks, the gap is {gap}. It has to start over."]
+        return [f"Too slow: {pause} between two knocks, the gap is {gap}. It must start over."]
     if isinstance(last, Expired | Advanced):
         return [_expired(last, config)]
     if isinstance(last, Replayed):
@@ -274,7 +274,7 @@ def _unheard(facts: Facts, config: Config) -> list[str]:
         f"A knock counts if it arrives on any interface but {inside} and is addressed to this host itself."
     )
     if config.watch == "counter":
-        told.append("`watch: counter` cannot tell the order of knocks sent without a pause: 20 ms will do.")
+        told.append("`watch: counter` cannot tell the order of knocks sent without a pause: 20 ms is enough.")
     rotating = _rotating(config.doors, config)
     if rotating:
         told.append(_clock(rotating).strip())

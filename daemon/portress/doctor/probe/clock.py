@@ -82,8 +82,8 @@ def judge(config: Config, clock: ClockState | None) -> Iterator[Finding]:
             yield Finding(
                 "clock-unsynchronised",
                 "warning",
-                "no time service steers the clock",
-                f"once host and client are more than {2 * allowed:g} s apart, right sequences are refused",
+                "no time service keeps the clock right",
+                f"if host and client differ by more than {2 * allowed:g} s, right sequences are refused",
                 _DO,
                 door.name,
             )

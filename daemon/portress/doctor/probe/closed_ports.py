@@ -84,7 +84,7 @@ def judged(config: Config, tables: Tables, place: Links) -> Answers:
     except Mistake as mistake:
         return unknown(str(mistake))
     except Exception as error:  # the doors have to be shut, whatever other people's rules look like
-        return unknown(f"this host's rules cannot be looked at: {type(error).__name__}: {error}")
+        return unknown(f"this host's rules cannot be read: {type(error).__name__}: {error}")
 
 
 def at_boot(config: Config) -> Answers:

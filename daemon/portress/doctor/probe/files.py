@@ -103,7 +103,7 @@ def _one(file: File, secret: bool) -> Iterator[Finding]:
 
 
 _WRITABLE: Final[dict[Role, str]] = {
-    "configuration": "anyone who changes it opens the doors",
+    "configuration": "anyone who changes it can open the doors",
     "keyholders": "anyone who changes it becomes a keyholder",
     "state": "anyone who changes it can make a used sequence valid again",
     "ledger": "anyone who changes it can make a used sequence valid again",

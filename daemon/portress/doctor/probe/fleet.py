@@ -125,7 +125,7 @@ def _members(seen: FleetState) -> Iterator[Finding]:
     quorum = len(seen.members) // 2 + 1
     lost = len(seen.members) - len(silent) < quorum
     for one in silent:
-        why = _ALONE if lost else "the store goes on with the others, until one more is gone"
+        why = _ALONE if lost else "the store keeps working with the others, until one more is lost"
         do = f"look at etcd there: etcdctl --endpoints {one.url} endpoint health"
         yield Finding("fleet-store-away", "error" if lost else "warning", one.trouble, why, do)
     for one in seen.members:
@@ -143,6 +143,6 @@ def _members(seen: FleetState) -> Iterator[Finding]:
             "fleet-unconfined",
             "warning",
             f"user {seen.fleet.user} of the store may read more than /portress/{seen.fleet.name}/",
-            "whoever takes this gateway over reads what else is in the store",
+            "anyone who takes over this gateway can read what else is in the store",
             "give it a role for that prefix alone: etcdctl role get; etcdctl user get",
         )

@@ -242,7 +242,7 @@ def judge(config: Config, kernel: Kernel) -> Iterator[Finding]:
         yield Finding(
             "daemon-decides",
             "warning",
-            f"decide: kernel cannot be had here: {kernel.undecided}",
+            f"decide: kernel is not possible here: {kernel.undecided}",
             "the daemon decides: doors open a moment later, and not while it does not run",
             "use a newer kernel or nftables, or write decide: daemon",
         )

@@ -220,8 +220,8 @@ def _of_daemon(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
             yield Finding(
                 "group-taken",
                 "error",
-                f"packet log group {config.group} is taken by another program (netlink port {upkeep.group})",
-                "the daemon cannot have it, and will not start",
+                f"packet log group {config.group} is in use by another program (netlink port {upkeep.group})",
+                "the daemon cannot bind it and will not start",
                 "give portress another one with group:, or that program",
             )
         return
@@ -246,8 +246,8 @@ def _of_daemon(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
             "uses-unknown",
             "warning",
             f"rotating sequences are refused for {refusing['left']:.0f} s: {refusing['why']}",
-            "one of the last steps may have been used without its knowing, and each must open only once",
-            "wait; it ends by itself",
+            "a recent sequence may have been used without the daemon knowing, and each may open only once",
+            "wait; it ends on its own",
         )
 
 
