@@ -57,8 +57,8 @@ def _directly(paths: Paths, source: Source, door: str, stay: int | None) -> str:
         table.admit([Grant(door, source, ns, how=How.COMMAND)])
     with contextlib.suppress(GuardError):  # a guard of an older version knows of no dismissed
         table.refuse_no_more([source])
-    stay = spell(max(ns, left))
-    return f"{source} is admitted to {door} for {stay} (no daemon running: done directly in the guard)"
+    lasts = spell(max(ns, left))
+    return f"{source} is admitted to {door} for {lasts} (no daemon running: done directly in the guard)"
 
 
 def _stay(paths: Paths, door: str) -> int:
