@@ -28,6 +28,7 @@ AHEAD: Final = 14 * 86400  # s for which the guard is told when its doors are op
 _FAR: Final = 400 * 86400  # s ahead that the next opening is looked for
 _DAY: Final = 86400
 _LOOK: Final = 8 * _DAY
+_MONDAY: Final = 1_767_571_200  # 2026-01-05 00:00 UTC; no zone changes its clocks in that week
 _LATEST: Final = 253370764800.0  # the year 9999
 _WANTS_DAYS: Final = "days are written mon-fri, or sat,sun, or mon"
 
@@ -114,6 +115,17 @@ def _other_case(text: str) -> str:
     return "this host knows no such time zone"
 
 
+def window(text: str) -> Window:
+    """`mon-fri 06:00-20:00 Europe/Berlin`, as a window is shown (without days: all). Raises ValueError."""
+    found = re.fullmatch(r"(?:(\S+) +)?([0-9:]+)-([0-9:]+) +(\S+)", text.strip())
+    if found is None:
+        raise ValueError("hours are written 'mon-fri 06:00-20:00 Europe/Berlin'")
+    begin, end = clock(found[2]), clock(found[3], end=True)
+    if begin == end:
+        raise ValueError("the two times are the same: for the whole day write 00:00-24:00")
+    return Window(days(found[1] or "mon-sun"), begin, end, zone(found[4]))
+
+
 def is_open(hours: Hours, unix: float) -> bool:
     """Whether `unix` is inside. Without any windows it always is."""
     return not hours or any(begin <= unix < end for begin, end in _from_day(hours, int(unix // _DAY)))
@@ -195,6 +207,13 @@ def _moment(day: date, minutes: int, name: str) -> int:
     on = day + timedelta(days=days_on)
     local = datetime(on.year, on.month, on.day, rest // 60, rest % 60, tzinfo=ZoneInfo(name))
     return round(local.timestamp())
+
+
+def a_week(hours: Hours) -> float:
+    """How many hours of a week in which no clock changes are inside."""
+    found = ranges(hours, _MONDAY, _MONDAY + 7 * _DAY)
+    week = sum(min(end, _MONDAY + 7 * _DAY) - max(begin, _MONDAY) for begin, end in found)
+    return week / 3600 if hours else 168.0
 
 
 def closed_since(hours: Hours, unix: float) -> float:

@@ -18,7 +18,7 @@ _portress() {
         [follow]="--event --door --knocks --json"
         [admit]="--for --json"
         [dismiss]="--json"
-        [enrol]="--door --style --until --host --keycard --phone --paper --page --json"
+        [enrol]="--door --style --until --hours --host --keycard --phone --paper --page --json"
         [unenrol]="--json"
         [keyholders]="--json --to-fleet"
         [knock]="--to --pause --offset --print --quiet --verbose"

@@ -101,6 +101,32 @@ def enrolled(place: Path) -> dict[str, keyholders.Keyholder]:
     return {one.name: one for one in keyholders.load(place / "keyholders.yaml", config.doors)}
 
 
+def test_a_guest_is_enrolled_with_hours_and_an_end(place: Path, run: Run) -> None:
+    given = ["--hours", "mon-fri 06:00-20:00 Europe/Berlin", "--hours", "sat 10:00-12:00 UTC"]
+    words = ["--door", "vpn", "--host", "vpn.example.org", "--until", "2099-01-31"]
+    code, out, _ = run("enrol", "guest", *words, *given)
+    guest = enrolled(place)["guest"]
+    shown = ["mon-fri 06:00-20:00 Europe/Berlin", "sat 10:00-12:00 UTC"]
+    assert (code, [str(one) for one in guest.hours]) == (0, shown)
+    assert f"until 2099-01-31, {' and '.join(shown)}." in out
+    assert all(one in run("keyholders")[1].replace("\n", " ") for one in ("06:00-20:00", "10:00-12:00"))
+    assert json.loads(run("keyholders", "--json")[1])[0]["hours"] == shown
+    assert json.loads(run("enrol", "other", *words, *given, "--json")[1])["hours"] == shown
+    code, _, err = run("enrol", "guest", "--door", "web", "--host", "vpn.example.org", *given)
+    assert code == 1 and "with style, end and hours: leave out --style, --until and --hours" in err
+    code, _, err = run("enrol", "guest", "--door", "web", "--host", "vpn.example.org")
+    assert code == 0 and [str(one) for one in enrolled(place)["guest"].hours] == shown
+
+
+@pytest.mark.parametrize("hours", ["06:00-20:00", "mon-fri 6-20 UTC", "mon 06:00-20:00 Mars/Olympus", "x"])
+def test_hours_that_are_none_are_wrong_usage_and_nobody_is_enrolled(
+    hours: str, place: Path, run: Run
+) -> None:
+    code, _, err = run("enrol", "guest", "--door", "vpn", "--host", "vpn.example.org", "--hours", hours)
+    assert code == 2 and f"'{hours}'" in err
+    assert not (place / "keyholders.yaml").exists()
+
+
 def test_enrolling_adds_the_keyholder_and_shows_the_keycard(place: Path, run: Run) -> None:
     code, out, err = run(
         "enrol", "ana", "--door", "vpn", "--host", "vpn.example.org", "--until", "2099-01-31"
@@ -132,7 +158,7 @@ def test_enrolling_again_adds_a_door_with_a_keycard_for_that_door_alone(place: P
     assert json.loads(out)["keycards"][0]["secret"] == to_base32(before.secret)
     for words, told in (
         (("--door", "web"), "enrolled already for door web"),
-        (("--door", "web", "--until", "2098-01-01"), "with its style and end"),
+        (("--door", "web", "--until", "2098-01-01"), "with style, end and hours"),
         (("--door", "ssh"), "style derived"),
     ):
         code, _, err = run("enrol", "ana", *words, "--host", "a.example")

@@ -17,6 +17,8 @@ from typing import Any
 import pytest
 
 from portress import hours
+from portress.config import load as configuration
+from portress.guard import hours as guarded
 from portress.hours import DAYS, EVERY_DAY, MIDNIGHT, Window
 
 # Runs with TZ set: for each UTC minute from argv[1] on, argv[2] of them, what the wall clock shows.
@@ -233,3 +235,75 @@ def test_a_moment_is_told_by_the_doors_own_zone() -> None:
 def test_every_name_of_a_day_is_one() -> None:
     found: Any = [hours.days(name) for name in DAYS]
     assert found == [{number} for number in range(7)]
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("mon-fri 06:00-20:00 Europe/Berlin", BERLIN[0]),
+        ("  22:00-06:00   UTC ", Window(EVERY_DAY, 22 * 60, 6 * 60, "UTC")),
+        ("sat,sun 00:00-24:00 Asia/Kathmandu", Window(frozenset({5, 6}), 0, MIDNIGHT, "Asia/Kathmandu")),
+    ],
+)
+def test_hours_in_one_line(text: str, found: Window) -> None:
+    assert hours.window(text) == found
+    assert hours.window(str(found)) == found
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "hours are written"),
+        ("mon-fri 06:00-20:00", "hours are written"),
+        ("mon-fri 6-20 UTC", "a time of day is written"),
+        ("24:00-06:00 UTC", "a time of day is written"),
+        ("monday 06:00-20:00 UTC", "days are written"),
+        ("06:00-06:00 UTC", "the two times are the same"),
+        ("06:00-20:00 Mars/Olympus", "a time zone's name"),
+        ("mon 06:00-20:00 UTC tue", "hours are written"),
+    ],
+)
+def test_what_are_no_hours_in_one_line(text: str, told: str) -> None:
+    with pytest.raises(ValueError, match=told):
+        hours.window(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "count"),
+    [
+        (["mon-fri 06:00-20:00 Europe/Berlin"], 70),
+        (["mon 00:00-24:00 UTC"], 24),
+        (["00:00-24:00 Asia/Kathmandu"], 168),
+        (["sun 22:00-06:00 UTC"], 8),  # two of them of the week that follows, six of the one before
+        (["mon 06:00-10:00 UTC", "mon 08:00-12:00 UTC"], 6),
+    ],
+)
+def test_hours_of_a_week(text: list[str], count: float) -> None:
+    assert hours.a_week(tuple(map(hours.window, text))) == count
+    assert hours.a_week(()) == 168
+
+
+# RFC 5545, 3.3.5, by hand: 02:30 on 2026-10-25 comes twice in Berlin, and the first is 00:30 UTC; 02:30 on
+# 2027-03-28 never comes, and is 03:30 summer time, 01:30 UTC.
+GUARDED = "doors: {ssh: {services: [tcp/22], fixed: {knocks: [tcp/4617, tcp/6381]}, hours: HOURS}}"
+
+
+@pytest.mark.parametrize(
+    ("now", "window", "opens", "closes"),
+    [
+        ("2026-10-24T12:00Z", "02:30-03:30 Europe/Berlin", "2026-10-25T00:30Z", "2026-10-25T02:30Z"),
+        ("2027-03-27T12:00Z", "02:30-03:45 Europe/Berlin", "2027-03-28T01:30Z", "2027-03-28T01:45Z"),
+        ("2027-03-27T12:00Z", "01:00-02:30 Europe/Berlin", "2027-03-28T00:00Z", "2027-03-28T01:30Z"),
+        ("2027-03-27T12:00Z", "02:30-03:30 Europe/Berlin", "2027-03-29T00:30Z", "2027-03-29T01:30Z"),
+    ],
+)
+def test_the_guard_alone_opens_by_daylight_saving_time(
+    now: str, window: str, opens: str, closes: str
+) -> None:
+    one = hours.window(window)
+    text = f'{{from: "{hours.clock_text(one.begin)}", to: "{hours.clock_text(one.end)}", zone: {one.zone}}}'
+    config = configuration.parse(GUARDED.replace("HOURS", text), "portress.yaml")
+    (ranges,) = guarded.open_at(config, _at(now)).values()
+    later = [one.split("-") for one in ranges if int(one.split("-")[0]) > _at(now)]
+    assert later[0] == [str(round(_at(opens))), str(round(_at(closes)))]
+    assert int(ranges[-1].split("-")[1]) > _at(now) + 13 * 86400

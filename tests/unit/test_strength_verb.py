@@ -50,6 +50,21 @@ def test_it_counts_the_keyholders_who_may_come_in_today(config: Path) -> None:
     assert values(config)["doors"][1]["keyholders"] == 2
 
 
+def test_hours_are_said_and_do_not_flatter_the_figures(config: Path) -> None:
+    before = values(config)["doors"][0]
+    windows = '{days: mon-fri, from: "06:00", to: "20:00", zone: Europe/Berlin}'
+    config.write_text(
+        CONFIG.replace("    services: [tcp/22]", f"    services: [tcp/22]\n    hours: {windows}")
+    )
+    after, other = values(config)["doors"]
+    assert (before["hours_a_week"], after["hours_a_week"], other["hours_a_week"]) == (168, 70, 168)
+    assert {**after, "hours_a_week": 168} == before
+    told = "Open 70 of 168 hours a week; the figures are for a door that is always open"
+    assert run(config).stdout.count(told) == 1
+    details = " ".join(run(config, "--details").stdout.split())
+    assert details.count("70 of 168 hours a week; the figures are for a door that is always open") == 1
+
+
 def test_the_attack_is_the_one_asked_for(config: Path) -> None:
     attack = values(config, "--sources", "7", "--rate", "20", "--link", "100M")["attack"]
     assert attack == {

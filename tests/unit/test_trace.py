@@ -5,7 +5,9 @@ from __future__ import annotations
 from datetime import UTC
 
 import pytest
+from attrs import evolve
 
+from portress import hours
 from portress.clock import step_at
 from portress.config.model import Rotating
 from portress.keyholders.keyholder import Keyholder
@@ -159,6 +161,47 @@ def test_the_port_that_counts_is_that_of_the_last_knock_and_of_the_whole_address
         "shut to this source",
         "from the port it knocked from: open to one connection",
     ]
+
+
+# 2026-10-25, 00:00 UTC: in Berlin 02:00 to 03:00 comes twice that night, first as 00:00 to 01:00 UTC.
+NIGHT = 1_792_886_400 - BEGIN
+IN_HOURS = ONE_DOOR + '    hours: {from: "02:00", to: "02:30", zone: Europe/Berlin}\n'
+
+
+def test_hours_are_those_of_the_captured_time_also_where_a_clock_time_comes_twice() -> None:
+    told = lines(
+        traced(
+            *run(STRANGER, *RIGHT, at=NIGHT - 10),
+            *run(STRANGER, *RIGHT, at=NIGHT + 10),
+            *run(STRANGER, *RIGHT, at=NIGHT + 3600 + 10),
+            text=IN_HOURS,
+        )
+    )
+    assert [one for one in told if "2 of" not in one and "1 of" not in one] == [
+        "right, but closed at that hour: ssh; opens at Sun 2026-10-25 02:00 (Europe/Berlin)",
+        "complete: ssh, admitted until 08:00:10",
+        "right, but closed at that hour: ssh; opens at Mon 2026-10-26 02:00 (Europe/Berlin)",
+    ]
+
+
+def test_a_keyholders_own_hours_are_those_of_the_captured_time() -> None:
+    """The story begins at 12:30 UTC on a Thursday."""
+    for window, words in (
+        ("thu 12:00-13:00 UTC", "complete: vpn (keyholder ana)"),
+        ("fri 12:00-13:00 UTC", "closed"),
+    ):
+        ana = evolve(ANA, hours=(hours.window(window),))
+        told = lines(traced(*run(STRANGER, *sequence()), text=ROTATING, keyholders=(ana,)))[-1]
+        assert words in told, told
+
+
+def test_admissions_that_end_at_closing_end_there_in_a_trace() -> None:
+    text = ONE_DOOR + '    at_closing: end\n    hours: {from: "12:00", to: "12:31", zone: UTC}\n'
+    told = lines(
+        traced(*run(STRANGER, *RIGHT), (59, STRANGER, "tcp/22"), (61, STRANGER, "tcp/22"), text=text)
+    )
+    assert told[2] == "complete: ssh, admitted until 12:31:00"
+    assert [one.rpartition(", ")[2] for one in told[3:]] == ["open to this source", "shut to this source"]
 
 
 def test_a_connection_after_the_stay_finds_the_door_shut() -> None:

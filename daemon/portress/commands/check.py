@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import os
 import time
+from typing import Final
 
 import click
 
 from portress.commands.common import as_json, common, print_json, warn
 from portress.config import load as configuration
 from portress.config.model import Door, Fleet
-from portress.durations import spell
+from portress.durations import counted, spell
 from portress.errors import Mistake
 from portress.fleet.packages import need
 from portress.keyholders import file as keyholding
 from portress.paths import CONFIG, Paths
+
+_ALONE: Final = ", for one connection"
 
 
 @click.command()
@@ -51,18 +54,27 @@ def check(paths: Paths, as_json: bool) -> None:
 
 
 def _explained(door: Door) -> str:
-    services = ", ".join(str(service) for service in door.services)
+    """What a door is, in a line."""
     openers = []
     if door.fixed is not None:
-        openers.append(f"{len(door.fixed.knocks)} fixed knocks, at most {spell(door.fixed.gap)} apart")
+        alone = _ALONE if door.fixed_admits == "connection" else ""
+        openers.append(f"{len(door.fixed.knocks)} fixed knocks, at most {spell(door.fixed.gap)} apart{alone}")
     if door.rotating is not None:
-        openers.append(f"{door.rotating.length} rotating knocks, at most {spell(door.rotating.gap)} apart")
+        one, alone = door.rotating, _ALONE if door.rotating.admits == "connection" else ""
+        openers.append(f"{one.length} rotating knocks, at most {spell(one.gap)} apart{alone}")
     if door.authenticator is not None:
         openers.append(f"an authenticator's code, at most {spell(door.authenticator.gap)} a knock")
     if door.paper is not None:
         openers.append(f"paper ({door.paper.length} knocks, at most {spell(door.paper.gap)} apart)")
     after = "sessions outlive the stay" if door.linger else "sessions end with the stay"
-    return f"{door.name}: {services}; opened by {' or '.join(openers)}; for {spell(door.stay)}, {after}"
+    services = ", ".join(str(service) for service in door.services)
+    told = f"{door.name}: {services}; opened by {' or '.join(openers)}; for {spell(door.stay)}, {after}"
+    if door.hours:
+        ends = ", admissions end at closing" if door.at_closing == "end" else ""
+        told += f"; open {' and '.join(map(str, door.hours))}{ends}"
+    if door.places is not None:
+        told += f"; {counted(door.places, 'place')} for each keyholder"
+    return told
 
 
 def _of_fleet(fleet: Fleet) -> list[str]:

@@ -18,6 +18,7 @@ from portress.config import load as configuration
 from portress.config.model import Door
 from portress.durations import expiry, expiry_text
 from portress.errors import Mistake
+from portress.hours import Hours, window
 from portress.keyholders import edit as enrolment
 from portress.keyholders import enrolling, keycard, on_paper
 from portress.keyholders.file import FILE, checked_name
@@ -60,6 +61,14 @@ def _later(text: str) -> float:
     "--style", type=click.Choice(STYLES), help="how sequences come about (default: as the door has it)"
 )
 @click.option("--until", type=_Word("date", _later), help="the last day (UTC), or a time with its zone")
+@click.option(
+    "--hours",
+    "windows",
+    type=_Word("hours", window),
+    multiple=True,
+    metavar="HOURS",
+    help="when the sequences are accepted: 'mon-fri 06:00-20:00 Europe/Berlin'; may be given several times",
+)
 @click.option("--host", type=_Word("host", keycard.checked_host), help="how clients reach this host")
 @click.option(
     "--keycard", "file", type=click.Path(path_type=Path), metavar="FILE", help="write the keycard, too"
@@ -87,6 +96,7 @@ def enrol(
     doors: tuple[str, ...],
     style: Style | None,
     until: float | None,
+    windows: Hours,
     host: str | None,
     file: Path | None,
     phone: str | None,
@@ -105,11 +115,10 @@ def enrol(
     before = kept.known(name)
     on_sheet, known = paper or page is not None, before is not None
     _without_secret(on_sheet, phone, known and file is not None)
-    if before is not None and (until is not None or style not in (None, before.style)):
-        raise Mistake(f"{name} is already enrolled, with its style and end: leave out --style and --until")
+    _as_before(before, style, until, windows)
     wanted = before.style if before else style
     chosen, style = enrolling.chosen(doors, wanted, config.doors, phone is not None)
-    keyholder = before or _keyholder(name, chosen, style, until)
+    keyholder = before or _keyholder(name, chosen, style, until, windows)
     new = enrolling.Enrolment(keyholder, chosen, host or enrolling.this_host(), phone, config.site)
     files = enrolling.keycard_files(file, new.keycards()) if file is not None else {}
     if on_sheet:
@@ -128,8 +137,20 @@ def _print(told: str, first: str, as_json: bool) -> None:
     click.echo(told, file=bare(sys.stdout))  # a QR code has colours; what is in it was checked
 
 
-def _keyholder(name: str, doors: tuple[Door, ...], style: Style, until: float | None) -> Keyholder:
-    return Keyholder(name, tuple(one.name for one in doors), generate(secrets.token_bytes), style, until)
+def _keyholder(
+    name: str, doors: tuple[Door, ...], style: Style, until: float | None, windows: Hours
+) -> Keyholder:
+    opened = tuple(one.name for one in doors)
+    return Keyholder(name, opened, generate(secrets.token_bytes), style, until, windows)
+
+
+def _as_before(before: Keyholder | None, style: Style | None, until: float | None, windows: Hours) -> None:
+    """Raises Mistake where somebody who is enrolled already is to have another style, end or hours."""
+    if before is not None and (until is not None or windows or style not in (None, before.style)):
+        raise Mistake(
+            f"{before.name} is already enrolled, with style, end and hours:"
+            " leave out --style, --until and --hours"
+        )
 
 
 def _without_secret(on_sheet: bool, phone: str | None, keycard_again: bool) -> None:
@@ -154,6 +175,7 @@ def _enter(kept: Kept, new: enrolling.Enrolment, files: dict[Path, str], known: 
 def _told(new: enrolling.Enrolment, files: dict[Path, str]) -> str:
     who = new.keyholder
     until = "" if who.until is None else f", until {expiry_text(who.until)}"
+    until += f", {' and '.join(map(str, who.hours))}" if who.hours else ""
     doors = " and ".join(door.name for door in new.doors)
     lines = [f"{who.name} is enrolled for {doors} (style {who.style}){until}."]
     if files:

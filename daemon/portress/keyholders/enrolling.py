@@ -55,6 +55,7 @@ class Enrolment:
         told = {
             "keyholder": self.keyholder.name,
             "until": None if self.keyholder.until is None else expiry_text(self.keyholder.until),
+            "hours": [str(one) for one in self.keyholder.hours],
             "keycards": self.keycards(),
             "otpauth": self.otpauth(),
             "phone": self.addresses(),

@@ -13,6 +13,7 @@ from typing import Final, Literal
 
 from attrs import evolve, frozen
 
+from portress import hours
 from portress.config.model import Authenticator, Config, Misses, Paper, Rotating
 from portress.durations import YEAR, count, roughly
 from portress.knock import PROTOCOL_NAMES, SECOND, Sequence
@@ -118,6 +119,7 @@ class OpenerStrength:
     in_force: int  # sequences that open it at any moment
     keyholders: int | None  # None: it has none by its nature; 0: the figures are for one
     one_connection: bool = False  # it admits only the connection that follows
+    hours_a_week: float | None = None  # in which the door opens at all; None: always
 
 
 @frozen
@@ -203,7 +205,12 @@ def assess(config: Config, keyholders: Mapping[tuple[str, str], int], attack: At
         if door.paper is not None:
             count = keyholders.get((door.name, "paper"), 0)
             found.append(_paper(door.name, door.paper, count, given))
-    return tuple(found)
+    return tuple(_in_hours(config, one) for one in found)
+
+
+def _in_hours(config: Config, one: Strength) -> Strength:
+    windows = config.doors[one.opener.door].hours
+    return evolve(one, opener=evolve(one.opener, hours_a_week=hours.a_week(windows))) if windows else one
 
 
 def _fixed(door: str, sequence: Sequence, given: _Given) -> Strength:

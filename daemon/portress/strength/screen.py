@@ -49,12 +49,18 @@ def summary(
         title = Text(f"Door {opener.door}: ", style="bold").append(one.grade, style=style)
         title.append(f" ({_KINDS[opener.kind]}, {counted(opener.length, 'knock')})")
         parts += [title, Text(f"  {_chance(one, attack)}"), Text(f"  {one.in_short}")]
+        if opener.hours_a_week is not None:
+            parts.append(Text(f"  Open {_week(opener.hours_a_week)}."))
     if warned:
         parts += [Text(), Text("Warnings", style="bold")]
         parts += _points("!", (f"{f'{each.door}: ' if each.door else ''}{_warning(each)}" for each in warned))
     shunned = "" if misses is None else ", shunned as configured"
     foot = f"Measured against {_crowd(attack)}{shunned}. Everything else: portress strength --details"
     return Group(*parts, Text(), Text(foot, style="dim"))
+
+
+def _week(hours: float) -> str:
+    return f"{hours:.4g} of 168 hours a week; the figures are for a door that is always open"
 
 
 def _chance(one: Strength, attack: Attack) -> str:
@@ -142,6 +148,8 @@ def _figures(one: Strength) -> Table:
             Text(f"{count(search.possible)} = {search.bits:.1f} bits: {search.space}{note}"),
         )
     grid.add_row("in force at a time", _in_force(one))
+    if one.opener.hours_a_week is not None:
+        grid.add_row("open", _week(one.opener.hours_a_week))
     if one.alike is not None:
         grid.add_row("two of them the same", one_in(one.alike))
     grid.add_row("one random try", one_in(one.one_try))
@@ -224,6 +232,7 @@ def _plain(one: Strength, attack: Attack) -> dict[str, Any]:
         "gap": opener.gap / 1e9,
         "keyholders": opener.keyholders,
         "in_force": opener.in_force,
+        "hours_a_week": 168.0 if opener.hours_a_week is None else opener.hours_a_week,
         "one_try": float(one.one_try),
         "two_alike": one.alike,
         "searches": [_plain_search(search, attack) for search in one.searches],
