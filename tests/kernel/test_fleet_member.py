@@ -37,6 +37,7 @@ class Daemon:
         self.collisions: list[tuple[Spent, Spent | None]] = []
         self.said: list[str] = []
         self.own: list[Admitted] = []
+        self.struck: list[Spent] = []
 
     def admit(self, admissions: list[Admitted]) -> None:
         for one in admissions:
@@ -59,6 +60,9 @@ class Daemon:
 
     def current(self) -> Iterable[Admitted]:
         return self.own
+
+    def paper(self) -> Iterable[Spent]:
+        return self.struck
 
     def tell(self, text: str, trouble: bool) -> None:
         self.said.append(text)

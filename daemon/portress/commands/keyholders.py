@@ -43,11 +43,12 @@ def keyholders(paths: Paths, to_fleet: bool, as_json: bool) -> None:
         click.echo(f"Moved {counted(count, 'keyholder')} to fleet {config.fleet.name}.")
         return
     found = keyholding.load(keyholding.locate(paths.config), config.doors)
-    if config.fleet is not None:
-        found = together(found, InFleet(config.fleet).all())
     uses, used, now = _uses(paths), _used_paper(paths), time.time()
     present = witness.read(paths.witnesses[:1])
     era = None if present is None else present.era
+    if config.fleet is not None:
+        store = InFleet(config.fleet)
+        found, era = together(found, store.all()), store.era()
     paper = {one.name: paper_left(one, era, used) for one in found}
     with contextlib.suppress(Mistake):
         status = control.ask(paths.socket, "status", most=0)

@@ -25,15 +25,17 @@ from portress.fleet.roster import access, codec, keyholders
 from portress.fleet.store import Store
 from portress.guard.table import GuardError
 from portress.keyholders.keyholder import Keyholder
-from portress.knock import SECOND, Expected, Source
+from portress.knock import SECOND, TIMELESS, Expected, Source
 from portress.run.changes import Reloading
 from portress.run.doorkeeper import Doorkeeper
+from portress.run.fellows import Claimed
 from portress.run.follower import MirrorListener
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 from portress.verdict import Use
 
 SLICE: Final = 256  # admissions from elsewhere that are seen to before the loop looks after something else
+_ON_PAPER: Final[dict[Outcome, Claimed]] = {Outcome.FIRST: "new", Outcome.TAKEN: "used", Outcome.AWAY: "away"}
 _OURS: Final = frozenset({Ending.DISMISSED, Ending.USED_TWICE})  # what ends an admission everywhere
 
 
@@ -70,7 +72,9 @@ class Gate:
         self._unix = unix
         self._store = Store(access(settings), unix=unix)
         memory = Memory(state / FILE)
-        self.member = Member(settings.gateway, codec(settings), self._store, memory, self, unix)
+        written = codec(settings)
+        self.era = written.era  # of the fleet's paper
+        self.member = Member(settings.gateway, written, self._store, memory, self, unix)
         self._stops: Stops | None = None
         self._known: tuple[Holder, ...] = self.member.recall()
         self._todo: deque[Admitted] = deque()
@@ -170,9 +174,16 @@ class Gate:
             return True
         return False
 
+    async def on_paper(self, opening: Expected, source: Source) -> Claimed:
+        """Claim a sequence on paper, whatever `alone` is: nothing opens before the store has its use."""
+        outcome, there = await self.member.claim(self._spent(opening, source), owe=False)
+        if outcome is Outcome.TAKEN and there is not None and self._stops is not None:
+            await self._stops.books.use_paper(opening.claim, there.door, there.source)
+        return _ON_PAPER[outcome]
+
     async def used(self, opening: Expected, source: Source) -> None:
         """The door is open: claim the use, unless that is done; shut it again if it was used elsewhere."""
-        if not self._waits(opening.door):
+        if opening.paper is None and not self._waits(opening.door):
             outcome, there = await self.member.claim(self._spent(opening, source))
             if outcome is Outcome.TAKEN:
                 self._unclaimed.pop((opening.door, source), None)
@@ -268,7 +279,10 @@ class Gate:
             stops.later(self._note_use(stops, claim, spent))
 
     async def _note_use(self, stops: Stops, claim: bytes, spent: Spent) -> None:
-        await stops.books.use(claim, spent.door, spent.step, spent.source)
+        if spent.step == TIMELESS:
+            await stops.books.use_paper(claim, spent.door, spent.source)
+        else:
+            await stops.books.use(claim, spent.door, spent.step, spent.source)
 
     def know(self, holders: tuple[Holder, ...]) -> None:
         """Expect the sequences of the fleet's keyholders, as they are now."""
@@ -305,6 +319,15 @@ class Gate:
             if self._goes_out(one):
                 until = unix + (one.until - now) / SECOND
                 yield Admitted(one.door, one.source, until, self.settings.gateway, 0, one.keyholder)
+
+    def paper(self) -> Iterable[Spent]:
+        """The uses of paper that are known here."""
+        if self._stops is not None:
+            for claim, use in self._stops.in_force.tracker.used.items():
+                if use.step == TIMELESS:
+                    assert isinstance(use.source, bytes)
+                    source, mine = Source.of(use.source), self.settings.gateway
+                    yield Spent(claim.hex(), use.door, TIMELESS, mine, source, 0.0, 1)
 
     def tell(self, text: str, trouble: bool) -> None:
         """Report what became of the fleet."""

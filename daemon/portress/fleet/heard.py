@@ -15,8 +15,19 @@ from attrs import define, evolve
 
 from portress.fleet.memory import Known, Memory
 from portress.fleet.outbox import FOR_EVER, Outbox
-from portress.fleet.records import GATEWAYS, KEYHOLDERS, Admitted, Alive, Codec, Holder, Record, Spent
+from portress.fleet.records import (
+    GATEWAYS,
+    KEYHOLDERS,
+    USES,
+    Admitted,
+    Alive,
+    Codec,
+    Holder,
+    Record,
+    Spent,
+)
 from portress.fleet.seal import Forged
+from portress.knock import TIMELESS
 
 USED: Final = 3600.0  # seconds that a use stays in the store: longer than any step is accepted
 GRACE: Final = 60.0  # seconds that an ended admission stays there
@@ -43,6 +54,9 @@ class Doors(Protocol):
 
     def current(self) -> Iterable[Admitted]:
         """This gateway's own admissions (`until` by this host's clock), for a store that has lost them."""
+
+    def paper(self) -> Iterable[Spent]:
+        """The uses of paper that this gateway knows of, for a store that has lost them."""
 
     def tell(self, text: str, trouble: bool) -> None:
         """Report what became of the fleet."""
@@ -117,9 +131,14 @@ class Heard:
             key = self._codec.at(one)
             if key not in there or there[key] < self._memory.versions.get(key, 0):
                 self.say(evolve(one, until=one.until - self._ahead()))
+        self._put_paper(use for use in self._doors.paper() if self._codec.at(use) not in there)
         for key, value in self._memory.values(self._codec.key(KEYHOLDERS) + b"/"):
             if there.get(key, 0) < self._memory.versions.get(key, 0):
                 self._outbox.put(key, value, FOR_EVER, None)
+
+    def _put_paper(self, uses: Iterable[Spent]) -> None:
+        for use in uses:
+            self._outbox.put(*self._codec.written(use), FOR_EVER, None)
 
     def prune(self) -> None:
         """Forget what is over."""
@@ -210,11 +229,14 @@ class Heard:
             self._outbox.drop(key)
 
     def _gone(self, key: bytes) -> None:
-        """A gateway's lease has ended. That anything else is gone changes no door."""
+        """A gateway's lease has ended. A use of paper, which has none, was taken out by somebody: it is put
+        back. That anything else is gone changes no door."""
         with contextlib.suppress(Forged):
             parts = self._codec.parts(key)
             if parts[0] == GATEWAYS:
                 self.gateways.pop(parts[1], None)
+            elif parts[0] == USES and parts[-1] == str(TIMELESS):
+                self._put_paper(use for use in self._doors.paper() if self._codec.at(use) == key)
 
     def _put_back(self, key: bytes, old: Record) -> None:
         if isinstance(old, Holder):

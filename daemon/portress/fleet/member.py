@@ -27,7 +27,7 @@ from portress.fleet.records import Admitted, Alive, Codec, Holder, Spent
 from portress.fleet.seal import Forged
 from portress.fleet.store import Store
 from portress.fleet.wire import Compacted, Entry, StoreError, StoreFull
-from portress.knock import Source
+from portress.knock import TIMELESS, Source
 
 ALIVE: Final = 10  # seconds that a gateway counts as alive after its last sign
 BEAT: Final = 2.0  # seconds between two signs
@@ -185,7 +185,7 @@ class Member:
         try:
             if self.away:
                 raise StoreError(self.trouble or "the store is away")
-            there = await self._claim_at(key, value)
+            there = await self._claim_at(key, value, spent.step == TIMELESS)
         except StoreError as error:
             self._lost(error)
             if owe:
@@ -196,13 +196,16 @@ class Member:
         self.counts.conflicts += 1
         return Outcome.TAKEN, self._use_at(key, there.value)
 
-    async def _claim_at(self, key: bytes, value: bytes) -> Entry | None:
+    async def _claim_at(self, key: bytes, value: bytes, lasting: bool = False) -> Entry | None:
         try:
-            return await self._store.claim(key, value, await self.outbox.lease(self.now() + USED))
+            return await self._store.claim(key, value, await self._lease(lasting))
         except StoreError as error:
             if not self.outbox.forgot_leases(error):
                 raise
-        return await self._store.claim(key, value, await self.outbox.lease(self.now() + USED))
+        return await self._store.claim(key, value, await self._lease(lasting))
+
+    async def _lease(self, lasting: bool) -> int | None:
+        return None if lasting else await self.outbox.lease(self.now() + USED)
 
     def _use_at(self, key: bytes, value: bytes) -> Spent | None:
         try:

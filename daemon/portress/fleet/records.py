@@ -43,7 +43,10 @@ class Admitted:
 
 @frozen
 class Spent:
-    """The use of a keyholder's sequence of time step `step`, at `gateway` by `source`."""
+    """The use of a keyholder's sequence of time step `step`, at `gateway` by `source`.
+
+    One on paper has the step TIMELESS, and its use stays in the store for ever.
+    """
 
     owner: str
     door: str
@@ -85,6 +88,7 @@ class Codec:
 
     def __init__(self, fleet: str, seals: Seals) -> None:
         self.prefix = f"/portress/{fleet}/".encode()
+        self.era = seals.era
         self._seals = seals
 
     def key(self, *parts: str) -> bytes:

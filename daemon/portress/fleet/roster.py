@@ -127,6 +127,11 @@ class Roster:
         await self._store.put([(key, value, None)])
 
 
+def era(fleet: Fleet) -> str:
+    """The era of the fleet's paper. Raises Mistake where the secret cannot be read."""
+    return codec(fleet).era
+
+
 @asynccontextmanager
 async def _roster(fleet: Fleet) -> AsyncIterator[Roster]:
     async with Store(access(fleet), deadline=DEADLINE) as store:

@@ -28,6 +28,7 @@ from portress.errors import Mistake
 
 SIZE: Final = 32  # bytes of the secret, and of both keys
 NONCE: Final = 12  # bytes
+ERA: Final = 8  # bytes
 
 
 class Forged(ValueError):
@@ -36,10 +37,11 @@ class Forged(ValueError):
 
 @frozen
 class Seals:
-    """The two keys of a fleet. `random` gives so many random bytes."""
+    """The two keys of a fleet, and the era of its paper. `random` gives so many random bytes."""
 
     _tagging: bytes = field(repr=False)
     _sealing: bytes = field(repr=False)
+    era: str  # 16 digits from 0 to f: that of this fleet's paper; another secret begins another one
     _random: Callable[[int], bytes] = field(default=os.urandom, repr=False)
 
     @classmethod
@@ -50,7 +52,7 @@ class Seals:
             info = f"portress fleet 1 {use} {fleet}".encode()
             return HKDF(algorithm=SHA256(), length=SIZE, salt=None, info=info).derive(secret)
 
-        return cls(made("tag"), made("seal"), random)
+        return cls(made("tag"), made("seal"), made("paper")[:ERA].hex(), random)
 
     def tag(self, key: bytes, body: bytes) -> bytes:
         """The tag of a value's `body` at `key`."""

@@ -21,7 +21,7 @@ from portress.errors import Mistake
 from portress.keyholders import enrolling, sheet
 from portress.keyholders.enrolling import Enrolment
 from portress.keyholders.keyholder import Sheet
-from portress.keyholders.place import Kept
+from portress.keyholders.place import InFleet, Kept
 from portress.ledger import witness
 from portress.paths import Paths
 from portress.strength.doors import silent
@@ -50,9 +50,8 @@ def hand_over(
     there is to be told. `enrolled`: the keyholder is in the file already. Raises Mistake; then nothing
     has changed.
     """
-    if config.fleet is not None:
-        raise Mistake("a fleet has no paper yet: every gateway would have to know each use before it opens")
-    era, enrolled = present_era(paths), kept.known(new.keyholder.name) is not None
+    era = present_era(paths) if config.fleet is None else InFleet(config.fleet).era()
+    enrolled = kept.known(new.keyholder.name) is not None
     deaf = silent(config)
     who, below = new.keyholder, secrets.randbelow
     sheets = {door.name: sheet.new(who, door, era, new.site, deaf, below) for door in new.doors}

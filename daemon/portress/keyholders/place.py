@@ -12,7 +12,6 @@ from typing import Protocol
 from attrs import evolve, frozen
 
 from portress.config.model import Config, Fleet
-from portress.errors import Mistake
 from portress.fleet.packages import need
 from portress.keyholders import edit
 from portress.keyholders.file import FILE
@@ -103,7 +102,20 @@ class InFleet:
 
     def print_paper(self, name: str, sheets: Mapping[str, Sheet]) -> None:
         """See Kept."""
-        raise Mistake("a fleet has no paper yet: every gateway would have to know each use before it opens")
+        need()
+        from portress.fleet.roster import at_store
+
+        known = self.known(name)
+        assert known is not None
+        more = evolve(known, paper={**known.paper, **sheets})
+        at_store(self.fleet, lambda roster: roster.put(more))
+
+    def era(self) -> str:
+        """The era of the fleet's paper."""
+        need()
+        from portress.fleet.roster import era
+
+        return era(self.fleet)
 
     def remove(self, name: str) -> None:
         """See Kept."""

@@ -187,8 +187,9 @@ class Daemon:
         self._stack.push_async_callback(books.close)
         record = table.record() if config.decide == "kernel" else None
         books.begin_paper(paths.witnesses)
-        rota = evolve(rota, era=books.era)
-        self._past = past = Past(books, events, unix, since_boot, mark, boot, record)
+        fleets_era = self._gate.era if self._gate is not None else None
+        self._past = past = Past(books, events, unix, since_boot, mark, boot, record, fleets_era)
+        rota = evolve(rota, era=past.era)
         trie, used = rota.trie(step_at(unix())), past.used()
         limit, misses, floor = config.callers, config.misses, past.floor(config)
         kind = Mirror if config.decide == "kernel" else Tracker

@@ -7,11 +7,13 @@ whether it was used elsewhere. What they make of it is for `fleet/gate.py`.
 
 from __future__ import annotations
 
-from typing import Any, Protocol
+from typing import Any, Literal, Protocol
 
 from portress.admissions import Admission, Ending
 from portress.config.model import Fleet
 from portress.knock import Expected, Source
+
+Claimed = Literal["new", "used", "nowhere", "away"]  # what became of a sequence on paper
 
 
 class Fellows(Protocol):
@@ -25,6 +27,10 @@ class Fellows(Protocol):
 
     async def first(self, opening: Expected, source: Source) -> bool:
         """Where the door waits for that: whether the sequence is used here first. Where it does not: True."""
+
+    async def on_paper(self, opening: Expected, source: Source) -> Claimed:
+        """Claim a sequence on paper, which opens nothing before that: `new`, `used` elsewhere before, or
+        `away`: the store cannot be asked."""
 
     async def used(self, opening: Expected, source: Source) -> None:
         """A sequence that works once was used here, and the door is open."""
@@ -46,6 +52,10 @@ class Alone:
         """Nobody else could have used it."""
         return True
 
+    async def on_paper(self, opening: Expected, source: Source) -> Claimed:
+        """Nobody else could have used it."""
+        return "new"
+
     async def used(self, opening: Expected, source: Source) -> None:
         """Nobody wants to know."""
 
@@ -64,6 +74,10 @@ class Apart(Alone):
     async def first(self, opening: Expected, source: Source) -> bool:
         """Nobody can tell."""
         return self._fleet.alone == "local"
+
+    async def on_paper(self, opening: Expected, source: Source) -> Claimed:
+        """Nobody can tell."""
+        return "away"
 
     def state(self) -> dict[str, Any] | None:
         """As of a fleet whose store is away."""

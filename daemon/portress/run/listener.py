@@ -17,11 +17,11 @@ from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
 from portress.run import closed_hours
 from portress.run.doorkeeper import Doorkeeper
-from portress.run.fellows import Alone, Fellows
+from portress.run.fellows import Alone, Claimed, Fellows
 from portress.run.flood import RoomKeeper
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
-from portress.run.paper_desk import Claimed, PaperDesk
+from portress.run.paper_desk import PaperDesk
 from portress.run.recent import Recent
 from portress.run.timing import Timing
 from portress.sequence.in_force import still_to_come
@@ -88,7 +88,7 @@ class Listener(RoomKeeper):
         self._events = events
         self._clock = clock
         self._admit_all = admit
-        self.paper = PaperDesk(in_force, books, events)
+        self.paper = PaperDesk(in_force, books, events, self._fellows)
         self.shuns = 0  # how often a source was shunned
         self._unshunned = Minutely(clock, self._tell_unshunned)  # shunned by the tracker alone
         self._why_unshunned = ""

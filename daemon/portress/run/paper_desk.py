@@ -6,36 +6,29 @@ is to be told of the paper that is left.
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
-from typing import Literal
-
 from attrs import define
 
 from portress.events import Events
 from portress.knock import Expected, Source
+from portress.run.fellows import Claimed, Fellows
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 from portress.sequence.in_force import few
 
-Claimed = Literal["new", "used", "nowhere", "away"]
-
 
 @define(eq=False)
 class PaperDesk:
-    """Claims uses in the ledger of `books`, and in a fleet in its store before."""
+    """Claims uses in the ledger of `books`, and before that with the `fellows`: in a fleet, in its store."""
 
     in_force: InForce
     books: Books
     events: Events
-    # In a fleet: has the store note the use first. None: there is no way to ask it.
-    in_fleet: Callable[[Expected, Source], Awaitable[Claimed]] | None = None
+    fellows: Fellows
 
     async def claim(self, opening: Expected, source: Source) -> Claimed:
         """`new`: the use counts, here and nowhere else ever again. `used`: it was used before. `nowhere`: it
         cannot be recorded. `away`: the fleet's store cannot be asked. What does not count was not used."""
-        noted: Claimed = "new"
-        if self.in_force.config.fleet is not None:
-            noted = "away" if self.in_fleet is None else await self.in_fleet(opening, source)
+        noted = await self.fellows.on_paper(opening, source)
         if noted == "new":
             noted = await self.books.use_paper(opening.claim, opening.door, source.whole)
         if noted in ("nowhere", "away"):  # whoever tries again is judged by the ledger

@@ -66,6 +66,7 @@ class Past:
 
     `unix` gives unix seconds; `since_boot` the seconds of CLOCK_BOOTTIME, which no setting of the clock
     moves. `record` names the guard's own record of uses, which there is where the kernel decides.
+    `fleets_era`: that of the fleet's paper, where there is a fleet.
     """
 
     def __init__(
@@ -77,6 +78,7 @@ class Past:
         mark: Path,
         boot: str,
         record: str | None = None,
+        fleets_era: str | None = None,
     ) -> None:
         self._books = books
         self._events = events
@@ -84,6 +86,7 @@ class Past:
         self._since_boot = since_boot
         self._mark = use_mark.read(mark, boot)
         self._record = record
+        self._fleets_era = fleets_era
         self._doubt: float | None = None  # the moment (CLOCK_BOOTTIME) before which not all uses are known
         self._why = ""
 
@@ -109,7 +112,8 @@ class Past:
     @property
     def era(self) -> str:
         """The era of the paper in force; empty: none is."""
-        return self._books.era
+        mine = self._books.era
+        return mine if self._fleets_era is None or not mine else self._fleets_era
 
     async def paper_again(self, tracker_used: Used) -> bool:
         """Try again what kept paper from being in force; `tracker_used` learns what is used. True if it
@@ -136,6 +140,8 @@ class Past:
         if void:
             paper = self._books.paper
             why = paper.void if paper is not None and paper.void else "some of its uses were lost before"
+            if self._fleets_era is not None:
+                why = "it was not printed for this fleet, or with another secret of it"
             if paper is None or not paper.era:
                 why = "no use of it can be recorded now"
             names = ", ".join(f"{name} ({door})" for name, door in void[:_MANY])
