@@ -73,7 +73,7 @@ def test_of_a_bad_file_it_says_what_the_daemon_runs_instead(w: World) -> None:
         made.configure("doors: {}\n")
         told = report(made)["findings"]
         assert [one["name"] for one in told] == ["configuration-refused"]
-        assert "the daemon goes on with the configuration it loaded before" in told[0]["why"]
+        assert "the daemon keeps the configuration it loaded before" in told[0]["why"]
 
 
 def test_a_guard_that_somebody_changed_is_found(w: World) -> None:

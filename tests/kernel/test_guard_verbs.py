@@ -138,7 +138,7 @@ def test_a_trial_ends_by_itself_though_the_terminal_is_gone() -> None:
     with world() as w, sshd(w.host) as server, daemon(w.host, CONFIG, guard=False, start=False) as d:
         done = server.ssh(w.stranger, w.host4, f"{PROGRAM} guard --trial 2s {' '.join(d.options)}")
         assert "On trial: it is removed in 2s." in done.stdout, done.stderr
-        assert f"`portress why {w.stranger4}` tells whether the knocks were right" in done.stdout
+        assert f"`portress why {w.stranger4}` shows whether the knocks were right" in done.stdout
         assert tcp_state(w.another, w.host4, 22) == "filtered"
         until(lambda: quiet(d))
         assert tcp_state(w.another, w.host4, 22) == "open"
@@ -255,7 +255,7 @@ def test_whoever_is_cut_off_by_a_door_that_lets_nobody_linger_is_named() -> None
         assert session.stdout.readline() == "here\n"
         done = server.ssh(w.stranger, w.host4, f"{PROGRAM} guard {' '.join(d.options)}")
         assert f"so {w.stranger4} is admitted: ssh for 1h, then cut." in done.stdout
-        assert "Their sessions go on" not in done.stdout
+        assert "Their sessions continue" not in done.stdout
         assert (
             f"cut off, for their door has linger: false and they are not admitted: {w.another4};"
             in done.stderr

@@ -161,7 +161,7 @@ def test_root_gets_an_answer_beside_a_hundred_slow_clients_and_so_does_another_u
                 assert time.monotonic() - begun < 1.0
                 time.sleep(0.2)
             assert json.loads(ask_as(d, OTHER))["ok"] is True
-            until(lambda: "too many connections of yours at once" in ask_as(d, MEMBER))
+            until(lambda: "too many connections from you at the same time" in ask_as(d, MEMBER))
 
 
 def test_an_answer_that_nobody_takes_is_thrown_away() -> None:
