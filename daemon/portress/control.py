@@ -20,7 +20,7 @@ import time
 from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 from attrs import frozen
 
@@ -37,6 +37,8 @@ CLIENTS: Final = 32  # connections served at once of all users but root, and as 
 EACH: Final = 8  # connections of one user but root
 WAITING: Final = 256  # connections that wait to be taken
 
+_END: Final = b'{"end": true}\n'  # after the last line of an answer in parts
+
 Handler = Callable[[dict[str, Any], int], Awaitable[Any]]  # the request, and the user id that asks
 
 
@@ -50,10 +52,14 @@ class Silent(Mistake):
 
 @frozen
 class Stream:
-    """An answer that goes on: lines until the client hangs up. Then `end` is called."""
+    """An answer that goes on: after `first`, lines until there are no more or the client hangs up; a line is
+    a value, or bytes that are lines already. Then `end` is called. `patience`: seconds that the client may
+    take nothing."""
 
-    lines: AsyncIterator[dict[str, Any]]
+    lines: AsyncIterator[dict[str, Any] | bytes]
     end: Callable[[], None]
+    first: dict[str, Any]
+    patience: float = STALLED
 
 
 class Server:
@@ -158,11 +164,11 @@ class Server:
             stream.end()
 
     async def _send(self, writer: asyncio.StreamWriter, stream: Stream) -> None:
-        await self._answer(writer, {"ok": True, "answer": {"follows": True}})
+        await self._answer(writer, {"ok": True, "answer": stream.first})
         async for line in stream.lines:
-            writer.write(json.dumps(line).encode() + b"\n")
+            writer.write(line if isinstance(line, bytes) else json.dumps(line).encode() + b"\n")
             # Not `wait_for`: in Python 3.11 it can swallow the cancellation that ends the daemon.
-            async with asyncio.timeout(STALLED):
+            async with asyncio.timeout(stream.patience):
                 await writer.drain()
 
     @staticmethod
@@ -257,6 +263,30 @@ def follow(path: Path, do: str, **more: Any) -> Iterator[dict[str, Any]]:
             for line in stream:
                 if line.endswith(b"\n"):
                     yield json.loads(line)
+
+
+@contextlib.contextmanager
+def parts(path: Path, do: str, **more: Any) -> Iterator[tuple[Any, Iterator[bytes]]]:
+    """Ask for an answer that comes in parts: the first of it, and the lines of JSON after that, without their
+    ends. Raises as `ask` does; Mistake, too, where the lines end before it was all of them."""
+    with socket.socket(socket.AF_UNIX) as sock:
+        sock.settimeout(ANSWER)
+        with _told(path, ANSWER):
+            _connect(sock, path, ANSWER)
+            sock.sendall(json.dumps({"do": do, **more, "parts": True}).encode() + b"\n")
+            stream = sock.makefile("rb")
+            first = stream.readline()
+        with stream:
+            yield _answered(path, first), _parts(path, stream)
+
+
+def _parts(path: Path, stream: BinaryIO) -> Iterator[bytes]:
+    with _told(path, ANSWER):
+        for line in stream:
+            if line == _END:
+                return
+            yield line.rstrip(b"\n")
+    raise Mistake(f"{path}: the daemon's answer was cut short; try again")
 
 
 @contextlib.contextmanager

@@ -11,6 +11,7 @@ import re
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final
 
 from portress.knock import SECOND
@@ -24,6 +25,7 @@ _FACTORS: Final = {unit: size * SECOND for unit, size in _UNITS} | {"ms": SECOND
 _MINUTES: Final = 600  # seconds up to which a pause is told in seconds
 _MOMENT_WANTS: Final = "a date (2027-01-31), a time (2027-01-31T18:00), or how long ago (8h, 2d)"
 _LAST: Final = 253402300799.0  # the last second of the year 9999, UTC: no date stands for a later one
+_FIRST_DAY: Final = date(1970, 1, 1).toordinal()
 _LAST_DAY: Final = date.max - timedelta(days=2)  # where a zone's offset, and a day more, do no harm
 
 
@@ -110,7 +112,21 @@ def parse_moment(text: str, now: float, zone: tzinfo | None = None, end: bool = 
 
 def utc(unix: float) -> str:
     """A moment for programs: ISO 8601 in UTC, to the millisecond."""
-    return datetime.fromtimestamp(unix, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    seconds, thousandths = divmod(round(unix * 1000), 1000)
+    days, seconds = divmod(seconds, DAY)
+    minutes, seconds = divmod(seconds, 60)
+    return f"{_day(days)}T{minutes // 60:02}:{minutes % 60:02}:{seconds:02}.{thousandths:03}Z"
+
+
+def unix(text: str) -> float:
+    """What `utc` made, in unix seconds."""
+    return datetime.fromisoformat(text).timestamp()
+
+
+@lru_cache(maxsize=1024)
+def _day(number: int) -> str:
+    """The date so many days after 1970-01-01. A list of moments names few days, and each often."""
+    return date.fromordinal(_FIRST_DAY + number).isoformat()
 
 
 def expiry(text: str) -> float:

@@ -218,7 +218,7 @@ def test_reloading_takes_other_prefixes_groups_and_limits() -> None:
         assert admitted(d) == {("192.0.2.0/24", "ssh")}
         assert d.status()["admissions"][0]["left"] > 4 * 3600
         assert "expires 4h59m" in w.host.run(["nft", "list", "set", "inet", "portress", "ssh_4"]).stdout
-        assert d.status()["callers"]["limit"] == 100
+        assert d.status()["caller_limit"] == 100
         send.knocks("203.0.113.5", w.host4, RIGHT)
         d.wait_for("203.0.113.0/24 admitted")
         d.configure(CONFIG)
@@ -234,7 +234,7 @@ def test_a_door_counts_those_whose_admissions_are_listed() -> None:
         while listed:
             told = control.ask(d.socket, "status")
             listed = len(told["admissions"])
-            assert told["doors"][0]["admitted"] == told["admitted"] == listed
+            assert told["doors"][0]["admitted"] == told["totals"]["admissions"] == listed
 
 
 def test_callers_under_way_and_misses_outlive_a_reload() -> None:
@@ -246,7 +246,7 @@ def test_callers_under_way_and_misses_outlive_a_reload() -> None:
     ):
         send.knocks(w.another4, w.host4, ["tcp/4617", "tcp/1"])
         send.knocks(w.stranger4, w.host4, RIGHT[:2])
-        until(lambda: d.status()["callers"]["now"] == 1)
+        until(lambda: d.status()["totals"]["callers"] == 1)
         d.configure("decide: daemon\nmisses: {limit: 2, within: 1m, shun: 1m}\ncallers: 1000\n" + CONFIG)
         d.reload()
         d.wait_for("reloaded")
@@ -372,7 +372,7 @@ def test_a_gap_is_between_the_packets_whenever_the_daemon_comes_to_hear_them() -
     with world() as w, daemon(w.host, brisk) as d, sender(w.stranger) as send:
         slow, early = w.stranger4, crowd(1)[0]
         send.knock(early, w.host4, RIGHT[0])
-        until(lambda: d.status()["callers"]["now"] == 1)
+        until(lambda: d.status()["totals"]["callers"] == 1)
         os.kill(d.pid, signal.SIGSTOP)
         send.knock(slow, w.host4, RIGHT[0])
         for knock in RIGHT[1:]:
@@ -474,6 +474,6 @@ def test_of_many_admissions_a_screen_is_told_those_that_end_first() -> None:
             d.verb("admit", f"192.0.2.{number}", "ssh", "--for", f"{5 - number}h")
         listed = control.ask(d.socket, "status", most=2)
         assert [one["source"] for one in listed["admissions"]] == ["192.0.2.4", "192.0.2.3"]
-        assert (listed["admitted"], listed["doors"][0]["admitted"]) == (5, 5)
+        assert (listed["totals"]["admissions"], listed["doors"][0]["admitted"]) == (5, 5)
         assert len(control.ask(d.socket, "status", most="two")["admissions"]) == 5
         assert len(d.status()["admissions"]) == 5

@@ -24,7 +24,7 @@ def test_a_firewall_that_shuts_the_service_is_found(w: World) -> None:
     w.host.nft(FIREWALL.replace("22, 443", "443"))
     with service(w.host, "tcp/22"), kept(w.host) as made:
         found = finding(made, "dropped-after")
-    assert (found["door"], found["severity"]) == ("ssh", "error")
+    assert (found["doors"], found["severity"]) == (["ssh"], "error")
     assert "table inet firewall, chain input, policy drop" in found["what"]
 
 
@@ -66,7 +66,7 @@ def test_knocks_that_are_dropped_at_an_interface_are_found(w: World) -> None:
         " udp dport 2953 drop; }; }"
     )
     with service(w.host, "tcp/22"), kept(w.host) as made:
-        assert finding(made, "knock-unheard")["door"] == "ssh"
+        assert finding(made, "knock-unheard")["doors"] == ["ssh"]
 
 
 def test_what_may_be_dropped_by_where_it_comes_from_or_how_often_is_no_finding(w: World) -> None:

@@ -205,7 +205,7 @@ def test_admissions_stay_or_end_when_the_door_closes(decide: str) -> None:
             assert tcp_state(w.stranger, w.host4, 22) == state
             if how == "end":
                 d.wait_for("admission to ssh ended: closed")
-                history = json.loads(d.verb("history", "--json").stdout)
+                history = json.loads(d.verb("history", "--json").stdout)["admissions"]
                 assert [one["ending"] for one in history] == ["closed"]
             d.verb("admit", w.stranger6, "ssh")  # by hand, also while it is closed
             time.sleep(2.1)

@@ -208,7 +208,7 @@ def test_enrolments_and_unenrolments_at_once_leave_the_daemon_with_the_file() ->
         ]
         for job in jobs:
             job.result(30)
-        listed = json.loads(d.verb("keyholders", "--json").stdout)
+        listed = json.loads(d.verb("keyholders", "--json").stdout)["keyholders"]
         assert sorted(one["name"] for one in listed) == new
         assert d.status()["keyholders"] == 4
         d.reload()

@@ -121,7 +121,7 @@ def say(d: Daemon, send: Sender, w: World, told: dict[str, list[str]]) -> None:
                     send.knock(source, w.host6 if ":" in source else w.host4, knocks[round_])
             time.sleep(0.02)
     time.sleep(GAP)
-    until(lambda: d.status()["callers"]["now"] == 0)  # whoever has not got through has expired
+    until(lambda: d.status()["totals"]["callers"] == 0)  # whoever has not got through has expired
 
 
 def canonical(knocks: list[dict[str, Any]]) -> list[Told]:

@@ -17,6 +17,7 @@ from lab import crowd, daemon, sender, service, tcp_state, world
 from lab.portress import REPOSITORY, Daemon
 from portress.clock import STEP
 from portress.config.model import Authenticator, Rotating
+from portress.durations import unix
 from portress.knock import SECOND, TCP, UDP, Source
 from portress.ledger.ledger import Ledger, Reader
 from portress.sequence import authenticator
@@ -210,7 +211,7 @@ def test_what_is_refused_for_a_minute_is_said_once_everywhere_and_over_after_it(
         now = time.time()
         d.wait_for("rotating sequences are refused for")
         refusing = d.status()["refusing"]
-        assert 0 < refusing["left"] <= 60 and refusing["until"] == (int(now // STEP) + 2) * STEP
+        assert 0 < refusing["left"] <= 60 and unix(refusing["until"]) == (int(now // STEP) + 2) * STEP
         for name, source in (("ana", w.stranger4), ("new", w.another4)):
             send.knocks(source, w.host4, sequence(name, now))
             line = d.wait_for("refused at vpn", source)
@@ -225,7 +226,7 @@ def test_what_is_refused_for_a_minute_is_said_once_everywhere_and_over_after_it(
         d.restart()
         d.wait_for("rotating sequences are refused for", since=before)
         assert d.status()["refusing"]["until"] == refusing["until"]
-        time.sleep(max(0.0, refusing["until"] - time.time()) + 1.2)
+        time.sleep(max(0.0, unix(refusing["until"]) - time.time()) + 1.2)
         assert d.status()["refusing"] is None
         send.knocks(w.stranger4, w.host4, sequence("ana", time.time()))
         d.wait_for("admitted", w.stranger4)
@@ -296,7 +297,7 @@ def test_a_doubt_that_arose_at_a_wrong_clock_locks_nobody_out(
         d.wait_for("the clock was set")
         time.sleep(1.2)
         right = (int(began // STEP) + 2) * STEP
-        assert d.status()["refusing"]["until"] == right
+        assert unix(d.status()["refusing"]["until"]) == right
         send.knocks(w.another4, w.host4, sequence("ana", began))
         d.wait_for("refused at vpn", w.another4, since=len(d.lines) - 1)
         time.sleep(max(0.0, right - time.time()) + 1.2)
@@ -307,11 +308,11 @@ def test_a_doubt_that_arose_at_a_wrong_clock_locks_nobody_out(
 def test_after_a_restart_with_a_plausible_clock_it_is_no_later_than_now_and_the_skew() -> None:
     settled(12)
     with world() as w, daemon(w.host, CONFIG, keyholders=keyholders("ana"), known=False, ahead=YEARS) as d:
-        assert d.status()["refusing"]["until"] > time.time() + YEARS - 1
+        assert unix(d.status()["refusing"]["until"]) > time.time() + YEARS - 1
         d.terminate()
         d.ahead = 0.0
         d.start()
-        assert d.status()["refusing"]["until"] <= (int(time.time() // STEP) + 2) * STEP
+        assert unix(d.status()["refusing"]["until"]) <= (int(time.time() // STEP) + 2) * STEP
 
 
 def test_a_start_before_1970_ends_in_one_line() -> None:

@@ -106,7 +106,7 @@ class Daemon:
 
     def status(self) -> Any:
         """What `portress status --json` prints, as Python values."""
-        return json.loads(self.verb("status", "--json").stdout)
+        return json.loads(self.verb("status", "--json", "--limit", "0").stdout)
 
     def configure(self, text: str) -> None:
         """Write another configuration (mode 0600). The daemon is not told: `reload()` does that.

@@ -120,7 +120,7 @@ def host(text: str | None = None, *, suite: str | None = None, run: bool = True)
 
 def status(machine: Machine) -> Any:
     """What `portress status --json` prints inside, as Python values."""
-    return json.loads(machine.run("portress", "status", "--json").stdout)
+    return json.loads(machine.run("portress", "status", "--json", "--limit", "0").stdout)
 
 
 def knock(machine: Machine, ns: Namespace, source: str, timeout: float = 5) -> None:

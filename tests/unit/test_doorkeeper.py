@@ -13,6 +13,7 @@ from portress.config.load import parse
 from portress.config.model import Config
 from portress.events import Events, Fields, Kind
 from portress.guard import flows
+from portress.guard.ruleset import build
 from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Expected, Knock, Sequence, Service, Source
@@ -78,6 +79,10 @@ class Guard:
 
     def refused(self) -> set[Source]:
         return set(self.dismissed)
+
+    def put_back(self, asked: Iterable[Grant]) -> None:
+        for one in asked:
+            self.inside.setdefault((one.door, one.source), one.stay)
 
     def load(self, _ruleset: object, admit: Iterable[Grant]) -> None:
         self.gone = False
@@ -146,6 +151,12 @@ class House:
     def reload(self, text: str, *ended: Held) -> None:
         old, self.in_force.config = self.config, parse(text, "portress.yaml")
         self.keeper.reconfigure(old, ended)
+
+    def dismiss(self, who: Source, door: str | None) -> list[Admission]:
+        chosen = [one for one in self.keeper.register.of(who) if door in (None, one.door)]
+        ended = self.keeper.dismiss_part(chosen)
+        self.keeper.tell_dismissed(ended, self.keeper.cut_flows(ended, Ending.DISMISSED))
+        return ended
 
     def admit(self, *sources: Source, door: str = "ssh", stay: int = HOUR) -> list[Admission]:
         return self.keeper.admit([Grant(door, one, stay) for one in sources])
@@ -342,13 +353,13 @@ def test_the_dismissed_are_out_at_once_with_their_flows(
     house = House()
     house.admit(ANA, BEN)
     house.admit(ANA, door="vpn")
-    ended = house.keeper.dismiss(ANA, "ssh")
+    ended = house.dismiss(ANA, "ssh")
     assert [(one.door, one.source) for one in ended] == [("ssh", ANA)]
     assert house.guard.inside.keys() == {("ssh", BEN), ("vpn", ANA)} and house.guard.dismissed == {ANA}
     assert cut == {(ANA, house.config.doors["ssh"].services): 2}
     assert house.texts("dismissed") == ["192.0.2.7's admission to ssh ended: dismissed, 2 flows cut"]
-    assert house.keeper.dismiss(ANA, "ssh") == []
-    assert [one.door for one in house.keeper.dismiss(ANA, None)] == ["vpn"]
+    assert house.dismiss(ANA, "ssh") == []
+    assert [one.door for one in house.dismiss(ANA, None)] == ["vpn"]
     house.admit(ANA)  # whoever is let in again may have flows that outlive it again
     assert house.guard.dismissed == set()
 
@@ -401,7 +412,7 @@ def test_another_source_prefix_makes_one_of_those_it_covers_and_the_longest_stay
     house = House()
     house.admit(source(1), stay=60 * SECOND)
     house.admit(source(2), stay=90 * SECOND)
-    house.keeper.dismiss(source(3), None)
+    house.dismiss(source(3), None)
     house.reload(f"source_prefix: {{ipv4: 24}}\n{CONFIG}")
     (one,) = house.keeper.register
     assert str(one.source) == "203.0.113.0/24" and one.until == house.now + 90 * SECOND
@@ -430,9 +441,25 @@ def test_a_guard_put_back_has_everybody_with_the_time_left_and_the_dismissed_aga
     house.admit(ANA, stay=60 * SECOND)
     house.admit(BEN, stay=10 * SECOND)
     house.admit(source(3))
-    house.keeper.dismiss(source(3), None)
+    house.dismiss(source(3), None)
     house.guard.dismissed.clear()
     house.passes(10)
-    house.keeper.put_back(cast(Any, None))
+    assert house.keeper.put_back(build(house.config, frozenset())) == []
     assert house.guard.inside == {("ssh", ANA): 50 * SECOND}
     assert house.guard.dismissed == {source(3)}
+
+
+def test_of_very_many_the_first_are_put_back_with_the_guard_and_the_rest_after_it() -> None:
+    house = House(CONFIG.replace("admissions: 3", "admissions: 100"))
+    house.admit(*(source(number) for number in range(1, 81)), stay=60 * SECOND)
+    house.passes(10)
+    rest = house.keeper.put_back(build(house.config, frozenset()))
+    assert len(house.guard.inside) == 64 and {str(one.source) for one in rest} == {
+        str(source(number)) for number in range(65, 81)
+    }
+    house.keeper.dismiss_part([one for one in rest if one.source == source(70)])
+    house.guard.inside["ssh", source(71)] = 99 * SECOND  # let in by the kernel meanwhile
+    house.keeper.put_back_part(rest)
+    assert ("ssh", source(70)) not in house.guard.inside and len(house.guard.inside) == 79
+    assert house.guard.inside["ssh", source(71)] == 99 * SECOND
+    assert house.guard.inside["ssh", source(72)] == 50 * SECOND

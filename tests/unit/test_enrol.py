@@ -110,7 +110,7 @@ def test_a_guest_is_enrolled_with_hours_and_an_end(place: Path, run: Run) -> Non
     assert (code, [str(one) for one in guest.hours]) == (0, shown)
     assert f"until 2099-01-31, {' and '.join(shown)}." in out
     assert all(one in run("keyholders")[1].replace("\n", " ") for one in ("06:00-20:00", "10:00-12:00"))
-    assert json.loads(run("keyholders", "--json")[1])[0]["hours"] == shown
+    assert json.loads(run("keyholders", "--json")[1])["keyholders"][0]["hours"] == shown
     assert json.loads(run("enrol", "other", *words, *given, "--json")[1])["hours"] == shown
     code, _, err = run("enrol", "guest", "--door", "web", "--host", "vpn.example.org", *given)
     assert code == 1 and "with style, end and hours: leave out --style, --until and --hours" in err
@@ -428,12 +428,14 @@ def test_the_list_shows_doors_style_end_and_last_use_but_no_secret(place: Path, 
             1_700_000_000.0,
         )
     code, out, _ = run("keyholders")
-    told = json.loads(run("keyholders", "--json")[1])
+    whole = json.loads(run("keyholders", "--json")[1])
+    told = whole["keyholders"]
     assert code == 0
     assert [line.split()[:4] for line in out.splitlines()[2:]] == [
         ["ana", "vpn,", "web", "derived"],
         ["ben", "ssh", "authenticator", "never"],
     ]
+    assert whole["totals"] == {"keyholders": 2}
     assert told == [
         {
             "name": "ana",
@@ -476,10 +478,16 @@ def test_the_history_is_read_beside_a_daemon_that_writes(place: Path, run: Run) 
             )
         code, out, _ = run("history", "--json")
         assert code == 0
-        assert [row["source"] for row in json.loads(out)] == ["198.51.100.2", "198.51.100.1", "198.51.100.0"]
+        told = json.loads(out)
+        assert told["totals"] == {"admissions": 3}
+        assert [row["source"] for row in told["admissions"]] == [
+            "198.51.100.2",
+            "198.51.100.1",
+            "198.51.100.0",
+        ]
         _, out, err = run("history", "--limit", "2")
         assert len(out.splitlines()) == 4
-        assert "the newest 2; --limit 0 shows all" in err
+        assert "… and 1 more (--limit 0 shows all)" in err
         assert (
             run("history", "--csv", "--source", "198.51.100.0/31", "--since", "2023-11-14")[1].count("\n")
             == 3

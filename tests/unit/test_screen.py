@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import copy
-from typing import Any
+import re
+from typing import Any, Final
 
 import pytest
 from hypothesis import given, settings
@@ -11,45 +12,49 @@ from hypothesis import strategies as st
 from rich.color import ColorSystem
 from rich.style import Style
 
+from portress.durations import utc
 from portress.status.live_screen import Screen, cells, change, compose, fit, share
+from portress.status.view import KEYS
 from unit.vt import Terminal
 
+TOTALS: Final = {"admissions": 0, "callers": 0, "shunned": 1}
 NOW = 1_767_270_600.0
+
+
+DOOR: Final = {"services": ["tcp/22"], "openers": ["fixed"], "stay": 28800, "linger": True, "dial": None}
 
 
 def told(admissions: int = 3, callers: int = 2, events: int = 5, doors: int = 2) -> dict[str, Any]:
     """A status as the daemon answers it."""
     return {
+        "daemon": True,
         "version": "1.0.0",
         "watch": "packet",
         "up": 11520,
-        "guard": {"present": True, "restorations": {}, "trial": None},
-        "doors": [
-            {"name": f"door{n}", "services": ["tcp/22"], "openers": ["fixed"], "stay": 28800, "admitted": n}
-            for n in range(doors)
-        ],
+        "guard": {"present": True, "restorations": {}, "trial": None, "open": {}},
+        "as_configured": True,
+        "refusing": None,
+        "totals": {"admissions": admissions, "callers": callers, "shunned": 1},
+        "doors": [{**DOOR, "name": f"door{n}", "admitted": n} for n in range(doors)],
         "admissions": [
             {
                 "source": f"2001:db8:1234:5678:9abc:def0:1234:{n:x}",
                 "door": "door0",
                 "left": 7200.0 + n,
-                "until": NOW + 7200 + n,
+                "until": utc(NOW + 7200 + n),
                 "keyholder": "ana",
             }
             for n in range(admissions)
         ],
-        "callers": {
-            "now": callers,
-            "limit": 65536,
-            "listed": [
-                {"source": f"192.0.2.{n}", "right": 1 + n % 2, "of": 3, "doors": ["door0"], "left": 40.4}
-                for n in range(callers)
-            ],
-        },
+        "caller_limit": 65536,
+        "callers": [
+            {"source": f"192.0.2.{n}", "right": 1 + n % 2, "of": 3, "doors": ["door0"], "left": 40.4}
+            for n in range(callers)
+        ],
         "shunned": [{"source": "192.0.2.200", "left": 1700.0}],
         "lost": 0,
         "ledger": {"present": True, "failures": 0},
-        "events": [{"ago": n, "event": "missed", "text": f"event {n}"} for n in range(events)],
+        "events": [{"time": utc(NOW - n), "event": "missed", "text": f"event {n}"} for n in range(events)],
     }
 
 
@@ -70,9 +75,9 @@ def test_everything_has_its_place_on_a_small_screen() -> None:
     assert lines[0].startswith("portress 1.0.0, watching by packet, up 3h 12m.") and lines[0][-6] == ":"
     headings = [line.split()[0] for line in lines if line.split()[:1] and line.split()[0] in HEADINGS]
     assert headings == list(HEADINGS)
-    assert lines[-1] == "q leaves"
-    assert "192.0.2.200  shunned      28m 20s" in lines
-    assert any(line.startswith("192.0.2.1          2   3      40s  door0") for line in lines)
+    assert lines[-1] == KEYS
+    assert any(re.fullmatch(r"192\.0\.2\.200 +shunned +28m 20s", line) for line in lines)
+    assert any(re.fullmatch(r"192\.0\.2\.1 +door0 +2 +3 +40s", line) for line in lines)
 
 
 HEADINGS = ("door", "source", "caller", "at")
@@ -91,7 +96,7 @@ def test_what_finds_no_room_is_counted() -> None:
 
 
 def test_those_who_were_not_even_listed_are_counted() -> None:
-    rows = shown({**told(admissions=20, callers=0), "admitted": 100_000}, (80, 60))
+    rows = shown({**told(admissions=20, callers=0), "totals": {**TOTALS, "admissions": 100_000}}, (80, 60))
     assert sum(row.startswith("2001:db8:") for row in rows) == 20
     assert "… and 99,980 more" in rows
 
@@ -103,8 +108,8 @@ def test_that_something_else_than_the_files_is_in_force_is_told() -> None:
 def test_the_newest_event_is_on_top() -> None:
     answer = told()
     answer["events"] = [
-        {"ago": 9, "event": "missed", "text": "first"},
-        {"ago": 1, "event": "ended", "text": "last"},
+        {"time": utc(NOW - 9), "event": "missed", "text": "first"},
+        {"time": utc(NOW - 1), "event": "ended", "text": "last"},
     ]
     lines = [line[10:] for line in shown(answer) if line.endswith(("first", "last"))]
     assert lines == ["last", "first"]
@@ -122,25 +127,33 @@ def test_every_size_is_filled_exactly(size: tuple[int, int]) -> None:
 def test_without_an_answer_the_trouble_is_told() -> None:
     lines = shown(None, trouble="control.sock: no portress daemon is running here")
     assert "control.sock: no portress daemon is running here" in lines
-    assert lines[-1] == "q leaves"
+    assert lines[-1] == KEYS
 
 
 def test_what_the_kernel_alone_knows_is_shown() -> None:
     answer = {
+        **told(0, 0, 0, 0),
+        **dict.fromkeys(("lost", "up", "watch", "ledger", "as_configured")),
         "daemon": False,
-        "guard": {"present": True, "restorations": {}, "trial": None},
-        "doors": [{"name": "ssh"}],
-        "admissions": [{"door": "ssh", "source": "192.0.2.7", "left": 12.5}],
+        "doors": [
+            {"name": "ssh", "services": [], "openers": [], "stay": None, "linger": None, "admitted": 1}
+        ],
+        "totals": {"admissions": 1, "callers": 0, "shunned": 0},
+        "admissions": [
+            {"door": "ssh", "source": "192.0.2.7", "left": 12.5, "until": utc(NOW), "keyholder": None}
+        ],
     }
     lines = shown(answer)
     assert lines[0].startswith("Daemon not running: no new admissions.")
-    assert "ssh          1" in lines
-    assert "192.0.2.7   12s  ssh" in lines
+    assert any(re.fullmatch(r"ssh +as loaded +1", line) for line in lines)
+    assert "192.0.2.7  ssh    12s" in lines
 
 
 def test_nothing_that_is_told_can_steer_the_terminal() -> None:
     answer = told()
-    answer["events"] = [{"ago": 0, "event": "warning", "text": "\x1b]0;owned\x07 \x1b[2J\n\r\t\x9b31m"}]
+    answer["events"] = [
+        {"time": utc(NOW - 0), "event": "warning", "text": "\x1b]0;owned\x07 \x1b[2J\n\r\t\x9b31m"}
+    ]
     sent = change(None, drawn(answer), None)
     assert "\x07" not in sent and "\x1b]" not in sent and "\x9b" not in sent and "\r" not in sent
     assert any(r"\u001b]0;owned \u001b[2J" in line for line in shown(answer))
@@ -160,10 +173,8 @@ def test_without_colour_there_is_none_and_the_headings_are_still_bold() -> None:
 def test_a_second_later_only_what_has_changed_is_sent() -> None:
     before, later = told(), copy.deepcopy(told())
     later["up"] += 1
-    for one in (*later["callers"]["listed"], *later["admissions"], *later["shunned"]):
+    for one in (*later["callers"], *later["admissions"], *later["shunned"]):
         one["left"] -= 1
-    for one in later["events"]:
-        one["ago"] += 1
     sent = change(drawn(before), drawn(later, now=NOW + 1), ColorSystem.STANDARD)
     assert 0 < len(sent) < 200
     assert "192.0.2" not in sent and "portress" not in sent

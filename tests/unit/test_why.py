@@ -422,13 +422,14 @@ def test_nor_on_which_wrong_knock_came(words: list[tuple[int, float]]) -> None:
 
 
 def test_events_that_quote_the_configuration_are_told_whole_to_root_alone() -> None:
-    told = [
+    told: list[dict[str, Any]] = [
         {"ago": 1, "event": "refused", "text": "p.yaml:14: doors.ssh.fixed.knocks[1]: 'tcp/4617': twice"},
         {"ago": 1, "event": "warning", "text": "the kernel refused: opening { tcp . 4617 }, udp/2953"},
         {"ago": 1, "event": "ready", "text": "ready; doors: ssh (tcp/22)"},
     ]
-    assert answers.events(told, full=True) == told
-    assert [one["text"] for one in answers.events(told, full=False)] == [
+    whole = [{"time": "2027-01-15T07:59:59.000Z", "event": one["event"], "text": one["text"]} for one in told]
+    assert answers.events(told, 1_800_000_000.0, full=True) == whole
+    assert [one["text"] for one in answers.events(told, 1_800_000_000.0, full=False)] == [
         "p.yaml:14: doors.ssh.fixed.knocks[1]: (shown in full to root)",
         "the kernel refused: opening { tcp . … }, udp/…",
         "ready; doors: ssh (tcp/22)",

@@ -11,6 +11,7 @@ import click
 
 from portress import control
 from portress.commands.common import as_json, common
+from portress.commands.narrowing import json_lines
 from portress.errors import Mistake
 from portress.paths import Paths
 from portress.shown import shown
@@ -23,18 +24,24 @@ from portress.shown import shown
 @click.option("--door", "doors", multiple=True, metavar="DOOR", help="events of that door only")
 @click.option("--knocks", is_flag=True, help="each knock, too, and what came of it (root only)")
 @as_json
+@json_lines
 @common
 def follow(
-    paths: Paths, events: tuple[str, ...], doors: tuple[str, ...], knocks: bool, as_json: bool
+    paths: Paths,
+    events: tuple[str, ...],
+    doors: tuple[str, ...],
+    knocks: bool,
+    as_json: bool,
+    json_lines: bool,
 ) -> None:
     """Print events as they happen, until Ctrl-C. Each option may be given several times.
 
-    With --json one object a line, with the fields that the journal has.
+    With --json (or --json-lines) one object a line, with the fields that the journal has.
     """
     lines = control.follow(paths.socket, "follow", events=[*events], doors=[*doors], knocks=knocks)
     with contextlib.suppress(KeyboardInterrupt, BrokenPipeError):
         for line in lines:
-            click.echo(json.dumps(line, ensure_ascii=False) if as_json else _line(line))
+            click.echo(json.dumps(line, ensure_ascii=False) if as_json or json_lines else _line(line))
         raise Mistake("the daemon has ended")
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import json
+import math
 import os
 import time
-from collections.abc import Container, Mapping
+from collections.abc import Callable, Container, Mapping, Sequence
 from typing import Any, Final
 
 import click
@@ -14,7 +16,8 @@ from rich.table import Table
 from rich.text import Text
 
 from portress import control, durations
-from portress.commands.common import as_json, common, console, print_json, warn
+from portress.commands.common import as_json, common, console, warn
+from portress.commands.narrowing import Wanted, json_lines, narrowed, print_listed
 from portress.config import load as configuration
 from portress.durations import counted, expiry_text, utc
 from portress.errors import Mistake
@@ -22,19 +25,25 @@ from portress.keyholders import file as keyholding
 from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.place import InFleet, move, together
 from portress.ledger import witness
-from portress.ledger.ledger import LedgerError, NoLedger, Reader
+from portress.ledger.ledger import DoorUse, LedgerError, NoLedger, Reader
+from portress.narrow import Narrow, near
 from portress.paths import Paths
 
-Uses = dict[tuple[bytes, str], float]
+Uses = dict[tuple[bytes, str], DoorUse]
 _VOID: Final = "void"
 
 
 @click.command()
 @click.option("--to-fleet", is_flag=True, help="move the keyholders of the file into the fleet's store")
 @as_json
+@json_lines
 @common
-def keyholders(paths: Paths, to_fleet: bool, as_json: bool) -> None:
-    """List the keyholders: their doors, style, end, paper and last use."""
+@narrowed("name", "until", "used", what="listed")
+def keyholders(paths: Paths, asked: Wanted, to_fleet: bool, as_json: bool, json_lines: bool) -> None:
+    """List the keyholders: their doors, style, end, paper and last use. --source: last used from there.
+
+    Without --limit the first 200. Finding none is no failure.
+    """
     config = configuration.load(paths.config)
     if to_fleet:
         if config.fleet is None:
@@ -50,6 +59,25 @@ def keyholders(paths: Paths, to_fleet: bool, as_json: bool) -> None:
         store = InFleet(config.fleet)
         found, era = together(found, store.all()), store.era()
     paper = {one.name: paper_left(one, era, used) for one in found}
+    _warn_of_credential(paths)
+    meant = _sorted([one for one in found if _meant(one, asked.narrow, uses)], asked.narrow, uses)
+    listed = meant[: asked.most]
+    if as_json or json_lines:
+        told = (values(one, uses, now) | {"paper": paper[one.name]} for one in listed)
+        lines = (json.dumps(one, ensure_ascii=False) for one in told)
+        print_listed({"totals": {"keyholders": len(meant)}}, "keyholders", lines, bare=json_lines)
+    elif meant:
+        console().print(table(listed, uses, now, paper))
+    elif found:
+        click.echo("No matching keyholders.")
+    else:
+        click.echo("Nobody is enrolled: portress enrol NAME --door DOOR makes a keyholder.")
+    if len(listed) < len(meant) and not as_json:
+        click.echo(f"… and {len(meant) - len(listed):,} more (--limit 0 shows all)", err=True)
+
+
+def _warn_of_credential(paths: Paths) -> None:
+    """The daemon may know others than the file has."""
     with contextlib.suppress(Mistake):
         status = control.ask(paths.socket, "status", most=0)
         if status.get("credential") and "CREDENTIALS_DIRECTORY" not in os.environ:
@@ -57,12 +85,34 @@ def keyholders(paths: Paths, to_fleet: bool, as_json: bool) -> None:
                 f"the running daemon got {counted(status['keyholders'], 'keyholder')} from a systemd "
                 "credential; this list is the file's"
             )
-    if as_json:
-        print_json([values(one, uses, now) | {"paper": paper[one.name]} for one in found])
-    elif found:
-        console().print(table(found, uses, now, paper))
-    else:
-        click.echo("Nobody is enrolled: portress enrol NAME --door DOOR makes a keyholder.")
+
+
+def _meant(keyholder: Keyholder, narrow: Narrow, uses: Uses) -> bool:
+    """Whether it is one of those asked for."""
+    if narrow.door is not None and narrow.door not in keyholder.doors:
+        return False
+    if narrow.keyholder not in (None, keyholder.name):
+        return False
+    source = narrow.source
+    return source is None or any(near(source, use.source) for use in _last(keyholder, uses).values())
+
+
+def _last(keyholder: Keyholder, uses: Uses) -> dict[str, DoorUse]:
+    """Its last uses, by door."""
+    claims = {door: (keyholder.claim(door), door) for door in keyholder.doors}
+    return {door: uses[claim] for door, claim in claims.items() if claim in uses}
+
+
+def _sorted(found: list[Keyholder], narrow: Narrow, uses: Uses) -> list[Keyholder]:
+    def used(one: Keyholder) -> float:
+        return max((use.at for use in _last(one, uses).values()), default=0.0)
+
+    keys: dict[str, Callable[[Keyholder], Any]] = {
+        "name": lambda one: one.name,
+        "until": lambda one: math.inf if one.until is None else one.until,
+        "used": used,
+    }
+    return sorted(found, key=keys[narrow.sort.removeprefix("-")], reverse=narrow.backwards)
 
 
 def _uses(paths: Paths) -> Uses:
@@ -108,11 +158,7 @@ def _of_paper(paper: dict[str, dict[str, Any]]) -> str:
 def values(keyholder: Keyholder, uses: Uses, now: float) -> dict[str, Any]:
     """A keyholder for programs; moments in UTC."""
     until = keyholder.until
-    last = {
-        door: utc(uses[keyholder.claim(door), door])
-        for door in keyholder.doors
-        if (keyholder.claim(door), door) in uses
-    }
+    last = {door: utc(use.at) for door, use in _last(keyholder, uses).items()}
     return {
         "name": keyholder.name,
         "doors": list(keyholder.doors),
@@ -125,7 +171,7 @@ def values(keyholder: Keyholder, uses: Uses, now: float) -> dict[str, Any]:
 
 
 def table(
-    found: tuple[Keyholder, ...],
+    found: Sequence[Keyholder],
     uses: Uses,
     now: float,
     paper: Mapping[str, dict[str, dict[str, Any]]] | None = None,
@@ -136,7 +182,7 @@ def table(
     for heading in ("name", "doors", "style", "until", *(["paper"] if some else []), "last use"):
         shown.add_column(heading, overflow="fold")
     for keyholder in found:
-        last = max((uses.get((keyholder.claim(door), door), 0.0) for door in keyholder.doors), default=0.0)
+        last = max((use.at for use in _last(keyholder, uses).values()), default=0.0)
         over = keyholder.until is not None and keyholder.until <= now
         until = "" if keyholder.until is None else expiry_text(keyholder.until)
         shown.add_row(

@@ -2,86 +2,90 @@
 
 from __future__ import annotations
 
+import json
+import sys
+import time
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from itertools import islice
 from typing import Any, Final
 
 import click
+from attrs import evolve
 
 from portress import control
-from portress.commands.common import as_json, common, console, no_daemon, print_json
-from portress.config import load as configuration
+from portress.commands.common import as_json, common, console, no_daemon
+from portress.commands.narrowing import Wanted, json_lines, narrowed, print_listed
 from portress.errors import Mistake
-from portress.guard.table import GuardError, Table
-from portress.knock import SECOND
 from portress.paths import Paths
 from portress.status import screen as status_screen
 
-MOST: Final = 200  # admissions asked for by a screen, more than it has lines
+PIPED: Final = 40  # admissions shown where there is no terminal they have to fit on
 
 
 @click.command()
-@click.option("--watch", is_flag=True, help="a live screen; q leaves")
+@click.option("--watch", is_flag=True, help="a live screen: arrows scroll, / filters, q leaves")
 @click.option("--fleet", "of_fleet", is_flag=True, help="the fleet's gateways, and whom each let in")
 @as_json
+@json_lines
 @common
-def status(paths: Paths, watch: bool, of_fleet: bool, as_json: bool) -> None:
-    """Show doors, admissions with the time left, and callers with their progress. Shows no knocks."""
+@narrowed()
+def status(paths: Paths, asked: Wanted, watch: bool, of_fleet: bool, as_json: bool, json_lines: bool) -> None:
+    """Show doors, admissions with the time left, and callers with their progress. Shows no knocks.
+
+    Without --limit as many admissions as fit on the terminal, and for programs 200. Finding none is no
+    failure.
+    """
     if watch:
-        if as_json:
+        if as_json or json_lines:
             raise click.UsageError("--watch and --json: one at a time")
         from portress.status.live import watch as look
 
-        look(lambda: _ask(paths, most=MOST))
+        look(lambda narrow, skip, most: _whole(paths, Wanted(narrow, most), skip), asked.narrow)
         return
-    if as_json:
-        print_json(_ask(paths))
+    if as_json or json_lines:
+        with _parts(paths, asked, asked.most) as (told, lines):
+            print_listed(told, "admissions", lines, bare=json_lines)
         return
+    out = console()
     if of_fleet:
-        told, out = _ask(paths), console()
-        if not told.get("fleet"):
+        told = _whole(paths, evolve(asked, limit=0))
+        if not told["fleet"]:
             raise Mistake("this host belongs to no fleet, or no daemon runs")
         out.print(status_screen.headline(told))
         out.print(status_screen.gateways(told))
         return
-    told, out = _ask(paths, most=MOST), console()
-    for part in status_screen.parts(told, width=out.width):
+    most = asked.limit or None
+    if asked.limit is None:
+        most = max(out.height, 1) if sys.stdout.isatty() else PIPED
+    told = _whole(paths, evolve(asked, limit=most or 0))
+    if asked.limit is None and sys.stdout.isatty():
+        told["admissions"] = told["admissions"][: status_screen.room(told, out.height)]
+    for part in status_screen.parts(told, width=out.width, narrowed=bool(asked.narrow)):
         out.print(part)
 
 
-def _ask(paths: Paths, **more: int) -> dict[str, Any]:
-    """The daemon's answer, or else the kernel's. `most`: admissions listed. Raises Mistake."""
+def _whole(paths: Paths, asked: Wanted, skip: int = 0) -> dict[str, Any]:
+    """The answer with the admissions in it, but for the first so many."""
+    with _parts(paths, asked, asked.most, skip) as (told, lines):
+        return {**told, "admissions": [json.loads(line) for line in lines]}
+
+
+@contextmanager
+def _parts(
+    paths: Paths, asked: Wanted, most: int | None, skip: int = 0
+) -> Iterator[tuple[dict[str, Any], Iterable[str]]]:
+    """The daemon's answer, or else the kernel's: all but the admissions, and those, a line of JSON each.
+
+    Raises Mistake.
+    """
+    more = {"skip": skip} if most is None else {"skip": skip, "most": most}
     try:
-        told: dict[str, Any] = control.ask(paths.socket, "status", **more)
+        with control.parts(paths.socket, "status", **asked.narrow.request(), **more) as (told, lines):
+            yield told, (line.decode() for line in lines)
     except control.NoDaemon as nobody:
+        from portress.status import bare  # which asks the kernel itself, and is slow to load
+
         no_daemon(paths)
-        told = _without_daemon(nobody, paths)
-    return told
-
-
-def _open(paths: Paths) -> dict[str, str]:
-    """Doors that are open to strangers by the configuration as it is now, if that can be read."""
-    from portress.doctor.open_doors import probe
-
-    try:
-        return dict(probe(configuration.load(paths.config)).open)
-    except Mistake:
-        return {}
-
-
-def _without_daemon(nobody: Mistake, paths: Paths) -> dict[str, Any]:
-    """What the kernel alone knows. Raises Mistake if there is no guard either, or it cannot be read."""
-    table = Table()
-    try:
-        listing = table.listing()
-    except GuardError:
-        raise Mistake(f"{nobody}; and only root can see whether a guard is loaded") from None
-    if listing is None:
-        raise Mistake(f"{nobody}; UNGUARDED: no guard loaded, only the host's own firewall applies")
-    return {
-        "daemon": False,
-        "guard": {"present": True, "restorations": {}, "trial": None, "open": _open(paths)},
-        "doors": [{"name": door} for door in listing.doors],
-        "admissions": [
-            {"door": one.door, "source": str(one.source), "left": round(one.left / SECOND, 3)}
-            for one in table.admissions(listing)
-        ],
-    }
+        told, found = bare.told(nobody, paths, asked.narrow, time.monotonic_ns(), time.time())
+        yield told, map(json.dumps, islice(found, skip, None if most is None else skip + most))

@@ -35,10 +35,15 @@ from portress.paths import Paths
 
 @frozen
 class Examination:
-    """What the doctor found. Healthy: no finding."""
+    """What the doctor found."""
 
     facts: tuple[Fact, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def healthy(self) -> bool:
+        """Whether there is no error; there may be warnings."""
+        return all(one.severity != "error" for one in self.findings)
 
 
 def examine_without(mistake: Mistake, paths: Paths) -> Examination:
@@ -65,7 +70,7 @@ def examine_without(mistake: Mistake, paths: Paths) -> Examination:
 def _instead(paths: Paths) -> str:
     """What is in force while the files cannot be used."""
     try:
-        told = ask(paths.socket, "status")
+        told = ask(paths.socket, "status", most=0)
     except Mistake:
         return "neither the guard nor the daemon can be started from the file as it is"
     if told.get("as_configured", True):

@@ -11,7 +11,7 @@ import errno
 import os
 import re
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import product
 from typing import Final, TypeVar
 
@@ -19,7 +19,7 @@ from attrs import frozen
 
 from portress.admissions import Grant
 from portress.errors import Mistake
-from portress.guard import connections, elements, hours, listing, membership
+from portress.guard import connections, elements, hours, listing, membership, saved
 from portress.guard.elements import ElementChanges
 from portress.guard.language import FAMILY, OWNED, TABLE, Chain, Set, removal, replacement
 from portress.guard.libnftables import Nft
@@ -42,7 +42,6 @@ from portress.netlink import Transactions, sockets
 _MILLISECOND: Final = SECOND // 1000
 Answer = TypeVar("Answer")
 _PLACE: Final = re.compile(r"^(\S+:\d+:\d+-\d+: )?(Error: )?")  # where in the text that was run
-_HEAD: Final = re.compile(rf"^(table {FAMILY} {TABLE} \{{).*\n(?:\tflags .*\n)?")
 
 
 class GuardError(Mistake):
@@ -248,20 +247,12 @@ class Table:
         """The table as nft text, without the elements of sets with timeouts; None if there is none."""
         if not self.there():
             return None
-        output = self._run(f"list table {FAMILY} {TABLE}")
-        # A set with timeouts is listed with what it holds now: that is not part of the rules.
-        return re.sub(
-            r"(flags [a-z,]*timeout\b(?:(?!\n\t\}).)*?)\n\t\telements = \{.*?\}(?=\n)",
-            r"\1",
-            output,
-            flags=re.S,
-        )
+        return saved.text(self._run)
 
     def restore(self, text: str, held: Iterable[Held]) -> None:
         """Put back a table as `text` gave it, in one transaction, with these admissions."""
         lines = [f"delete table {FAMILY} {TABLE}"] if self.there() else []
-        flags = f"\t{OWNED}\n" if self.own else ""
-        lines.append(_HEAD.sub(rf"\1\n{flags}", text))
+        lines.append(saved.again(text, own=self.own))
         lines += timed_parts((admission_set(one.door, one.source), one.source, one.left) for one in held)
         self._run("\n".join(lines))
 
@@ -301,6 +292,14 @@ class Table:
         in, and of single connections it knows which came already: those come no second time.
         """
         self._start([*map(entry, grants)], new=new, came=came)
+
+    def put_back(self, grants: Sequence[Grant]) -> None:
+        """Let each source in again for its stay; who was let in meanwhile keeps what he has."""
+        try:
+            self._change(membership.started([*map(entry, grants)], new=True, came=False))
+        except Already:
+            for one in grants if len(grants) > 1 else ():
+                self.put_back([one])
 
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""

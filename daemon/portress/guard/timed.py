@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import chain, islice
 from typing import Final
 
@@ -61,9 +61,13 @@ def split(carried: list[Entry], more: Iterator[Entry]) -> tuple[list[Entry], Ite
 
 def with_room(ruleset: Ruleset, entries: Iterable[tuple[str, Source, int]]) -> Ruleset:
     """The guard with room for all that goes into its sets: fewer may be in now, but nobody is thrown out."""
-    counts = Counter(name for name, _, _ in entries)
+    return with_space(ruleset, Counter(name for name, _, _ in entries))
+
+
+def with_space(ruleset: Ruleset, counts: Mapping[str, int]) -> Ruleset:
+    """The guard with room for so many elements in each of its sets."""
     living = tuple(
-        evolve(one, size=counts[one.name]) if 0 < one.size < counts[one.name] else one
+        evolve(one, size=counts[one.name]) if 0 < one.size < counts.get(one.name, 0) else one
         for one in ruleset.living
     )
     return evolve(ruleset, living=living)

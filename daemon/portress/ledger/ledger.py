@@ -19,13 +19,12 @@ import hashlib
 import os
 import sqlite3
 import time
+from array import array
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
-
-from attrs import frozen
 
 from portress.knock import Source
 from portress.ledger.file import (
@@ -40,50 +39,14 @@ from portress.ledger.file import (
     open_checked,
     replace,
 )
+from portress.ledger.query import conditions, ordering
+from portress.ledger.record import DoorUse, LastUse, Record
 
-__all__ = ["LastUse", "Ledger", "LedgerError", "NoLedger", "Reader", "Record"]
+__all__ = ["DoorUse", "LastUse", "Ledger", "LedgerError", "NoLedger", "Reader", "Record"]
 
 MOST: Final = 500_000  # admissions that ended and are remembered: some 60 MB
 _ALL_USED: Final = f"SELECT {USED} FROM used"  # noqa: S608
 BATCH: Final = 500  # rows read or deleted at a time
-
-
-@frozen
-class LastUse:
-    """The last use of a secret's sequence: its time step, by whom and at which door."""
-
-    step: int
-    source: Source
-    door: str
-
-
-@frozen
-class Record:
-    """One admission. `ended` is None while it is under way; moments in unix seconds."""
-
-    row: int
-    source: Source
-    door: str
-    keyholder: str | None
-    step: int | None
-    how: str  # knock | command | found | restored
-    since: float
-    until: float
-    ended: float | None = None
-    # expired | dismissed | unenrolled | door removed | source_prefix changed | superseded
-    ending: str | None = None
-    paper: str = ""  # which sequence on paper let the source in: `paper 3 of 10`
-
-    @property
-    def finish(self) -> float:
-        """When it ended, or will end unless renewed; one that ran out unseen ended at its `until`."""
-        return self.until if self.ended is None else self.ended
-
-    def state(self, now: float) -> str:
-        """`active`, or how it ended."""
-        if self.ended is None:
-            return "active" if self.until > now else "expired"
-        return self.ending or "ended"
 
 
 def _number(row: tuple[object, ...]) -> int:
@@ -151,11 +114,13 @@ class Reader:
         with errors_named(self.path):
             return dict(self._db.execute("SELECT claim, at FROM paper"))
 
-    def last_uses(self) -> dict[tuple[bytes, str], float]:
-        """The moment of the last use by (claim, door)."""
+    def last_uses(self) -> dict[tuple[bytes, str], DoorUse]:
+        """When and from where a sequence was last used, by (claim, door)."""
         with errors_named(self.path):
+            rows = self._db.execute("SELECT claim, door, at, source, length FROM used")
             return {
-                (claim, door): at for claim, door, at in self._db.execute("SELECT claim, door, at FROM used")
+                (claim, door): DoorUse(at, _source(packed, length))
+                for claim, door, at, packed, length in rows
             }
 
     def under_way(self, now: float) -> list[Record]:
@@ -173,14 +138,19 @@ class Reader:
         since: float | None = None,
         until: float | None = None,
         limit: int | None = None,
+        sort: str = "-since",
     ) -> Iterator[Record]:
         """Admissions, newest first: those through `door`, of `keyholder`, from `source`, inside it
         or a prefix it is in, and under way at any moment from `since` to `until`; at most `limit` of them.
+        `sort`: another order, one of query.SORTS, with a `-` the other way round.
 
-        Read in small batches, each a read of its own: memory is bounded, and the daemon's
-        write-ahead log is never held back however slowly the caller goes on.
+        Read in small batches, each a read of its own: memory is bounded, in another order to 8 bytes a row,
+        and the daemon's write-ahead log is never held back however slowly the caller goes on.
         """
-        where, values = _conditions(door, keyholder, source, since, until)
+        where, values = conditions(door, keyholder, source, since, until)
+        if sort != "-since":
+            yield from self._sorted(where, values, sort, limit)
+            return
         query = (
             f"SELECT {COLUMNS} FROM admission WHERE {where} AND (since, id) < (?, ?) "  # noqa: S608
             "ORDER BY since DESC, id DESC LIMIT ?"
@@ -197,31 +167,34 @@ class Reader:
             before = (records[-1].since, records[-1].row)
             left = None if left is None else left - size
 
+    def _sorted(self, where: str, values: list[object], sort: str, limit: int | None) -> Iterator[Record]:
+        """Those rows in another order: first their numbers, then the rows batch by batch."""
+        query = f"SELECT id FROM admission WHERE {where} ORDER BY {ordering(sort)} LIMIT ?"  # noqa: S608
+        with errors_named(self.path):
+            rows = array(
+                "q", (row[0] for row in self._db.execute(query, (*values, -1 if limit is None else limit)))
+            )
+        for first in range(0, len(rows), BATCH):
+            batch = rows[first : first + BATCH].tolist()
+            some = f"SELECT {COLUMNS} FROM admission WHERE id IN ({', '.join('?' * len(batch))})"  # noqa: S608
+            with errors_named(self.path):
+                found = {one.row: one for one in map(_record, self._db.execute(some, batch))}
+            yield from (found[row] for row in batch if row in found)  # some may have been pruned meanwhile
 
-def _conditions(
-    door: str | None, keyholder: str | None, source: Source | None, since: float | None, until: float | None
-) -> tuple[str, list[object]]:
-    parts: list[str] = ["1"]
-    values: list[object] = []
-    for condition, value in (
-        ("door = ?", door),
-        ("keyholder = ?", keyholder),
-        ("coalesce(ended, until) >= ?", since),
-        ("since <= ?", until),
-    ):
-        if value is not None:
-            parts.append(condition)
-            values.append(value)
-    if source is not None:
-        # Those inside it, and the prefixes it is in: an address may have come in as one of a wider source.
-        wider = [Source.of(source.packed, length) for length in range(source.length)]
-        within = ", ".join(["(?, ?)"] * len(wider))
-        around = f" OR (source, length) IN (VALUES {within})" if wider else ""
-        parts.append(f"(source BETWEEN ? AND ? AND length(source) = ? AND length >= ?{around})")
-        last = source.network.broadcast_address.packed
-        values += [source.packed, last, len(source.packed), source.length]
-        values += [part for one in wider for part in (one.packed, one.length)]
-    return " AND ".join(parts), values
+    def count(
+        self,
+        *,
+        door: str | None = None,
+        keyholder: str | None = None,
+        source: Source | None = None,
+        since: float | None = None,
+        until: float | None = None,
+    ) -> int:
+        """How many `history` would give without a limit."""
+        where, values = conditions(door, keyholder, source, since, until)
+        with errors_named(self.path):
+            (number,) = self._db.execute(f"SELECT count(*) FROM admission WHERE {where}", values).fetchone()  # noqa: S608
+        return int(number)
 
 
 class Ledger(Reader):

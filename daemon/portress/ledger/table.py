@@ -1,13 +1,12 @@
-"""What `portress history` prints: a table for people (rich), JSON and CSV for programs.
+"""What `portress history` prints: a table for people (rich), values and CSV for programs.
 
-In: Records, newest first. Out: text. JSON and CSV are written row by row: memory stays bounded however
+In: Records in order. Out: text. CSV is written row by row: memory stays bounded however
 long the ledger is. Moments are local for people, UTC for programs.
 """
 
 from __future__ import annotations
 
 import csv
-import json
 from collections.abc import Iterable
 from datetime import tzinfo
 from typing import Any, Final, TextIO
@@ -97,15 +96,6 @@ def values(record: Record, now: float) -> dict[str, Any]:
         "ended": utc(record.finish) if over else None,
         "ending": record.state(now) if over else None,
     }
-
-
-def write_json(records: Iterable[Record], now: float, out: TextIO) -> None:
-    """One JSON list, a record a line."""
-    opener = "[\n"
-    for record in records:
-        out.write(f"{opener}{json.dumps(values(record, now))}")
-        opener = ",\n"
-    out.write("[]\n" if opener == "[\n" else "\n]\n")
 
 
 def write_csv(records: Iterable[Record], now: float, out: TextIO) -> None:

@@ -6,28 +6,33 @@ the events. It decides nothing about knocks.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 from collections import Counter
 from collections.abc import Callable, Container, Iterable, Iterator
+from typing import Final
 
 from attrs import evolve
 
-from portress.admissions import Admission, Ending, Grant, How, Register, shuts, stay_of
+from portress.admissions import Admission, Ending, Grant, Register, shuts, stay_of
 from portress.config.model import Config
 from portress.durations import counted
 from portress.events import Events, Minutely
 from portress.guard import flows
-from portress.guard.ruleset import Ruleset
+from portress.guard.ruleset import Ruleset, door_set
 from portress.guard.table import GuardError, Held, NoRoom, Table
+from portress.guard.timed import with_space
 from portress.knock import SECOND, Source
-from portress.ledger.ledger import Record
 from portress.run import places
 from portress.run.fellows import Alone, Fellows
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
+from portress.run.restoring import Restoring
+
+AT_ONCE: Final = 64  # admissions that are put back together with the guard
 
 
-class Doorkeeper:
+class Doorkeeper(Restoring):
     """Keeps the doors `in_force` in the guard `table`. `clock` gives ns, `unix` unix seconds."""
 
     def __init__(
@@ -93,25 +98,6 @@ class Doorkeeper:
                 self._table.admit([one], came=True)
             self._refuse_no_more({one.source.whole})
             self._note(one, one.when)
-
-    def find(self, held: Iterable[Held]) -> None:
-        """Know the admissions in the guard that nobody told of."""
-        now, unix = self._clock(), self._unix()
-        for one in held:
-            known = self.register.get(one.door, one.source)
-            if one.door in self.config.doors and known is None:
-                self._find(one, now, unix)
-            elif known is not None and now + one.left > known.until + SECOND:
-                known.until = now + one.left
-                self.register.put(known)
-                self._books.renewed(known, unix + one.left / SECOND)
-
-    def _find(self, held: Held, now: int, unix: float) -> Admission:
-        since = max(0, held.since)
-        admission = Admission(held.door, held.source, now - since, now + held.left, None, How.FOUND)
-        self._books.admitted(admission, unix + held.left / SECOND, since=unix - since / SECOND)
-        self.register.put(admission)
-        return admission
 
     def found_full(self, door: str) -> None:
         """The guard found no room at a door for a source that completed a sequence."""
@@ -211,12 +197,26 @@ class Doorkeeper:
         chosen = [one for one in self.register.of(source) if door is None or one.door == door]
         return self._dismiss(chosen, how)
 
-    def cut(self, source: Source, door: str | None) -> int:
+    def dismiss_part(self, chosen: Iterable[Admission]) -> list[Admission]:
+        """End these admissions, those of them that are in force yet. Their flows go on: `cut_flows`."""
+        part = [one for one in chosen if self.register.get(one.door, one.source) is one]
+        self._take_out(part)
+        for one in part:
+            self._books.ended(one, Ending.DISMISSED)
+            self._fellows.ended(one, Ending.DISMISSED)
+        return part
+
+    def tell_dismissed(self, ended: Iterable[Admission], cut: Counter[tuple[str, Source]]) -> None:
+        """Tell what `dismiss_part` and `cut_flows` have done."""
+        self._tell_ended(ended, Ending.DISMISSED, "dismissed", cut)
+
+    async def cut(self, source: Source, door: str | None) -> int:
         """End what goes on of a source that is admitted no more: how many flows were cut."""
         self._refuse([source])
         doors = [one for one in self.config.doors.values() if door is None or one.name == door]
         with contextlib.suppress(OSError):
-            count = flows.cut(source, [service for one in doors for service in one.services])
+            services = [service for one in doors for service in one.services]
+            count = await asyncio.to_thread(flows.cut, source, services)
             if count:
                 text = f"{source}: {counted(count, 'flow')} that outlived the admission cut by command"
                 self._events.tell("dismissed", text, source=source, door=door)
@@ -255,12 +255,15 @@ class Doorkeeper:
             self._refused -= gone
 
     def _dismiss(self, chosen: list[Admission], how: Ending) -> list[Admission]:
+        self._take_out(chosen)
+        self._end(chosen, how, "dismissed")
+        return chosen
+
+    def _take_out(self, chosen: list[Admission]) -> None:
         self._table.dismiss((one.door, one.source) for one in chosen)
         self._refuse(one.source for one in chosen)
         for one in chosen:
             self.register.remove(one.door, one.source)
-        self._end(chosen, how, "dismissed")
-        return chosen
 
     def expire(self, most: int | None = None) -> int:
         """See to the admissions that the kernel has ended by their timeouts, `most` at the most; how many."""
@@ -284,10 +287,16 @@ class Doorkeeper:
             self.close()
 
     def _end(self, ended: list[Admission], how: Ending, event: str) -> None:
-        cut = self._cut_flows(ended, how)
+        cut = self.cut_flows(ended, how)
         for one in ended:
             self._books.ended(one, how)
             self._fellows.ended(one, how)
+        self._tell_ended(ended, how, event, cut)
+
+    def _tell_ended(
+        self, ended: Iterable[Admission], how: Ending, event: str, cut: Counter[tuple[str, Source]]
+    ) -> None:
+        for one in ended:
             if how is Ending.MOVED or not self._events.wants(event):
                 continue  # told in one event with the new admission
             count = cut[one.door, one.source]
@@ -301,7 +310,7 @@ class Doorkeeper:
                 ending=how,
             )
 
-    def _cut_flows(self, ended: list[Admission], how: Ending) -> Counter[tuple[str, Source]]:
+    def cut_flows(self, ended: list[Admission], how: Ending) -> Counter[tuple[str, Source]]:
         """Cut what goes on of admissions that ended, where it may not outlive them: how many."""
         cut: Counter[tuple[str, Source]] = Counter()
         by_door: dict[str, list[Source]] = {}
@@ -314,51 +323,6 @@ class Doorkeeper:
                     for source, count in flows.cut_each(sources, door.services).items():
                         cut[name, source] = count
         return cut
-
-    def take_over(self, held: Iterable[Held], records: Iterable[Record]) -> int:
-        """Know the admissions found in the kernel, with what the ledger says of them; how many."""
-        known = {(one.door, one.source): one for one in records}
-        self._refused = self._table.refused()
-        now, unix, count = self._clock(), self._unix(), 0
-        for one in held:
-            record = known.pop((one.door, one.source), None)
-            if record is None:
-                admission = self._find(one, now, unix)
-            else:
-                since = now - round((unix - record.since) * SECOND)
-                admission = Admission(
-                    one.door, one.source, since, now + one.left, record.keyholder, record.how, record.row
-                )
-            self.register.put(admission)
-            count += 1
-        return count
-
-    def restore(self, records: Iterable[Record]) -> int:
-        """Admit again, for the time left, those that the ledger has and the kernel has not; how many."""
-        unix = self._unix()
-        grants: list[Grant] = []
-        rows: list[int] = []
-        room: dict[tuple[str, int], int] = {}
-        for one in records:
-            place = one.door, one.source.family
-            door = self.config.doors.get(one.door)
-            if door is None or one.source.port or shuts(self.config, one.door, unix):
-                continue
-            if self.register.get(one.door, one.source) is None:
-                room[place] = room.get(place, self.room(*place)) - 1
-                if room[place] >= 0:
-                    left = round((one.until - unix) * SECOND)
-                    grants.append(Grant(one.door, one.source, left, one.keyholder, one.step, How.RESTORED))
-                    rows.append(one.row)
-        self._table.admit(grants)
-        now = self._clock()
-        for grant, row in zip(grants, rows, strict=True):
-            until = now + grant.stay
-            self.register.put(
-                Admission(grant.door, grant.source, now, until, grant.keyholder, How.RESTORED, row)
-            )
-            self.admitted[grant.door, How.RESTORED] = self.admitted.get((grant.door, How.RESTORED), 0) + 1
-        return len(grants)
 
     def reconfigure(self, old: Config, ended: Iterable[Held]) -> None:
         """Another configuration than `old` is in force. `ended`: what the guard did not carry over."""
@@ -380,9 +344,23 @@ class Doorkeeper:
                 self.register.put(one)
             self._refuse({self._in_force.source(one.packed) for one in self._refused})
 
-    def put_back(self, ruleset: Ruleset) -> None:
-        """Load the guard with every admission in force: somebody threw it away or changed it."""
+    def put_back(self, ruleset: Ruleset) -> list[Admission]:
+        """Load the guard again: somebody threw it away or changed it. The first admissions are in it at once;
+        those that are returned have to be, a part at a time: `put_back_part`."""
         now = self._clock()
-        inside = (one.rest(now) for one in self.register if one.until > now and not one.source.port)
-        self._table.load(ruleset, inside)
+        everybody = [one for one in self.register if one.until > now and not one.source.port]
+        counts = {
+            door_set(door, family): self.register.count(door, family)
+            for door in self.config.doors
+            for family in (4, 6)
+        }
+        first, rest = everybody[:AT_ONCE], everybody[AT_ONCE:]
+        self._table.load(with_space(ruleset, counts), [one.rest(now) for one in first])
         self._refuse(self._refused)
+        return rest
+
+    def put_back_part(self, part: Iterable[Admission]) -> None:
+        """Have those of `put_back` in the guard again that are still in force. Raises GuardError."""
+        now = self._clock()
+        held = [one for one in part if one.until > now and self.register.get(one.door, one.source) is one]
+        self._table.put_back([one.rest(now) for one in held])

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import functools
-import heapq
 import os
-from collections import Counter
 from collections.abc import Awaitable, Callable
+from itertools import islice
 from typing import Any, Final
 
-from attrs import define, field
+from attrs import define, evolve, field
 
-from portress.admissions import Grant, How
+from portress.admissions import Admission, Ending, Grant, How
 from portress.config.model import Config
-from portress.control import Stream
+from portress.control import PATIENCE, Stream
 from portress.durations import LONGEST, counted, spell
 from portress.errors import Mistake
 from portress.events import KINDS, Events
@@ -23,8 +22,11 @@ from portress.guard.listing import masked
 from portress.keyholders import file as keyholding
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Source
+from portress.narrow import Narrow, who
 from portress.paths import Paths
+from portress.run import asked, roll
 from portress.run import status_answer as answers
+from portress.run.asked import Request
 from portress.run.changes import Reloading
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.exposure import Exposure
@@ -38,8 +40,6 @@ from portress.run.sentinel import Sentinel
 from portress.run.steps import Steps
 from portress.run.why_answer import Inquiry, account
 from portress.why.background import Background, astray, last_admissions
-
-Request = dict[str, Any]
 
 FOLLOWERS: Final = 16  # who follow at once
 
@@ -90,16 +90,38 @@ class Requests:
         return await method(request, uid)
 
     async def _status(self, request: Request, uid: int) -> Any:
-        now, unix = self.clock(), self.unix()
-        steps = self.steps
-        admitted = [one for one in self.doorkeeper.register if one.until > now]
-        counts = Counter(one.door for one in admitted)
+        """The daemon and its doors, and the admissions that are meant: `most` of them; with `parts` each in a
+        line of its own after the answer, however many there are."""
+        narrow, parts = self._narrow(request), bool(request.get("parts"))
         most = request.get("most")
-        if type(most) is int and most >= 0:
-            listed = heapq.nsmallest(most, admitted, key=lambda one: one.until)
-        else:
-            listed = sorted(admitted, key=lambda one: one.until)
+        limit = most if type(most) is int and most >= 0 else None
+        now, unix = self.clock(), self.unix()
+        found = await roll.chosen(self.doorkeeper.register, narrow, now)
+        listed = await roll.ordered(found, narrow)
+        around = await roll.around(self.listener, narrow, now)
+        counts = self.doorkeeper.register.counts() if narrow else await roll.by_door(found)
+        told = self._about(narrow, (len(found), counts), around, uid)
+        if parts:
+            skip = request.get("skip")
+            await roll.skip(listed, skip if type(skip) is int else 0)
+            return Stream(roll.lines(listed, limit, now, unix), lambda: None, told, PATIENCE)
+        few = islice(listed, min(answers.MOST if limit is None else limit, answers.MOST))
+        return {**told, "admissions": [answers.admission(one, now, unix) for one in few]}
+
+    def _narrow(self, request: Request) -> Narrow:
+        """Which admissions a request is about. Raises Mistake, also for a door that there is not."""
+        narrow = Narrow.read(request)
+        if narrow.door is not None and narrow.door not in self.in_force.config.doors:
+            raise Mistake(self._no_door(narrow.door))
+        return narrow
+
+    def _about(
+        self, narrow: Narrow, found: tuple[int, dict[str, int]], around: roll.Around, uid: int
+    ) -> dict[str, Any]:
+        """All of the status but the admissions. `found`: how many are meant, how many each door has."""
+        (admitted, counts), steps, now, unix = found, self.steps, self.clock(), self.unix()
         return {
+            "daemon": True,
             **answers.about(
                 self.in_force.config,
                 str(self.last_good.in_use),
@@ -108,18 +130,22 @@ class Requests:
                 steps.step if self.in_force.rota.rotates else None,
                 unix,
             ),
-            "guard": {
-                "present": self.sentinel.in_place,
-                "restorations": dict(self.sentinel.restorations),
-                "trial": self.sentinel.trial_left,
-                "open": dict(self.exposure.open),
-            },
+            "guard": self._of_guard(),
             "closed": answers.closed(self.in_force.config, self.in_force.answers),
-            "doors": answers.doors(self.in_force.config, counts, unix),
+            "doors": [
+                one
+                for one in answers.doors(self.in_force.config, counts, unix)
+                if narrow.door in (None, one["name"])
+            ],
             "as_configured": not self.last_good.falling_back,
-            "admitted": len(admitted),
-            "admissions": [answers.admission(one, now, unix) for one in listed],
-            **answers.tracking(self.listener, now),
+            "totals": {
+                "admissions": admitted,
+                "callers": around.callers_total,
+                "shunned": around.shunned_total,
+            },
+            "callers": around.callers,
+            "shunned": around.shunned,
+            **answers.knocks(self.listener),
             "keyholders": len(self.in_force.rota.keyholders),
             "paper": answers.paper(self.in_force.rota, self.in_force.tracker.used),
             "followers": len(self.events.followers),
@@ -127,24 +153,32 @@ class Requests:
             "ledger": {"present": self.books.ledger is not None, "failures": self.books.failures},
             "fleet": self.fellows.state(),
             "refusing": answers.refusing(self.past.doubt(self.in_force.config), unix),
-            "events": answers.events(self.events.last(), full=_trusted(uid)),
+            "events": answers.events(self.events.last(), unix, full=asked.trusted(uid)),
+        }
+
+    def _of_guard(self) -> dict[str, Any]:
+        return {
+            "present": self.sentinel.in_place,
+            "restorations": dict(self.sentinel.restorations),
+            "trial": self.sentinel.trial_left,
+            "open": dict(self.exposure.open),
         }
 
     async def _why(self, request: Request, uid: int) -> Any:
         source = self._source(request)
         now, unix = self.clock(), self.unix()
         background = await self._background(source, now, unix)
-        asked = Inquiry(
+        inquiry = Inquiry(
             source,
             now,
             unix,
             up=now - self.begun,
-            full=_trusted(uid),
+            full=asked.trusted(uid),
             guarded=self.sentinel.in_place,
             background=background,
             doubt=self.past.doubt(self.in_force.config),
         )
-        return account(self.listener, self.in_force.config, self.doorkeeper.register.of(source), asked)
+        return account(self.listener, self.in_force.config, self.doorkeeper.register.of(source), inquiry)
 
     async def _background(self, source: Source, now: int, unix: float) -> Background:
         """What the ledger and the keyholders' sequences of other times tell of a source."""
@@ -159,7 +193,7 @@ class Requests:
 
     async def _follow(self, request: Request, uid: int) -> Any:
         """Events as they happen: of the kinds and doors named, or all; `knocks`: each knock, too."""
-        names, doors = _words(request, "events"), _words(request, "doors")
+        names, doors = asked.words(request, "events"), asked.words(request, "doors")
         for name in names:
             if name not in KINDS and name != "knock":
                 raise Mistake(f"'{name}': no such event; there are {', '.join(sorted(KINDS))}")
@@ -167,15 +201,15 @@ class Requests:
             if name not in self.in_force.config.doors:
                 raise Mistake(self._no_door(name))
         closely = bool(request.get("knocks")) or "knock" in names
-        if closely and not _trusted(uid):
+        if closely and not asked.trusted(uid):
             raise Mistake("only root may follow knocks: they show the sequences")
         followers = self.events.followers
         if len(followers) >= FOLLOWERS:
             raise Mistake(f"{FOLLOWERS} clients follow already: end one of them")
-        conceal = None if _trusted(uid) else answers.without_ports
+        conceal = None if asked.trusted(uid) else answers.without_ports
         follower = Follower(frozenset(names), frozenset(doors), closely, conceal)
         followers.add(follower)
-        return Stream(follower.stream(), lambda: followers.remove(follower))
+        return Stream(follower.stream(), lambda: followers.remove(follower), {"follows": True})
 
     async def _admit(self, request: Request, _uid: int) -> Any:
         source = self._source(request)
@@ -199,17 +233,45 @@ class Requests:
         return {"text": f"{source} is admitted to {door.name} for {left}{longer}"}
 
     async def _dismiss(self, request: Request, _uid: int) -> Any:
-        source, door = self._source(request), request.get("door")
-        if door is not None and not (isinstance(door, str) and door in self.in_force.config.doors):
-            raise Mistake(self._no_door(door))
-        ended = self.doorkeeper.dismiss(source, door)
-        if not ended:
-            not_admitted = f"{source} is not admitted{f' to {door}' if door else ''}"
-            cut = self.doorkeeper.cut(source, door)
-            if not cut:
-                raise Mistake(not_admitted)
-            return {"text": f"{not_admitted} any more; {counted(cut, 'flow')} that outlived it cut"}
-        return {"text": f"{source} is dismissed from {', '.join(one.door for one in ended)}"}
+        """End the admissions that are meant, `most` of them; with `count` only say how many there are."""
+        narrow = self._narrow(request)
+        widths, one_source = self.in_force.config.widths, False
+        if narrow.source is not None and narrow.source.length >= widths[narrow.source.family != 4]:
+            narrow, one_source = evolve(narrow, source=masked(narrow.source, widths)), True
+        most, now = request.get("most"), self.clock()
+        limit = most if type(most) is int and most > 0 else None
+        found = await roll.chosen(self.doorkeeper.register, narrow, now)
+        meant = list(islice(await roll.ordered(found, narrow), limit))
+        if request.get("count"):
+            return {"totals": {"admissions": len(meant), "sources": len({one.source.whole for one in meant})}}
+        if not meant:
+            return await self._cut(narrow, only=one_source and narrow.keyholder is None)
+        ended = await self._end(meant)
+        text = f"{who(narrow, ended)} dismissed from {', '.join(dict.fromkeys(one.door for one in ended))}"
+        listed = [answers.admission(one, now, self.unix()) for one in ended[: answers.MOST]]
+        return {"text": text, "totals": {"dismissed": len(ended)}, "dismissed": listed}
+
+    async def _end(self, meant: list[Admission]) -> list[Admission]:
+        """Dismiss these, some at a time; their flows are cut in a thread."""
+        ended: list[Admission] = []
+        for first in range(0, len(meant), roll.TOLD):
+            ended += self.doorkeeper.dismiss_part(meant[first : first + roll.TOLD])
+            await asyncio.sleep(0)
+        cut_flows = self.doorkeeper.cut_flows
+        self.doorkeeper.tell_dismissed(ended, await asyncio.to_thread(cut_flows, ended, Ending.DISMISSED))
+        return ended
+
+    async def _cut(self, narrow: Narrow, *, only: bool) -> Any:
+        """Nobody that is meant is admitted: of a single source, end what goes on. Raises Mistake."""
+        source, door = narrow.source, narrow.door
+        if not only or source is None:
+            raise Mistake(f"no admission {narrow.words}")
+        not_admitted = f"{source} is not admitted{f' to {door}' if door else ''}"
+        cut = await self.doorkeeper.cut(source, door)
+        if not cut:
+            raise Mistake(not_admitted)
+        text = f"{not_admitted} any more; {counted(cut, 'flow')} that outlived it cut"
+        return {"text": text, "totals": {"dismissed": 0}, "dismissed": []}
 
     async def _keyholders(self, request: Request, uid: int) -> Any:
         """Take the keyholders anew: from the file, or from the text that only root may send.
@@ -219,7 +281,7 @@ class Requests:
         text = request.get("text")
         given = keyholding.credential() is not None
         if isinstance(text, str):
-            if not _trusted(uid):
+            if not asked.trusted(uid):
                 raise Mistake("only root may change the keyholders")
             holders = keyholding.parse(text, keyholding.FILE, self.in_force.config.doors)
         else:
@@ -233,7 +295,7 @@ class Requests:
     async def _unenrol(self, request: Request, uid: int) -> Any:
         """Expect a keyholder's sequences no more and end their admissions."""
         name = str(request.get("name"))
-        if not _trusted(uid):
+        if not asked.trusted(uid):
             raise Mistake("only root may change the keyholders")
         found = any(one.name == name for one in self.in_force.rota.keyholders)
         ended = await self.changes.take_keyholders(
@@ -252,14 +314,14 @@ class Requests:
         `config`: the file that is meant. `provisional`: what is in force now was itself only on trial.
         """
         self._root_only(uid)
-        seconds = _trial_seconds(request.get("trial"))
+        seconds = asked.trial_seconds(request.get("trial"))
         mine, meant = self.paths.config.resolve(), request.get("config", None)
         if meant is not None and str(mine) != meant:
             raise Mistake(f"{meant}: the daemon here has its configuration from {mine}: change that one")
         listed = request.get("admit", [])
         if not isinstance(listed, list):
             raise Mistake("admit is a list of sources")
-        admit = [_read_source(text) for text in listed]
+        admit = [asked.read_source(text) for text in listed]
         before, sentinel = self._before(provisional=bool(request.get("provisional"))), self.sentinel
         trying, undo = sentinel.trial_left is not None, sentinel.undo
         await self.changes.reload()
@@ -298,41 +360,12 @@ class Requests:
         return {"doors": list(self.in_force.config.doors)}
 
     def _source(self, request: Request) -> Source:
-        return masked(_read_source(request.get("source")), self.in_force.config.widths)
+        return masked(asked.read_source(request.get("source")), self.in_force.config.widths)
 
     def _no_door(self, door: object) -> str:
         return f"there is no door '{door}'; the doors are {', '.join(self.in_force.config.doors)}"
 
     @staticmethod
     def _root_only(uid: int) -> None:
-        if not _trusted(uid):
+        if not asked.trusted(uid):
             raise Mistake("only root may change the guard")
-
-
-def _words(request: Request, key: str) -> list[str]:
-    """A list of words in a request; empty if there is none. Raises Mistake."""
-    found = request.get(key, [])
-    if not isinstance(found, list) or not all(isinstance(one, str) for one in found):
-        raise Mistake(f"'{key}' is a list of words")
-    return found
-
-
-def _trusted(uid: int) -> bool:
-    """Root, or the daemon's own user: who can read and change its files anyway."""
-    return uid in (0, os.geteuid())
-
-
-def _trial_seconds(value: object) -> float | None:
-    """How long a trial lasts (s), None if there is none. Raises Mistake: else a guard on trial would stay."""
-    if value is None:
-        return None
-    if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value <= LONGEST / SECOND:
-        return float(value)
-    raise Mistake("a trial lasts a number of seconds, up to 366 days")
-
-
-def _read_source(text: object) -> Source:
-    try:
-        return Source.parse(str(text))
-    except ValueError as error:
-        raise Mistake(f"'{text}': {error}") from None

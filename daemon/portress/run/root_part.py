@@ -7,6 +7,7 @@ network, and whoever is logged in when it first shuts the doors is admitted: nob
 from __future__ import annotations
 
 import contextlib
+import json
 import time
 from collections.abc import Iterable, Iterator
 from typing import Any
@@ -72,17 +73,18 @@ def reload(paths: Paths) -> list[str]:
 
     Raises Mistake with what is wrong with them.
     """
-    status_before = control.ask(paths.socket, "status")
+    status_before = control.ask(paths.socket, "status", most=0)
     before = _guarded(status_before)
     control.ask(paths.socket, "reload")
     config = configuration.load(paths.config)
     if status_before["guard"]["trial"] is None and status_before["guard"]["present"]:
         include_file.write(paths.socket, config)
-    status = control.ask(paths.socket, "status")
-    fresh = _guarded(status).keys() - before.keys()
-    if not fresh:
-        return []
-    concerned = list(_shut_out(status, fresh, config))
+    with control.parts(paths.socket, "status") as (status, lines):
+        fresh = _guarded(status).keys() - before.keys()
+        if not fresh:
+            return []
+        held = {(one["source"], one["door"]) for one in map(json.loads, lines)}
+    concerned = list(_shut_out(held, fresh, config))
     if not concerned:
         return []
     guarded = " ".join(sorted(fresh))
@@ -110,9 +112,9 @@ def _guarded(status: Any) -> dict[str, str]:
     return {text: door["name"] for door in status["doors"] for text in door["services"]}
 
 
-def _shut_out(status: Any, fresh: Iterable[str], config: Config) -> Iterator[Login]:
-    """Who is logged in through services that are guarded now and is not admitted to their doors."""
-    held = {(one["source"], one["door"]) for one in status["admissions"]}
+def _shut_out(held: set[tuple[str, str]], fresh: Iterable[str], config: Config) -> Iterator[Login]:
+    """Who is logged in through services that are guarded now and is not among those admitted to their
+    doors, (source, door)."""
     services = [
         (door.name, service)
         for door in config.doors.values()

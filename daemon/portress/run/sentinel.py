@@ -12,9 +12,9 @@ import contextlib
 import os
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Coroutine, Iterable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from portress import files
 from portress.admissions import Admission, Grant, everywhere
@@ -31,8 +31,10 @@ from portress.ledger.ledger import Record
 from portress.run.away import Away
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.in_force import InForce
+from portress.run.restoring import Inside
 from portress.session import connected
 
+SLICE: Final = 1000  # admissions put back before the loop looks after something else: some 5 ms
 BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
 BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandbox hides or mistakes that file
 
@@ -64,6 +66,7 @@ class Sentinel:
         self._ended = ended
         self.catch_up: Callable[[], None] = lambda: None  # hears what the guard that is gone has reported
         self.replaced: Callable[[], None] = lambda: None  # told when the guard was put back
+        self._tasks: set[asyncio.Task[None]] = set()
         self._number: str | None = None  # of the trial under way
         self._seen = clock()  # when the guard was last known to be in force
         self._trial: asyncio.TimerHandle | None = None
@@ -156,39 +159,50 @@ class Sentinel:
         begun = self._clock()
         self.catch_up()
         try:
-            self._doorkeeper.put_back(self.ruleset())
+            rest = self._doorkeeper.put_back(self.ruleset())
         except GuardError as error:
             self._events.tell("refused", f"the guard was {cause}{culprit} and cannot be restored: {error}")
             return
         self.restorations[cause] += 1
         self.replaced()
+        self._later(self._complete(rest, begun, cause, culprit))
+
+    def _later(self, work: Coroutine[Any, Any, None]) -> None:
+        """Do it in the loop."""
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _complete(self, rest: list[Admission], begun: int, cause: str, culprit: str) -> None:
+        """Have the other admissions in the guard again, and cut what got in while it was away, in a thread,
+        for flows may be many; then tell it all."""
+        doors = strangers.guarded_ports(self._doorkeeper.config, Inside(self._doorkeeper.register))
+        since = time.time_ns() - (self._clock() - self._seen)
+        cutting = asyncio.get_running_loop().run_in_executor(None, _cut, doors, since)
+        await self._refill(rest)
         took = (self._clock() - begun) / SECOND * 1000
         count = len(self._doorkeeper.register)
         done = f"the guard was {cause}{culprit}; restored with {counted(count, 'admission')} in {took:.0f} ms"
-        self._cut_strangers(done, cause)
+        found = await cutting
+        if isinstance(found, OSError):
+            more = f"; strangers' flows from meanwhile could not be cut: {found.strerror}"
+        else:
+            self._doorkeeper.refuse(Source.of(one.source) for one in found if one.protocol == UDP)
+            more = f"; {counted(len(found), 'flow')} of strangers from meanwhile cut"
+        self._events.tell("restored", f"{done}{more}", cause=cause)
 
-    def _cut_strangers(self, done: str, cause: str) -> None:
-        """Cut what got in while the guard was away, in a thread, for flows may be many; then tell it all."""
-        held = {(one.door, one.source.whole) for one in self._doorkeeper.register}
-        doors = strangers.guarded_ports(self._doorkeeper.config, held)
-        since = time.time_ns() - (self._clock() - self._seen)
-
-        def cut() -> list[strangers.Flow] | OSError:
+    async def _refill(self, rest: list[Admission]) -> None:
+        """Put admissions back a slice at a time: meanwhile knocks are heard. If the guard is gone again, the
+        next restoration has them all."""
+        loads = self._table.loads
+        for first in range(0, len(rest), SLICE):
+            await asyncio.sleep(0)
+            if self._table.loads != loads or not self.guarding:
+                return
             try:
-                return strangers.cut(doors, since)
-            except OSError as error:
-                return error
-
-        def tell(future: asyncio.Future[list[strangers.Flow] | OSError]) -> None:
-            found = future.result()
-            if isinstance(found, OSError):
-                rest = f"; strangers' flows from meanwhile could not be cut: {found.strerror}"
-            else:
-                self._doorkeeper.refuse(Source.of(one.source) for one in found if one.protocol == UDP)
-                rest = f"; {counted(len(found), 'flow')} of strangers from meanwhile cut"
-            self._events.tell("restored", f"{done}{rest}", cause=cause)
-
-        asyncio.get_running_loop().run_in_executor(None, cut).add_done_callback(tell)
+                self._doorkeeper.put_back_part(rest[first : first + SLICE])
+            except GuardError:
+                return
 
     def answer(self, answers: Answers) -> None:
         """Have guarded ports answer as closed ones do. Whoever changed the guard meanwhile is dealt with
@@ -217,7 +231,7 @@ class Sentinel:
         if not self.guarding:
             self.guarding = True
             self._adopt_sessions()
-            self._doorkeeper.put_back(self.ruleset())
+            self._later(self._refill(self._doorkeeper.put_back(self.ruleset())))
         self.admit_everywhere(admit)
 
     def stand_down(self, why: str) -> bool:
@@ -282,6 +296,13 @@ class Sentinel:
         if self._trial is None:
             return None
         return max(0.0, self._trial.when() - asyncio.get_running_loop().time())
+
+
+def _cut(doors: strangers.GuardedPorts, since: int) -> list[strangers.Flow] | OSError:
+    try:
+        return strangers.cut(doors, since)
+    except OSError as error:
+        return error
 
 
 def _rebooted(state: Path) -> bool:

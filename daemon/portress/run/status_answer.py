@@ -13,12 +13,13 @@ from portress import __version__, hours
 from portress.admissions import Admission
 from portress.clock import STEP
 from portress.config.model import Config, Door
-from portress.durations import counted
+from portress.durations import counted, utc
 from portress.guard.closed import Answers, Kind
 from portress.knock import PROTOCOL_NAMES, SECOND, TCP, UDP
 from portress.run.listener import Listener
 from portress.run.recovery import Doubt
 from portress.sequence.in_force import Rota, few
+from portress.verdict import Advanced
 from portress.why.reasons import NAMES
 
 MOST: Final = 1000  # callers and shunned sources listed; the totals count them all
@@ -38,15 +39,15 @@ def seconds(ns: int) -> float:
 
 
 def admission(one: Admission, now: int, unix: float) -> dict[str, Any]:
-    """An admission; moments in unix seconds, `left` in seconds."""
+    """An admission; `left` in seconds."""
     return {
         "door": one.door,
         "source": str(one.source),
         "keyholder": one.keyholder,
         "how": one.how.partition(" ")[0],
         "gateway": one.how.partition(" ")[2] or None,
-        "since": round(unix - (now - one.since) / SECOND, 3),
-        "until": round(unix + (one.until - now) / SECOND, 3),
+        "since": utc(unix - (now - one.since) / SECOND),
+        "until": utc(unix + (one.until - now) / SECOND),
         "left": seconds(max(0, one.until - now)),
     }
 
@@ -74,6 +75,7 @@ def door(one: Door, admitted: int, unix: float) -> dict[str, Any]:
         "linger": one.linger,
         "places": one.places,
         "admitted": admitted,
+        "dial": None,
     }
     if one.hours:
         told["hours"] = {
@@ -130,28 +132,25 @@ def refusing(doubt: Doubt | None, unix: float) -> dict[str, Any] | None:
     if doubt is None:
         return None
     left = None if doubt.until is None else round(max(0.0, doubt.until - unix), 3)
-    return {"why": doubt.why, "until": doubt.until, "left": left}
+    until = None if doubt.until is None else utc(doubt.until)
+    return {"why": doubt.why, "until": until, "left": left}
 
 
-def tracking(listener: Listener, now: int) -> dict[str, Any]:
-    """Callers, shunned sources and counts of knocks."""
-    callers = [
-        {
-            "source": str(listener.source(_bytes(packed))),
-            "right": at.stage,
-            "of": at.of,
-            "doors": list(at.doors),
-            "left": seconds(left),
-        }
-        for (packed, at, left), _ in zip(listener.tracker.callers(now), range(MOST), strict=False)
-    ]
-    shunned = [
-        {"source": str(listener.source(_bytes(packed))), "left": seconds(until - now)}
-        for (packed, until), _ in zip(listener.tracker.shunned(now), range(MOST), strict=False)
-    ]
+def caller(listener: Listener, packed: object, at: Advanced, left: int) -> dict[str, Any]:
+    """A source that is part-way."""
+    doors, source = list(at.doors), str(listener.source(_bytes(packed)))
+    return {"source": source, "right": at.stage, "of": at.of, "doors": doors, "left": seconds(left)}
+
+
+def shunned(listener: Listener, packed: object, left: int) -> dict[str, Any]:
+    """A source whose knocks are ignored."""
+    return {"source": str(listener.source(_bytes(packed))), "left": seconds(left)}
+
+
+def knocks(listener: Listener) -> dict[str, Any]:
+    """Counts of knocks, by what came of them, and of what the watcher missed."""
     return {
-        "callers": {"now": len(listener.tracker), "limit": listener.tracker.limit, "listed": callers},
-        "shunned": shunned,
+        "caller_limit": listener.tracker.limit,
         "knocks": {
             outcome(kind): count for kind, count in sorted(listener.counts.items(), key=lambda i: str(i[0]))
         },
@@ -166,9 +165,16 @@ def _bytes(packed: object) -> bytes:
     return packed
 
 
-def events(told: list[dict[str, Any]], *, full: bool) -> list[dict[str, Any]]:
+def events(told: list[dict[str, Any]], unix: float, *, full: bool) -> list[dict[str, Any]]:
     """The last events. What is wrong with a configuration can quote a sequence: only `full` tells that."""
-    return told if full else [{**one, "text": without_ports(one["event"], one["text"])} for one in told]
+    return [
+        {
+            "time": utc(unix - one["ago"]),
+            "event": one["event"],
+            "text": one["text"] if full else without_ports(one["event"], one["text"]),
+        }
+        for one in told
+    ]
 
 
 def without_ports(event: str, text: str) -> str:
@@ -190,8 +196,7 @@ def about(config: Config, path: str, pid: int, up: int, step: int | None, unix: 
         "up": seconds(up),
         "time": round(unix, 3),
     }
-    if step is not None:
-        told["step"] = {"now": step, "left": round(STEP - unix % STEP, 3)}
+    told["step"] = None if step is None else {"now": step, "left": round(STEP - unix % STEP, 3)}
     return told
 
 

@@ -16,6 +16,7 @@ from attrs import evolve, frozen
 from portress.admissions import Admission
 from portress.clock import STEP, step_at
 from portress.config.model import Config
+from portress.durations import utc
 from portress.knock import SECOND, UNSURE, Knock, Source
 from portress.ledger.ledger import Record
 from portress.run.listener import Listener
@@ -112,14 +113,14 @@ def _facts(
 
 
 def _past(one: Record) -> dict[str, Any]:
-    """An admission by the ledger; moments in unix seconds."""
+    """An admission by the ledger."""
     return {
         "door": one.door,
         "keyholder": one.keyholder,
         "how": one.how,
-        "since": round(one.since, 3),
-        "until": round(one.until, 3),
-        "ended": None if one.ended is None else round(one.ended, 3),
+        "since": utc(one.since),
+        "until": utc(one.until),
+        "ended": None if one.ended is None else utc(one.ended),
         "ending": one.ending,
     }
 
@@ -165,7 +166,7 @@ def _knocks(
         run.follow(number, verdict)
         told.append(
             {
-                "at": round(at, 3),
+                "at": utc(at),
                 "pause": None if before is None else seconds(when - before),
                 "knock": str(Knock(number)) if full and number != UNSURE else None,
                 **fields(verdict, hint),
@@ -174,8 +175,8 @@ def _knocks(
         )
         if when in astray and not isinstance(verdict, _ENDS):
             opening, steps = astray[when].opening, astray[when].steps
-            told[-1] |= {"verdict": "astray", "said": other_time(opening, steps)}
-            told[-1] |= {"door": opening.door, "keyholder": opening.keyholder, "seconds": steps * STEP}
+            told[-1] |= {"verdict": "astray", "said": other_time(opening, steps), "door": opening.door}
+            told[-1] |= {"keyholder": opening.keyholder, "seconds": steps * STEP}
         before = when
     return told
 

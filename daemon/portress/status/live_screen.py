@@ -16,10 +16,11 @@ from rich.segment import Segment
 from rich.style import Style
 from rich.text import Text
 
-from portress.durations import moment, spell
+from portress.durations import moment, spell, unix
 from portress.knock import SECOND
 from portress.shown import shown
-from portress.status.screen import headline
+from portress.status.screen import ADMISSIONS, CALLERS, DOORS, headline
+from portress.status.view import KEYS
 
 Cell = tuple[str, Style | None]  # a character ("" behind a wide one) and how it looks
 Row = list[Cell]
@@ -27,7 +28,6 @@ Screen = list[Row]
 
 _PLAIN: Final = Style.null()
 _BLANK: Final[Cell] = (" ", None)
-_KEYS: Final = "q leaves"
 _BETWEEN: Final = "  "
 _HEADING: Final = "bold underline"
 _TO_THE_RIGHT: Final = ("left", "admitted", "right", "of")
@@ -64,13 +64,16 @@ class Section:
         *,
         whole: bool = True,
         count: int = 0,
+        skipped: int = 0,
     ) -> None:
-        """`empty` stands for no rows. `whole`: it is told how many rows found no room, of `count` in all."""
+        """`empty` stands for no rows. `whole`: it is told how many rows found no room, of `count` in all, of
+        which `skipped` come before these."""
         self.columns = columns
         self.rows = rows
         self.empty = empty
         self.whole = whole
         self.count = max(count, len(rows))
+        self.skipped = skipped
 
     @property
     def needs(self) -> int:
@@ -88,7 +91,12 @@ class Section:
         if not self.rows:
             yield Text(self.empty, "dim")
         elif not fits:
-            yield Text(f"… and {self.count - len(shown):,} more", "dim")
+            yield Text(self._rest(len(shown)), "dim")
+
+    def _rest(self, shown: int) -> str:
+        if self.skipped:
+            return f"{self.skipped + 1:,} to {self.skipped + shown:,} of {self.count:,}"
+        return f"… and {self.count - shown:,} more"
 
     def _line(self, row: Sequence[Text], widths: Sequence[int]) -> Text:
         line = Text()
@@ -145,16 +153,29 @@ def compose(told: dict[str, Any] | None, trouble: str, now: float, size: tuple[i
     yield from top
     if told is None:
         return
-    sections = [_doors(told), _admissions(told, roomy=columns >= _ROOMY)]
-    if told.get("daemon", True):
-        sections += [_callers(told), _events(told, now)]
-    airy = height >= _AIRY
-    room = height - 1 - len(top) - len(sections) * (2 if airy else 1)
-    for section, lines in zip(sections, share(room, [one.needs for one in sections]), strict=True):
+    for section, lines in _placed(told, len(top), size):
         if lines:
-            if airy:
+            if height >= _AIRY:
                 yield Text()
             yield from section.lines(lines, columns)
+
+
+def _placed(told: dict[str, Any], top: int, size: tuple[int, int]) -> list[tuple[Section, int]]:
+    """The tables below `top` lines, each with how many lines it gets."""
+    columns, height = size
+    sections = [_doors(told), _admissions(told, roomy=columns >= _ROOMY)]
+    if told["daemon"]:
+        sections += [_callers(told), _events(told)]
+    room = height - 1 - top - len(sections) * (2 if height >= _AIRY else 1)
+    return list(zip(sections, share(room, [one.needs for one in sections]), strict=True))
+
+
+def page(told: dict[str, Any] | None, size: tuple[int, int]) -> int:
+    """How many admissions are on a screen of (columns, lines) at once, where there are more of them."""
+    if told is None:
+        return 1
+    lines = _placed(told, len(_wrapped(headline(told), size[0])), size)[1][1]
+    return max(1, lines - 1)
 
 
 def _wrapped(text: Text, columns: int) -> list[Text]:
@@ -178,66 +199,64 @@ def _left(seconds: float, soon: float = 0) -> Text:
 
 
 def _doors(told: dict[str, Any]) -> Section:
-    counts: dict[str, int] = {}
-    for one in told["admissions"]:
-        counts[one["door"]] = counts.get(one["door"], 0) + 1
     rows = [
         [
             Text(one["name"]),
-            Text(str(one.get("admitted", counts.get(one["name"], 0)))),
-            Text(spell(round(one["stay"] * SECOND)) if "stay" in one else "", "dim"),
-            Text(" or ".join(one.get("openers", [])), "dim"),
-            Text(", ".join(one.get("services", []))),
+            Text(", ".join(one["services"] or ["as loaded"])),
+            Text(" or ".join(one["openers"]), "dim"),
+            Text("" if one["stay"] is None else spell(round(one["stay"] * SECOND)), "dim"),
+            Text(f"{one['admitted']:,}"),
         ]
         for one in told["doors"]
     ]
-    return Section(("door", "admitted", "stay", "opened by", "services"), rows, "No doors.")
+    return Section(DOORS, rows, "No doors.")
 
 
 def _admissions(told: dict[str, Any], *, roomy: bool) -> Section:
     rows = []
-    for one in sorted(told["admissions"], key=lambda each: each["left"]):
-        cells = [Text(one["source"]), _left(one["left"], _SOON), Text(one["door"])]
+    for one in told["admissions"]:
+        cells = [Text(one["source"]), Text(one["door"]), _left(one["left"], _SOON)]
         if roomy:
-            cells.append(Text(moment(one["until"]) if "until" in one else "", "dim"))
-        rows.append([*cells, Text(one.get("keyholder") or "")])
-    columns = ("source", "left", "door", *(("until",) if roomy else ()), "keyholder")
-    return Section(columns, rows, "No admissions.", count=told.get("admitted", 0))
+            cells.append(Text(moment(unix(one["until"])), "dim"))
+        rows.append([*cells, Text(one["keyholder"] or "")])
+    columns = [one for one in ADMISSIONS if roomy or one != "until"]
+    count, skipped = told["totals"]["admissions"], told.get("skipped", 0)
+    return Section(columns, rows, "No admissions.", count=count, skipped=skipped)
 
 
 def _callers(told: dict[str, Any]) -> Section:
     rows = []
-    for one in sorted(told["callers"]["listed"], key=lambda each: (-each["right"], each["left"])):
+    for one in sorted(told["callers"], key=lambda each: (-each["right"], each["left"])):
         left = _left(one["left"], _LATE)
         rows.append(
             [
                 Text(one["source"]),
+                Text(", ".join(one["doors"])),
                 Text(str(one["right"])),
                 Text(str(one["of"])),
                 left,
-                Text(", ".join(one["doors"])),
             ]
         )
     for one in sorted(told["shunned"], key=lambda each: -each["left"]):
-        rows.append([Text(one["source"]), Text("shunned", "red"), Text(""), _left(one["left"]), Text("")])
-    count = told["callers"]["now"] + len(told["shunned"])
-    return Section(("caller", "right", "of", "left", "door"), rows, "No callers.", count=count)
+        rows.append([Text(one["source"]), Text("shunned", "red"), Text(""), Text(""), _left(one["left"])])
+    count = told["totals"]["callers"] + told["totals"]["shunned"]
+    return Section(CALLERS, rows, "No callers.", count=count)
 
 
-def _events(told: dict[str, Any], now: float) -> Section:
+def _events(told: dict[str, Any]) -> Section:
     rows = [
-        [Text(moment(now - one["ago"])[11:], "dim"), Text(one["text"], _WORRY.get(one["event"], ""))]
-        for one in reversed(told.get("events", []))
+        [Text(moment(unix(one["time"]))[11:], "dim"), Text(one["text"], _WORRY.get(one["event"], ""))]
+        for one in reversed(told["events"])
     ]
     return Section(("at", "last events"), rows, "Nothing yet.", whole=False)
 
 
-def cells(lines: Iterable[Text], size: tuple[int, int]) -> Screen:
+def cells(lines: Iterable[Text], size: tuple[int, int], keys: str = KEYS) -> Screen:
     """Lines as a screen of (columns, lines), the last one being about the keys."""
     columns, height = size
     rows = [_row(line.render(_CONSOLE), columns) for line in lines][: height - 1]
     rows += [[_BLANK] * columns for _ in range(height - 1 - len(rows))]
-    return [*rows, _row([Segment(_KEYS, Style(dim=True))], columns)]
+    return [*rows, _row([Segment(keys, Style(dim=True))], columns)]
 
 
 def _row(segments: Iterable[Segment], columns: int) -> Row:

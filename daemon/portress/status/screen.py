@@ -12,35 +12,39 @@ from rich.table import Table as Grid
 from rich.text import Text
 
 from portress import hours
-from portress.durations import counted, moment, spell
+from portress.durations import counted, moment, spell, unix
 from portress.knock import SECOND
+
+FEW: Final = 40  # callers and shunned sources shown
+# Columns, printed or live
+DOORS: Final = ("door", "services", "opened by", "stay", "admitted")
+ADMISSIONS: Final = ("source", "door", "left", "until", "keyholder")
+CALLERS: Final = ("caller", "door", "right", "of", "left")
 
 FAMILIES: Final = {"ipv4": "IPv4", "ipv6": "IPv6"}
 _MET: Final = {"silence": "no answer", "tcp reset": "TCP reset"}
 
 
-def parts(told: dict[str, Any], *, width: int = 80, most: int = 40) -> list[Any]:
-    """The status for a screen of `width` columns: a headline, doors, admissions, callers."""
+def parts(told: dict[str, Any], *, width: int = 80, narrowed: bool = False) -> list[Any]:
+    """The status for a screen of `width` columns: a headline, doors, admissions, callers. `narrowed`: it is
+    about some of them only."""
     blocks: list[list[Any]] = [[headline(told)]]
     if told["doors"]:
-        dialled = [Text(f"{one['name']}: {one['dial']['rule']}") for one in told["doors"] if "dial" in one]
+        dialled = [Text(f"{one['name']}: {one['dial']['rule']}") for one in told["doors"] if one["dial"]]
         blocks.append([doors(told), *dialled, *map(Text, _hours(told))])
     if lines := closed(told):
         blocks.append([Text(line) for line in lines])
     if told["admissions"]:
-        count = told.get("admitted", len(told["admissions"]))
-        blocks.append([admissions(told["admissions"][:most], width), *_more(count, most)])
+        blocks.append([admissions(told["admissions"], width), *_more(told, "admissions")])
     else:
-        blocks.append([Text("No admissions.")])
-    if told.get("daemon", True):
-        if told.get("paper"):
-            blocks.append([Text(paper(told["paper"]))])
-        listed = told["callers"]["listed"]
-        if listed:
-            blocks.append([callers(listed[:most]), *_more(told["callers"]["now"], most)])
-        if told["shunned"]:
-            shunned = ", ".join(f"{one['source']} ({_left(one['left'])})" for one in told["shunned"][:most])
-            blocks.append([Text(f"Shunned: {shunned}"), *_more(len(told["shunned"]), most)])
+        blocks.append([Text(f"No {'matching ' if narrowed else ''}admissions.")])
+    if told.get("paper"):
+        blocks.append([Text(paper(told["paper"]))])
+    if told["callers"]:
+        blocks.append([callers(told["callers"][:FEW]), *_more(told, "callers")])
+    if told["shunned"]:
+        shunned = ", ".join(f"{one['source']} ({_left(one['left'])})" for one in told["shunned"][:FEW])
+        blocks.append([Text(f"Shunned: {shunned}"), *_more(told, "shunned")])
     return [part for block in blocks for part in ([Text()] if block is not blocks[0] else []) + block]
 
 
@@ -87,8 +91,22 @@ def paper(listed: list[dict[str, Any]]) -> str:
     return f"Paper: {left} of {counted(of, 'sequence')} left{more}"
 
 
-def _more(count: int, most: int) -> list[Text]:
-    return [Text(f"… and {count - most} more")] if count > most else []
+def room(told: dict[str, Any], height: int) -> int:
+    """How many admissions fit on a terminal of so many lines beside the rest, and the prompt after it."""
+    rest = 3 + len(told["doors"]) + 3 + 1 + 3
+    if told["callers"]:
+        rest += 4 + min(len(told["callers"]), FEW)
+    if told["shunned"]:
+        rest += 2
+    return max(5, height - rest)
+
+
+def _more(told: dict[str, Any], what: str) -> list[Text]:
+    """How many there are of those that are not shown."""
+    shown = len(told[what]) if what == "admissions" else min(len(told[what]), FEW)
+    more = told["totals"][what] - shown
+    limit = " (--limit 0 shows all)" if what == "admissions" else ""
+    return [Text(f"… and {more:,} more{limit}", "dim")] if more > 0 else []
 
 
 def _left(seconds: float) -> str:
@@ -98,15 +116,15 @@ def _left(seconds: float) -> str:
 def headline(told: dict[str, Any]) -> Text:
     """One or two sentences: is the daemon there, is the guard, is anything wrong."""
     line = Text()
-    if told.get("daemon", True):
+    if told["daemon"]:
         line.append(f"portress {told['version']}, watching by {told['watch']}, up {_left(told['up'])}. ")
     else:
         line.append("Daemon not running: no new admissions. ", "bold red")
     if not told["guard"]["present"]:
         line.append("UNGUARDED: no guard loaded; only the host's own firewall applies. ", "bold red")
-    elif told["guard"].get("open"):
+    elif told["guard"]["open"]:
         line.append(f"UNGUARDED: {_unguarded(told['guard']['open'])}. ", "bold red")
-    if not told.get("as_configured", True):
+    if told["as_configured"] is False:
         line.append(
             "Running the last good configuration: the current files are invalid (portress check). ",
             "bold red",
@@ -118,11 +136,11 @@ def headline(told: dict[str, Any]) -> Text:
     restored = sum(told["guard"]["restorations"].values())
     if restored:
         line.append(f"The guard was restored {counted(restored, 'time')}. ", "yellow")
-    if told.get("lost"):
+    if told["lost"]:
         line.append(f"{told['lost']} reported packets lost. ", "yellow")
-    if told.get("ledger") and not told["ledger"]["present"]:
+    if told["ledger"] and not told["ledger"]["present"]:
         line.append("There is no ledger: no rotating sequence is accepted. ", "bold red")
-    elif refusing := told.get("refusing"):
+    elif refusing := told["refusing"]:
         line.append(
             f"Rotating sequences are refused for {_left(refusing['left'])}: {refusing['why']}. ", "yellow"
         )
@@ -173,16 +191,16 @@ def _grid(*columns: str) -> Grid:
 
 def doors(told: dict[str, Any]) -> Grid:
     """The doors and how many are admitted to each."""
-    grid = _grid("door", "services", "opened by", "stay", "admitted")
+    grid = _grid(*DOORS)
     for one in told["doors"]:
-        services = ", ".join(one.get("services", ["as loaded"]))
-        admitted = one.get("admitted", sum(each["door"] == one["name"] for each in told["admissions"]))
-        stay = _left(one["stay"]) if "stay" in one else ""
-        if one.get("linger") is False:
+        services = ", ".join(one["services"] or ["as loaded"])
+        admitted = one["admitted"]
+        stay = "" if one["stay"] is None else _left(one["stay"])
+        if one["linger"] is False:
             stay += ", then cut"
         if one.get("admits") == "connection":
             stay += ", one connection"
-        cells = (one["name"], services, " or ".join(one.get("openers", [])), stay, str(admitted))
+        cells = (one["name"], services, " or ".join(one["openers"]), stay, str(admitted))
         grid.add_row(*map(Text, cells))
     return grid
 
@@ -194,12 +212,12 @@ def admissions(listed: list[dict[str, Any]], width: int) -> Grid:
             one["source"],
             one["door"],
             _left(one["left"]),
-            moment(one["until"]) if "until" in one else "",
-            one.get("keyholder") or "",
+            moment(unix(one["until"])),
+            one["keyholder"] or "",
         )
         for one in listed
     ]
-    columns = ("source", "door", "left", "until", "keyholder")
+    columns = ADMISSIONS
     needed = sum(max(map(len, cells)) + 2 for cells in zip(columns, *rows, strict=True))
     kept = [number for number, column in enumerate(columns) if column != "until" or needed <= width]
     grid = _grid(*(columns[number] for number in kept))
@@ -210,7 +228,7 @@ def admissions(listed: list[dict[str, Any]], width: int) -> Grid:
 
 def callers(listed: list[dict[str, Any]]) -> Grid:
     """Who is part-way, the furthest first."""
-    grid = _grid("caller", "door", "right", "of", "left")
+    grid = _grid(*CALLERS)
     for one in sorted(listed, key=lambda each: (-each["right"], each["left"])):
         doors = ", ".join(one["doors"][:3]) + (", …" if len(one["doors"]) > 3 else "")
         grid.add_row(

@@ -13,7 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from portress.durations import moment, spell
+from portress.durations import moment, spell, unix
 from portress.knock import SECOND
 from portress.verdict import progress
 
@@ -65,7 +65,7 @@ def _standing(told: dict[str, Any], zone: tzinfo | None) -> Table:
     grid.add_column(overflow="fold")
     for one in told["admissions"]:
         who = f"keyholder {one['keyholder']}" if one["keyholder"] else _HOW.get(one["how"], one["how"])
-        until = f"{moment(one['until'], zone)}, {_left(one['left'])} left"
+        until = f"{moment(unix(one['until']), zone)}, {_left(one['left'])} left"
         grid.add_row(Text("admitted", "bold green"), f"{one['door']} until {until}, {who}")
     if not told["guarded"]:
         grid.add_row(Text("unguarded", "bold red"), "no guard loaded; only the host's own firewall applies")
@@ -94,14 +94,15 @@ def _knocks(knocks: list[dict[str, Any]], ports: bool, zone: tzinfo | None) -> T
     if ports:
         grid.add_column(no_wrap=True, min_width=9)
     grid.add_column(overflow="fold")
-    day = moment(knocks[-1]["at"], zone)[:10]
+    day = moment(unix(knocks[-1]["at"]), zone)[:10]
     for one in knocks:
-        at = moment(one["at"] // 1, zone)
+        when = unix(one["at"])
+        at = moment(when // 1, zone)
         if at[:10] != day:
             day = at[:10]
             grid.add_row(Text(day, "dim"))
         cells = [
-            Text(f"{at[11:]}.{round(one['at'] % 1 * 1000) % 1000:03d}"),
+            Text(f"{at[11:]}.{round(when % 1 * 1000) % 1000:03d}"),
             Text(_pause(one["pause"]), "dim"),
         ]
         if ports:

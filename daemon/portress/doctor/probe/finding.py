@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Literal
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 Severity = Literal["error", "warning"]
 
@@ -40,3 +40,21 @@ def ordered(findings: Iterable[Finding]) -> Iterator[Finding]:
     each = dict.fromkeys(findings)
     yield from (one for one in each if one.severity == "error")
     yield from (one for one in each if one.severity == "warning")
+
+
+@frozen
+class Group:
+    """One finding and the doors it is about; none: it is about no door in particular."""
+
+    finding: Finding
+    doors: tuple[str, ...]
+
+
+def grouped(findings: Iterable[Finding]) -> list[Group]:
+    """The same finding of several doors as one, where the first of them was."""
+    groups: dict[Finding, list[str]] = {}
+    for one in findings:
+        doors = groups.setdefault(evolve(one, door=None), [])
+        if one.door is not None and one.door not in doors:
+            doors.append(one.door)
+    return [Group(finding, tuple(doors)) for finding, doors in groups.items()]

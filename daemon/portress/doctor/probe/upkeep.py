@@ -70,7 +70,7 @@ def read(config: Config, paths: Paths) -> Upkeep:
     """Ask the kernel and the daemon."""
     daemon, silent = None, None
     try:
-        daemon = ask(paths.socket, "status")
+        daemon = ask(paths.socket, "status", most=0)
     except NoDaemon:
         pass
     except Mistake as mistake:
