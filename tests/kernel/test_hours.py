@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import json
+import socket
 import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from lab import daemon, sender, tcp_state, until, world
+from lab import daemon, sender, service, tcp_state, until, world
 from lab.portress import portress
 from portress import hours
 from portress.clock import STEP
@@ -60,6 +62,14 @@ def ana(more: str = "") -> str:
 
 def sequence(away: int = 0) -> list[str]:
     return [str(one) for one in derive(SECRET, "ssh", RULE, int(time.time() // STEP) + away).knocks]
+
+
+def talks(session: socket.socket) -> bool:
+    """Whether what is said comes back."""
+    with contextlib.suppress(OSError):
+        session.send(b"still there?")
+        return session.recv(64) == b"still there?"
+    return False
 
 
 @BOTH
@@ -192,17 +202,24 @@ def test_a_keyholders_end_counts_where_the_guard_is_alone() -> None:
 def test_admissions_stay_or_end_when_the_door_closes(decide: str) -> None:
     for how, state in (("end", "filtered"), ("stay", "closed")):
         closes = (time.time() + 40) // 60 * 60 + 60  # time to knock before the door closes
-        of_door = window(closes - 3600, 60)
+        text = config(decide, window(closes - 3600, 60), f"at_closing: {how}").replace("22]", "22, tcp/8022]")
         with (
             world() as w,
-            daemon(w.host, config(decide, of_door, f"at_closing: {how}")) as d,
+            service(w.host, "tcp/8022"),
+            daemon(w.host, text) as d,
             sender(w.stranger) as send,
         ):
             send.knocks(w.stranger4, w.host4, KNOCKS)
             until(lambda d=d: len(d.status()["admissions"]) == 1)
             assert tcp_state(w.stranger, w.host4, 22) == "closed"
+            with w.stranger.enter():
+                session = socket.create_connection((w.host4, 8022), 3)
+            assert session.recv(64)
             time.sleep(max(0.0, closes - time.time()) + 0.1)
             assert tcp_state(w.stranger, w.host4, 22) == state
+            session.settimeout(2)
+            assert talks(session) == (how == "stay")
+            session.close()
             if how == "end":
                 d.wait_for("admission to ssh ended: closed")
                 history = json.loads(d.verb("history", "--json").stdout)["admissions"]

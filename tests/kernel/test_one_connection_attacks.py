@@ -175,6 +175,34 @@ def test_the_same_port_may_knock_again_for_another_connection_and_only_for_one(d
         assert {one["source"] for one in d.status()["admissions"]} == {f"{b.outer4} port {PORT}"}
 
 
+def hours(since: float, seconds: int) -> str:
+    """A line with hours that begin in the minute of `since`, in UTC."""
+    begin, end = (time.strftime("%H:%M", time.gmtime(at)) for at in (since, since + seconds))
+    return f'    hours: {{from: "{begin}", to: "{end}", zone: UTC}}\n'
+
+
+def test_outside_the_hours_no_connection_is_let_in_also_without_a_daemon(decide: str) -> None:
+    text = fixed(decide, "tcp/22", KNOCKS[-1])
+    for since, inside in ((time.time() + 6 * 3600, False), (time.time() - 3600, True)):
+        with behind() as b, sshd(b.host), daemon(b.host, text + hours(since, 4 * 3600)) as d:
+            for running in (True, False):
+                if not running:
+                    d.kill()
+                if inside and (running or decide == "kernel"):
+                    made, _ = connected(b, b.host4)
+                    with made:
+                        made.settimeout(5)
+                        assert made.recv(7) == b"SSH-2.0"
+                        assert not dial(b.two, b.host4, 22, made.getsockname()[1])
+                    continue
+                with pytest.raises(ALONE.NotDone):
+                    connected(b, b.host4, first_from=PORT, timeout=2)
+                assert not dial(b.one, b.host4, 22, PORT) and not dial(b.two, b.host4, 22, PORT)
+                if running:
+                    d.wait_for("knocked right, but back is closed; opens at")
+                    assert d.status()["admissions"] == []
+
+
 def test_history_names_the_port(decide: str) -> None:
     with behind() as b, sshd(b.host), daemon(b.host, fixed(decide, "tcp/22", KNOCKS[-1])) as d:
         made, _ = connected(b, b.host4)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import json
+import socket
 import time
+from collections.abc import Iterator
 
 import pytest
 
-from lab import crowd, daemon, sender, until, world
+from lab import Namespace, crowd, daemon, sender, service, until, world
 from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.knock import SECOND, TCP, UDP
@@ -68,3 +71,101 @@ def test_the_newest_admission_of_a_keyholder_ends_the_oldest(decide: str, places
         assert endings.count("moved") == 3 - places
         held = w.host.run(["nft", "list", "set", "inet", "portress", "ssh_4"]).stdout
         assert {one for one in sources if f"{one} " in held} == {ben, *anas[3 - places :]}
+
+
+@contextlib.contextmanager
+def session(ns: Namespace, host: str) -> Iterator[socket.socket]:
+    with ns.enter():
+        made = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    with made:
+        made.settimeout(3)
+        made.connect((host, 22))
+        assert made.recv(64)  # the greeting
+        yield made
+
+
+def talks(made: socket.socket) -> bool:
+    """Whether what is said comes back."""
+    with contextlib.suppress(OSError):
+        made.send(b"still there?")
+        return made.recv(64) == b"still there?"
+    return False
+
+
+@pytest.mark.parametrize("decide", ["kernel", "daemon"])
+def test_the_sessions_of_the_place_that_was_left_are_cut_and_no_others(decide: str) -> None:
+    with (
+        world() as w,
+        service(w.host, "tcp/22"),
+        daemon(w.host, config(decide, 1), keyholders=KEYHOLDERS) as d,
+        sender(w.stranger) as send,
+        sender(w.another) as other,
+    ):
+        send.knocks(w.stranger4, w.host4, sequence("ana", 0))
+        d.wait_for("admitted to ssh", w.stranger4)
+        send.knocks(w.stranger6, w.host6, sequence("ben", 0))
+        d.wait_for("admitted to ssh", w.stranger6)
+        with session(w.stranger, w.host4) as anas, session(w.stranger, w.host6) as bens:
+            assert talks(anas) and talks(bens)
+            other.knocks(w.another4, w.host4, sequence("ana", 1))
+            d.wait_for(f"ana moved from {w.stranger4} to {w.another4}")
+            with session(w.another, w.host4) as new:
+                assert talks(new) and talks(bens)
+                assert not talks(anas)
+
+
+@pytest.mark.parametrize("decide", ["kernel", "daemon"])
+def test_one_step_over_both_families_is_one_place_and_ends_nothing(decide: str) -> None:
+    """Browsers send a sequence over both families. The next step over the other family is a move."""
+    with (
+        world() as w,
+        daemon(w.host, config(decide, 1), keyholders=KEYHOLDERS) as d,
+        sender(w.stranger) as send,
+    ):
+
+        def admitted() -> list[str]:
+            return [one["source"] for one in d.status()["admissions"]]
+
+        both = sequence("ana", 0)
+        for knock in both:
+            send.knock(w.stranger4, w.host4, knock)
+            send.knock(w.stranger6, w.host6, knock)
+        until(admitted)
+        time.sleep(0.5)
+        first = admitted()
+        assert len(first) == 1 and first[0] in (w.stranger4, w.stranger6)
+        assert "moved" not in d.log
+        source, host = (w.stranger6, w.host6) if first[0] == w.stranger4 else (w.stranger4, w.host4)
+        send.knocks(source, host, sequence("ana", 1))
+        d.wait_for(f"ana moved from {first[0]} to {source}")
+        until(lambda: admitted() == [source])
+
+
+@pytest.mark.parametrize("decide", ["kernel", "daemon"])
+def test_paper_takes_a_place_a_command_takes_none_and_a_smaller_number_counts_from_the_next_admission(
+    decide: str,
+) -> None:
+    text = config(decide, 2).replace("    places", "    paper: {}\n    places")
+    with world() as w, daemon(w.host, text, keyholders=KEYHOLDERS) as d, sender(w.stranger) as send:
+
+        def admitted() -> set[str]:
+            return {one["source"] for one in d.status()["admissions"]}
+
+        one, two, three, four, five = crowd(5)
+        words = ["enrol", "ana", "--door", "ssh", "--paper", "--host", "gate.example", "--json"]
+        sheet = json.loads(d.verb(*words).stdout)["paper"][0]["sequences"]
+        d.verb("admit", five, "ssh")
+        send.knocks(one, w.host4, sequence("ana", 0))
+        until(lambda: admitted() == {five, one})
+        send.knocks(two, w.host4, sheet[0])
+        until(lambda: admitted() == {five, one, two})
+        send.knocks(three, w.host4, sheet[1])
+        d.wait_for(f"ana moved from {one} to {three}")
+        until(lambda: admitted() == {five, two, three})
+        d.configure(text.replace("places: 2", "places: 1"))
+        d.reload()
+        d.wait_for("reloaded")
+        assert admitted() == {five, two, three}
+        send.knocks(four, w.host4, sequence("ana", 1))
+        d.wait_for(f"ana moved from {two}, {three} to {four}")
+        until(lambda: admitted() == {five, four})

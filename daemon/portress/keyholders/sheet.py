@@ -137,18 +137,29 @@ def pdf(pages: Iterable[Printout]) -> bytes:
     canvas = Canvas(out, pagesize=A4)
     for page in pages:
         canvas.setTitle("Portress")  # a title is shown where others can read it: it names no host
-        lines = text(page, 84).splitlines()
-        while lines:
-            canvas.setFont("Courier", 9.5)
+        for lines in _leaves(text(page, 84).splitlines(), page.title):
             height = A4[1] - 60
-            for line in lines[:_LINES]:
-                canvas.drawString(50, height, line)
+            for line in lines:
+                canvas.setFont(_FONT, min(_SIZE, (A4[0] - 2 * _MARGIN) / (_WIDTH * max(1, len(line)))))
+                canvas.drawString(_MARGIN, height, line)
                 height -= _LEADING
-            del lines[:_LINES]
             canvas.showPage()
     canvas.save()
     return out.getvalue()
 
 
+def _leaves(lines: list[str], title: str) -> Iterable[list[str]]:
+    """The lines of each leaf: one that follows says again what it belongs to."""
+    yield lines[:_LINES]
+    rest = lines[_LINES:]
+    while rest:
+        yield [f"{title}, continued", "", *rest[: _LINES - 2]]
+        rest = rest[_LINES - 2 :]
+
+
+_FONT: Final = "Courier"
+_SIZE: Final = 9.5  # points; a line that is too long for that is printed smaller
+_WIDTH: Final = 0.6  # of a letter of this font, in its size
+_MARGIN: Final = 45  # points
 _LEADING: Final = 15.0  # points from line to line: room to strike out
 _LINES: Final = 49  # of them on a page
