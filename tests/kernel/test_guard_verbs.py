@@ -147,7 +147,7 @@ def test_a_trial_ends_by_itself_though_the_terminal_is_gone() -> None:
 def test_a_trial_that_is_kept_stays() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG, guard=False, start=False) as d:
         d.verb("guard", "--trial", "5s")
-        assert d.verb("guard", "--keep").stdout.startswith("The guard stays. Shut to")
+        assert d.verb("guard", "--keep").stdout.startswith("The guard stays. Closed to")
         time.sleep(5.5)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         again = d.verb("guard", "--keep", check=False)
@@ -181,7 +181,7 @@ def test_a_trial_with_a_daemon_ends_too_and_the_daemon_stands_down() -> None:
         d.verb("guard")
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         d.verb("guard", "--trial", "5s")
-        assert d.verb("guard", "--keep").stdout.startswith("The guard stays. Shut to")
+        assert d.verb("guard", "--keep").stdout.startswith("The guard stays. Closed to")
         time.sleep(5.5)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
@@ -212,7 +212,7 @@ def test_a_trial_ends_though_the_daemon_that_was_asked_for_it_is_gone() -> None:
         assert quiet(d)
         d.verb("guard", "--trial", "4s")
         d.restart()
-        assert d.verb("guard", "--keep").stdout.startswith("The guard stays. Shut to")
+        assert d.verb("guard", "--keep").stdout.startswith("The guard stays. Closed to")
         time.sleep(8)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
@@ -364,7 +364,7 @@ def test_a_door_that_the_configuration_lost_is_admitted_to_when_told_how_long() 
 
 def test_admitting_and_dismissing_work_without_a_daemon() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG, start=False) as d:
-        assert "no daemon runs" in d.verb("admit", w.stranger4, "ssh", "--for", "10m").stdout
+        assert "no daemon running" in d.verb("admit", w.stranger4, "ssh", "--for", "10m").stdout
         assert tcp_state(w.stranger, w.host4, 22) == "open"
         told = d.status()
         assert told["daemon"] is False and told["admissions"][0]["source"] == w.stranger4
