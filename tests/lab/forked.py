@@ -132,6 +132,18 @@ def started(namespace: Path, words: Sequence[str], stdin: int, stdout: int, stde
         os.close(told)
 
 
+def piped(namespace: Path, words: Sequence[str]) -> Forked:
+    """Start `portress WORDS` with no input and all its output at `stdout`, as text."""
+    out, there = os.pipe2(os.O_CLOEXEC)
+    nothing = os.open(os.devnull, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        pid, end = started(namespace, words, nothing, there, there)
+    finally:
+        os.close(there)
+        os.close(nothing)
+    return Forked(pid, end, os.fdopen(out, "r", buffering=1))
+
+
 def finished(
     namespace: Path, words: Sequence[str], *, text: str | None, timeout: float
 ) -> subprocess.CompletedProcess[str]:
@@ -146,7 +158,7 @@ def finished(
     finally:
         for one in (given, out_there, err_there):
             os.close(one)
-    process, said = Forked(pid, end, None), dict[int, bytes]()
+    process = Forked(pid, end, None)
     if mine is not None:
         assert text is not None
         _give(mine, text.encode())

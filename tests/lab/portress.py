@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from lab import forked
+from lab.forked import Forked
 from lab.space import LabError, Namespace, scratch
 from portress.ledger.ledger import Ledger
 from portress.run import use_mark
@@ -33,17 +34,18 @@ def _program() -> str:
     return str(beside if beside.exists() else REPOSITORY / ".venv/bin/portress")
 
 
-def _may_be_forked(words: Sequence[str]) -> bool:
-    """Whether nothing looks at that process from outside: at its command line or its environment in /proc."""
-    trial = words[0] == "guard" and {"--trial", "--keep"} & set(words)
-    return not (_EXEC or trial or words[0] in ("begin", "run", "unguard") or "SSH_CONNECTION" in os.environ)
+def _may_be_forked(ns: Namespace, words: Sequence[str]) -> bool:
+    """Whether that process needs no more than its network namespace to itself, and nothing looks at its
+    command line or its environment in /proc."""
+    watched = words[0] == "begin" or (words[0] == "guard" and {"--trial", "--keep"} & set(words))
+    return not (_EXEC or type(ns) is not Namespace or watched or "SSH_CONNECTION" in os.environ)
 
 
 def portress(
     ns: Namespace, *words: str, text: str | None = None, check: bool = False, timeout: float = 30
 ) -> subprocess.CompletedProcess[str]:
     """Run a verb to its end in the namespace."""
-    if not _may_be_forked(words):
+    if not _may_be_forked(ns, words):
         return ns.run([_program(), *words], check=check, text=text, timeout=timeout)
     done = forked.finished(ns.path, words, text=text, timeout=timeout)
     if check and done.returncode:
@@ -96,7 +98,7 @@ class Daemon:
         self.ahead = 0.0
         self.group: Path | None = None
         self.lines: list[str] = []
-        self.process: subprocess.Popen[str] | None = None
+        self.process: subprocess.Popen[str] | Forked | None = None
         self._heard = threading.Condition()
 
     @property
@@ -151,7 +153,10 @@ class Daemon:
         command = [_program(), "run", *self.options, *words]
         if self.ahead:
             command[:1] = [sys.executable, str(Path(__file__).with_name("clocked.py")), str(self.ahead)]
-        self.process = self.ns.popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, bufsize=1)
+        if self.ahead or self.group is not None or not _may_be_forked(self.ns, command[1:]):
+            self.process = self.ns.popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, bufsize=1)
+        else:
+            self.process = self.ns.forked(command[1:])
         if self.group is not None:
             (self.group / "cgroup.procs").write_text(str(self.process.pid))
         threading.Thread(target=self._listen, args=(self.process,), daemon=True).start()
@@ -164,7 +169,7 @@ class Daemon:
         if told:
             self.wait_for("ready, watching by", since=since, timeout=timeout)
 
-    def _listen(self, process: subprocess.Popen[str]) -> None:
+    def _listen(self, process: subprocess.Popen[str] | Forked) -> None:
         assert process.stdout is not None
         for line in process.stdout:
             with self._heard:

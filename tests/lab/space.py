@@ -25,6 +25,9 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final, ParamSpec, TypeVar
 
+from lab import forked
+from lab.forked import Forked
+
 NEEDS_ROOT: Final = "tests in network namespaces need root: run them as root, or tests/unit alone without"
 PREFIX: Final = "pt-"
 _CLONE_NEWNET: Final = 0x40000000
@@ -61,7 +64,7 @@ class Namespace:
 
     def __init__(self, name: str) -> None:
         self.name = name
-        self._started: list[subprocess.Popen[str]] = []
+        self._started: list[subprocess.Popen[str] | Forked] = []
 
     def __repr__(self) -> str:
         return f"Namespace({self.name!r})"
@@ -101,6 +104,12 @@ class Namespace:
         process: subprocess.Popen[str] = subprocess.Popen(
             self._inside(command), text=True, start_new_session=True, **options
         )
+        self._started.append(process)
+        return process
+
+    def forked(self, words: Sequence[str]) -> Forked:
+        """Start `portress WORDS`, with all output at its `stdout`; it is killed when the namespace goes."""
+        process = forked.piped(self.path, words)
         self._started.append(process)
         return process
 
