@@ -26,6 +26,7 @@ REPOSITORY: Final = Path(__file__).resolve().parents[2]
 ALONE: Final = "source_prefix: {ipv4: 32, ipv6: 128}"
 QUIET: Final = "closed: drop"
 _EXEC: Final = os.environ.get("LAB_EXEC") == "1"  # start every program by its file
+_PYTHONPATH: Final = os.environ.get("PYTHONPATH")  # another one holds for programs that are loaded anew
 
 
 def _program() -> str:
@@ -38,7 +39,8 @@ def _may_be_forked(ns: Namespace, words: Sequence[str]) -> bool:
     """Whether that process needs no more than its network namespace to itself, and nothing looks at its
     command line or its environment in /proc."""
     watched = words[0] == "begin" or (words[0] == "guard" and {"--trial", "--keep"} & set(words))
-    return not (_EXEC or type(ns) is not Namespace or watched or "SSH_CONNECTION" in os.environ)
+    other = "SSH_CONNECTION" in os.environ or os.environ.get("PYTHONPATH") != _PYTHONPATH
+    return not (_EXEC or type(ns) is not Namespace or watched or other)
 
 
 def portress(
