@@ -437,6 +437,7 @@ TALKER = """
 import socket, sys, time
 s = socket.socket(socket.AF_INET6 if ":" in sys.argv[1] else socket.AF_INET, socket.SOCK_DGRAM)
 s.bind((sys.argv[1], 22))
+print("bound", flush=True)
 s.settimeout(0.05)
 peer = None
 while True:
@@ -459,11 +460,12 @@ def test_dismissing_ends_a_datagram_flow_that_the_host_itself_keeps_alive(runnin
         heard: list[str] = []
         assert talker.stdout
         Thread(target=lambda: heard.extend(map(str.strip, talker.stdout or ())), daemon=True).start()
+        until(lambda: "bound" in heard)
         with w.stranger.call(dial, source, host) as client:
 
             def arrives(word: str) -> bool:
-                until = time.monotonic() + 1.5
-                while time.monotonic() < until and word not in heard:
+                end = time.monotonic() + 1.5
+                while time.monotonic() < end and word not in heard:
                     client.send(word.encode())
                     time.sleep(0.02)
                 return word in heard
