@@ -10,11 +10,12 @@ has to be read from the guard.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Hashable, Iterable
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from typing import Any, Final
 
+from portress.config.model import CALLERS, Misses
 from portress.knock import SECOND, Expected, Knock, Sequence
-from portress.sequence.trie import Node, Path
+from portress.sequence.trie import Node, Path, Trie
 from portress.tracker import State, Tracker
 from portress.verdict import (
     Completed,
@@ -35,10 +36,21 @@ _IGNORED: Final = Ignored()
 
 
 class Mirror(Tracker):
-    """Follows the guard's decisions. Set `where` to what says at which (path, floor) a source is now."""
+    """Follows the guard's decisions. `where` says at which (path, floor) a source is now."""
 
-    where: Callable[[Any], tuple[Path, int] | None] = staticmethod(lambda _source: None)
-    astray = False  # a report was not understood: some before it are missing
+    def __init__(
+        self,
+        trie: Trie,
+        *,
+        limit: int = CALLERS["kernel"],
+        misses: Misses | None = None,
+        used: Mapping[bytes, Use] | None = None,
+        floor: int = -1,
+        where: Callable[[Any], tuple[Path, int] | None] = lambda _source: None,
+    ) -> None:
+        super().__init__(trie, limit=limit, misses=misses, used=used, floor=floor)
+        self.where = where
+        self.astray = False  # a report was not understood: some before it are missing
 
     def follow(self, source: Hashable, knock: int, now: int, report: str) -> Verdict | None:
         """What the guard did with a knock at `now` (ns), if that opened nothing. None: told already."""

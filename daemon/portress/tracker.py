@@ -36,7 +36,7 @@ from __future__ import annotations
 from collections import Counter, OrderedDict, deque
 from collections.abc import Hashable, Iterator, Mapping
 
-from portress.config.model import Misses
+from portress.config.model import CALLERS, Misses
 from portress.knock import SECOND, Expected
 from portress.sequence.trie import Node, Trie
 from portress.verdict import (
@@ -82,7 +82,7 @@ class Tracker:
         self,
         trie: Trie,
         *,
-        limit: int = 65536,
+        limit: int = CALLERS["daemon"],
         misses: Misses | None = None,
         used: Mapping[bytes, Use] | None = None,
         floor: int = -1,

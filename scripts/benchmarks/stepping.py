@@ -28,6 +28,7 @@ from benchmarks.stepping import HOLDERS
 from portress.config import load as configuration
 from portress.keyholders import file as keyholding
 from portress.mirror import Mirror
+from portress.run.deciding import Deciding
 from portress.run.in_force import InForce
 from portress.guard.table import Table
 from portress.sequence.in_force import Rota
@@ -46,7 +47,8 @@ async def main():
     trie = rota.trie(int(unix // 30))
     tracker, table = (Mirror if config.decide == "kernel" else Tracker)(trie), Table()
     in_force = InForce(config, rota, tracker)
-    steps = Steps(in_force, table, lambda: unix, lambda: round((unix - START) * 1e9) + 10**15)
+    clock = lambda: round((unix - START) * 1e9) + 10**15
+    steps = Steps(in_force, table, Deciding(table.maps, lambda: unix, clock), lambda: unix, clock)
     if config.decide == "kernel":
         in_force.plan = steps.deciding.plan_for(rota, trie, {}, -1)
     table.load(in_force.ruleset())

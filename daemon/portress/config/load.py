@@ -15,7 +15,7 @@ from attrs import evolve
 
 from portress.config import calendar, checks, yaml_tree
 from portress.config.fleet import settings
-from portress.config.model import Authenticator, Config, Door, Misses, Paper, Rotating
+from portress.config.model import CALLERS, Authenticator, Config, Door, Misses, Paper, Rotating
 from portress.config.routes import carriers
 from portress.config.schema import CONFIGURATION
 from portress.knock import PROTOCOLS, SECOND, Knock, Sequence
@@ -24,10 +24,6 @@ from portress.knock import PROTOCOLS, SECOND, Knock, Sequence
 STAY: Final = 8 * 3600 * SECOND
 STAY_OF_CONNECTIONS: Final = 30 * SECOND  # time to connect: sessions outlive it
 _PUBLISHED: Final = tuple(map(Knock.parse, ("tcp/4617", "udp/2953", "tcp/6381")))
-
-
-# Sources part-way at once, where nothing else is said: in the kernel they take little, and a flood many.
-ROOM: Final = {"kernel": 1 << 18, "daemon": 1 << 16}
 
 
 def load(path: Path, *, here: bool = False) -> Config:
@@ -67,7 +63,7 @@ def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
     prefix = values.pop("source_prefix", {"ipv4": 32, "ipv6": 64})
     networks: tuple[IPv4Network | IPv6Network, ...] = values.pop("always", ())
     values.setdefault("decide", "kernel" if values.get("watch", "packet") == "packet" else "daemon")
-    values.setdefault("callers", ROOM[values["decide"]])
+    values.setdefault("callers", CALLERS[values["decide"]])
     sections = {
         "doors": {name: _door(name, door) for name, door in values.pop("doors").items()},
         "always": _fewest(networks),

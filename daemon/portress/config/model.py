@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from ipaddress import IPv4Network, IPv6Network
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 from attrs import field, frozen
 
@@ -16,9 +16,10 @@ from portress.knock import SECOND, Sequence, Service, Source, Widths
 
 Watch = Literal["packet", "journal", "counter"]
 Decide = Literal["kernel", "daemon"]
-
-
 Admits = Literal["source", "connection"]
+
+# Sources part-way at once, where nothing else is said: in the kernel they take little, and a flood many.
+CALLERS: Final[dict[Decide, int]] = {"kernel": 1 << 18, "daemon": 1 << 16}
 
 
 @frozen
@@ -138,7 +139,7 @@ class Config:
     prefix_4: int = 32  # source_prefix.ipv4
     prefix_6: int = 64  # source_prefix.ipv6
     misses: Misses | None = None  # None: nobody is shunned
-    callers: int = 1 << 18  # sources remembered part-way at once
+    callers: int = CALLERS["kernel"]  # sources remembered part-way at once
     admissions: int = 16384  # sources of one family admitted through one door at once
     restore: bool = False  # admissions with time left come back after a reboot
     metrics: tuple[str, int] | None = None  # address and port

@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, Final
-
-from attrs import frozen
 
 from portress.admissions import Admission, Ending, Grant, How
 from portress.config.model import Fleet
@@ -22,16 +20,12 @@ from portress.fleet.member import Member, Outcome
 from portress.fleet.memory import FILE, Memory
 from portress.fleet.records import Admitted, Holder, Spent
 from portress.fleet.roster import access, codec, keyholders
+from portress.fleet.stops import Stops
 from portress.fleet.store import Store
 from portress.guard.table import GuardError
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, TIMELESS, Expected, Source
-from portress.run.changes import Reloading
-from portress.run.doorkeeper import Doorkeeper
 from portress.run.fellows import Claimed
-from portress.run.follower import MirrorListener
-from portress.run.in_force import InForce
-from portress.run.ledger_writer import Books
 from portress.verdict import Use
 
 SLICE: Final = 256  # admissions from elsewhere that are seen to before the loop looks after something else
@@ -39,22 +33,11 @@ _ON_PAPER: Final[dict[Outcome, Claimed]] = {Outcome.FIRST: "new", Outcome.TAKEN:
 _OURS: Final = frozenset({Ending.DISMISSED, Ending.USED_TWICE})  # what ends an admission everywhere
 
 
-@frozen
-class Stops:
-    """What of the daemon the fleet acts on."""
-
-    in_force: InForce
-    doorkeeper: Doorkeeper
-    listener: MirrorListener
-    changes: Reloading
-    books: Books
-    later: Callable[[Awaitable[None]], object]
-
-
 class Gate:
     """One gateway's daemon in the fleet `settings`. `clock` gives ns, `unix` unix seconds.
 
-    Made before the daemon's stops, which tell it what happens; `join` gives it those that it acts on.
+    Made before the daemon's stops, which tell it what happens; it acts on those that `stops` gives when it
+    joins.
     """
 
     def __init__(
@@ -64,6 +47,7 @@ class Gate:
         events: Events,
         clock: Callable[[], int],
         unix: Callable[[], float],
+        stops: Callable[[], Stops],
     ) -> None:
         self.settings = settings
         self.where: dict[tuple[str, Source], str] = {}  # at which other gateway somebody was let in
@@ -75,7 +59,8 @@ class Gate:
         written = codec(settings)
         self.era = written.era  # of the fleet's paper
         self.member = Member(settings.gateway, written, self._store, memory, self, unix)
-        self._stops: Stops | None = None
+        self._there = stops
+        self._stops: Stops | None = None  # until it joins
         self._known: tuple[Holder, ...] = self.member.recall()
         self._todo: deque[Admitted] = deque()
         self._doing: asyncio.Task[None] | None = None
@@ -91,9 +76,9 @@ class Gate:
             self._events.tell("fleet_away", str(mistake))
             return ()
 
-    async def join(self, stops: Stops) -> None:
-        """Act on these from now on: read everything, if the store answers, and do it."""
-        self._stops = stops
+    async def join(self) -> None:
+        """Act on the daemon's stops from now on: read everything, if the store answers, and do it."""
+        self._stops = self._there()
         await self._store.__aenter__()
         await self.member.start()
         if self._doing is not None:

@@ -62,7 +62,7 @@ class Member:
         self.trouble = ""  # what is wrong with the store, in one line
         self.seen = 0  # the revision up to which everything has been heard
         self.lag = 0.0  # seconds from a change made here until it was heard here, the last time
-        self.outbox = Outbox(store, self.now, self._lost)
+        self.outbox = Outbox(store, self.now, self._lost, lambda: self.seen)
         self._codec = codec
         self._store = store
         self._memory = memory
@@ -75,7 +75,6 @@ class Member:
         self._clock_off = False
         self._warned = self._tidied = 0.0
         self.heard = Heard(name, codec, memory, doors, self.outbox, unix, lambda: self.ahead, self._write)
-        self.outbox.heard = lambda: self.seen
 
     @property
     def counts(self) -> Counts:

@@ -38,12 +38,18 @@ class _Waiting:
 class Outbox:
     """Sends to `store`. `now` gives unix seconds by the store's clock; `lost` is told each failure.
 
-    `heard`, to be set before it runs, gives the revision up to which all changes were heard.
+    `heard` gives the revision up to which all changes were heard.
     """
 
-    def __init__(self, store: Store, now: Callable[[], float], lost: Callable[[StoreError], None]) -> None:
+    def __init__(
+        self,
+        store: Store,
+        now: Callable[[], float],
+        lost: Callable[[StoreError], None],
+        heard: Callable[[], int],
+    ) -> None:
         self.sent: dict[bytes, float] = {}  # when (monotonic seconds) a change was sent, to measure the lag
-        self.heard: Callable[[], int] = lambda: 0
+        self._heard = heard
         self._store = store
         self._now = now
         self._lost = lost
@@ -124,7 +130,7 @@ class Outbox:
         return some
 
     async def _send(self, some: dict[bytes, _Waiting]) -> None:
-        begun, heard = time.monotonic(), self.heard()
+        begun, heard = time.monotonic(), self._heard()
         if not heard:
             raise StoreError("not everything was read yet")
         changes = [(key, one.value, await self._lease_of(one)) for key, one in some.items()]
@@ -144,7 +150,7 @@ class Outbox:
 
     async def _until_heard(self, revision: int) -> None:
         end = time.monotonic() + _HEARING
-        while self.heard() < revision:
+        while self._heard() < revision:
             if time.monotonic() > end:
                 raise StoreError("the store has changes not received yet")
             await asyncio.sleep(0.001)

@@ -36,6 +36,7 @@ from portress.run.metrics_server import Publisher
 from portress.run.recovery import Past
 from portress.run.sentinel import Sentinel
 from portress.run.steps import Steps
+from portress.run.trackers import Trackers
 from portress.sequence.in_force import Rota
 from portress.sequence.trie import Trie
 
@@ -55,6 +56,7 @@ class Reloading:
     sentinel: Sentinel
     listener: MirrorListener
     steps: Steps
+    trackers: Trackers
     ears: Hearing
     publisher: Publisher
     last_good: LastGood
@@ -175,7 +177,7 @@ class Reloading:
             now.tracker.limit, now.tracker.misses = config.callers, config.misses
             now.tracker.replace(trie)
         else:  # sources are not what they were
-            now.tracker = self.listener.tracker_for(config, trie, now.tracker.used, now.tracker.floor)
+            now.tracker = self.trackers.make(config, trie, now.tracker.used, now.tracker.floor)
         self.steps.adopt(rota, step)
         now.tracker.floor = self.past.floor(config)
         self.sentinel.replaced()

@@ -13,7 +13,7 @@ import contextlib
 import signal
 import time
 from collections.abc import Awaitable, Iterable
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from attrs import evolve
 
@@ -25,25 +25,25 @@ from portress.doctor.open_doors import probe
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
-from portress.fleet.packages import need
+from portress.fleet.stops import Stops
 from portress.guard.able import settled
 from portress.guard.table import GuardError, Table
 from portress.keyholders.place import together
 from portress.knock import Source
-from portress.mirror import Mirror
 from portress.paths import Paths
 from portress.run import gc_tuning as tuning
 from portress.run import trial, use_mark
 from portress.run.away import Away
 from portress.run.changes import Reloading
+from portress.run.deciding import Deciding
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Hearing
 from portress.run.exposure import Exposure
-from portress.run.fellows import Alone, Apart, Fellows
 from portress.run.follower import MirrorListener
 from portress.run.http import Answer
 from portress.run.in_force import InForce
 from portress.run.interfaces import Interfaces
+from portress.run.joining import fellowship
 from portress.run.last_good import LastGood
 from portress.run.ledger_writer import Books
 from portress.run.metrics_server import Publisher
@@ -53,12 +53,9 @@ from portress.run.sd_notify import Notify
 from portress.run.sentinel import Sentinel
 from portress.run.status_answer import ready
 from portress.run.steps import Steps, pause_at
+from portress.run.trackers import Trackers
 from portress.run.wall_clock import Timekeeper, checked, since_boot
 from portress.sequence.in_force import Rota
-from portress.tracker import Tracker
-
-if TYPE_CHECKING:
-    from portress.fleet.gate import Gate
 
 TICK: Final = 1.0  # seconds between two rounds of housekeeping
 AHEAD: Final = 10.0  # seconds before a new time step when its sequences are derived
@@ -137,45 +134,28 @@ class Daemon:
         self._past.tell_void(self._in_force.rota)
         self._later(self._books.prune(self._unix() - REMEMBER))
 
-    def _join(self, config: Config) -> None:
-        """The fleet's other gateways, if there are any. Raises Mistake for a secret that cannot be read,
-        unless the last good configuration is wanted: then this gateway goes on without them."""
-        self._gate: Gate | None = None
-        self._fellows: Fellows = Alone()
-        if config.fleet is None:
-            return
-        try:
-            need()
-            from portress.fleet.gate import Gate  # with aiohttp and cryptography: only where they are wanted
-
-            self._gate = Gate(config.fleet, self._paths.state, self._events, self._clock, self._unix)
-            self._fellows = self._gate
-        except Mistake as mistake:
-            if not self._last_good.wanted:
-                raise
-            for line in (
-                *mistake.lines,
-                "running without the fleet; fix it, then: systemctl restart portress",
-            ):
-                self._events.tell("refused", line)
-            self._fellows = Apart(config.fleet, mistake.lines[0])
-
     async def _meet_fellows(self) -> None:
         """Do what happened at the other gateways, before anything is said to be ready."""
         if self._gate is not None:
-            from portress.fleet.gate import Stops
-
-            await self._gate.join(
-                Stops(
-                    self._in_force,
-                    self._doorkeeper,
-                    self._listener,
-                    self._changes,
-                    self._books,
-                    self._later,
-                )
-            )
+            await self._gate.join()
             self._stack.push_async_callback(self._gate.leave)
+
+    def _join(self, config: Config) -> None:
+        """Know the fleet's other gateways, if there are any. Raises Mistake."""
+        self._gate, self._fellows = fellowship(
+            config.fleet,
+            self._paths.state,
+            self._events,
+            self._clock,
+            self._unix,
+            self._stops,
+            last_good=self._last_good.wanted,
+        )
+
+    def _stops(self) -> Stops:
+        return Stops(
+            self._in_force, self._doorkeeper, self._listener, self._changes, self._books, self._later
+        )
 
     def _wire(self, config: Config, rota: Rota) -> None:
         """Make the stops, each with those it needs."""
@@ -183,39 +163,47 @@ class Daemon:
         table = Table(own=True)
         mark, boot = paths.socket.parent / use_mark.NAME, use_mark.boot()
         ledger = open_ledger(paths, events, unix())
-        self._books = books = Books(ledger, events, unix, clock, mark, boot)
+        self._books = books = Books(ledger, events, unix, clock, mark, boot, paths.witnesses)
         self._stack.push_async_callback(books.close)
         record = table.record() if config.decide == "kernel" else None
-        books.begin_paper(paths.witnesses)
         fleets_era = self._gate.era if self._gate is not None else None
         self._past = past = Past(books, events, unix, since_boot, mark, boot, record, fleets_era)
         rota = evolve(rota, era=past.era)
         trie, used = rota.trie(step_at(unix())), past.used()
-        limit, misses, floor = config.callers, config.misses, past.floor(config)
-        kind = Mirror if config.decide == "kernel" else Tracker
-        tracker = kind(trie, limit=limit, misses=misses, used=used, floor=floor)
+        deciding = Deciding(table.maps, unix, clock)
+        trackers = Trackers(deciding, lambda: self._in_force.plan)
+        tracker = trackers.make(config, trie, used, past.floor(config))
         recalled = self._gate.recalled(config.doors) if self._gate is not None else ()
         self._in_force = now = InForce(config, rota, tracker, recalled, unix=unix)
         self._doorkeeper = doorkeeper = Doorkeeper(now, table, books, events, clock, unix, self._fellows)
-        away, ended = Away(paths.socket), trial.ended_file(paths.socket)
-        self._sentinel = sentinel = Sentinel(table, now, doorkeeper, events, clock, away, ended)
-        follow = sentinel.answer
-        self._exposure = Exposure(probe, lambda: now.config, lambda: sentinel.guarding, events, follow)
-        self._steps = Steps(now, table, unix, clock)
+        self._sentinel = sentinel = self._sentry(table)
+        guarding, follow = lambda: sentinel.guarding, sentinel.answer
+        self._exposure = Exposure(probe, lambda: now.config, guarding, events, follow)
+        self._steps = Steps(now, table, deciding, unix, clock)
         self._stack.callback(self._steps.close)
         self._stack.callback(self._ears.close)
         hearing = self._ears.open(config)
         self._listener = MirrorListener(
-            hearing, now, doorkeeper, table, books, events, clock, sentinel.admit, self._fellows
+            hearing, now, doorkeeper, table, books, events, clock, sentinel.admit, self._fellows, deciding
         )
-        self._listener.decides(self._steps.deciding)
         self._listener.begin()
-        sentinel.catch_up = self._listener.listen
-        sentinel.replaced = lambda: self._record(table)
         self._ears.turn(self._listener, hearing)
-        self._changes = self._reloading(table)
+        self._changes = self._reloading(table, trackers)
 
-    def _reloading(self, table: Table) -> Reloading:
+    def _sentry(self, table: Table) -> Sentinel:
+        return Sentinel(
+            table,
+            self._in_force,
+            self._doorkeeper,
+            self._events,
+            self._clock,
+            Away(self._paths.socket),
+            trial.ended_file(self._paths.socket),
+            catch_up=lambda: self._listener.listen(),
+            replaced=lambda: self._record(table),
+        )
+
+    def _reloading(self, table: Table, trackers: Trackers) -> Reloading:
         return Reloading(
             self._paths,
             self._events,
@@ -226,6 +214,7 @@ class Daemon:
             self._sentinel,
             self._listener,
             self._steps,
+            trackers,
             self._ears,
             self._publisher,
             self._last_good,

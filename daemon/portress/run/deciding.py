@@ -126,6 +126,13 @@ class Deciding:
             over=over,
         )
 
+    def place(self, plan: Plan | None, packed: bytes) -> tuple[tuple[int, ...], int] | None:
+        """The path and the floor of the node where the guard has a source now."""
+        try:
+            return None if plan is None else plan.place_of(self.maps.stands_at(packed))
+        except OSError:
+            return None
+
     def withdraw(self, plan: Plan, claims: Iterable[bytes], used: Mapping[bytes, Use], floor: int) -> None:
         """Have the guard refuse at once what was used, and older steps. Raises GuardError."""
         gone: list[tuple[bytes, bytes]] = []

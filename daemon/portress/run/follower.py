@@ -8,25 +8,27 @@ a stay that is shorter or longer than the door's, other doors that the same end 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from itertools import islice
 from typing import Final, cast
 
 from portress.admissions import Grant
-from portress.config.model import Config
 from portress.durations import counted
 from portress.errors import Mistake
-from portress.events import Minutely
+from portress.events import Events, Minutely
 from portress.guard import decide
 from portress.guard.decide import Opener
-from portress.guard.table import GuardError
+from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
 from portress.mirror import Mirror
 from portress.run.deciding import Deciding
+from portress.run.doorkeeper import Doorkeeper
+from portress.run.fellows import Fellows
+from portress.run.in_force import InForce
+from portress.run.ledger_writer import Books
 from portress.run.listener import BUDGET, Listener
-from portress.sequence.trie import Trie
-from portress.tracker import Tracker
 from portress.verdict import Closed, Completed, Ignored, Repeated, Replayed, Report, Use, Verdict
+from portress.watch import Watcher
 from portress.watch.reports import Reported
 
 PART: Final = 512  # admissions that are read from the guard at once
@@ -37,10 +39,22 @@ _UNTOLD: Final = ("untold", "untold_openings", "untold_first")
 
 
 class MirrorListener(Listener):
-    """A Listener that follows the guard where its tracker is a Mirror; call `decides` before it hears."""
+    """A Listener that follows the guard where its tracker is a Mirror, and acts through `deciding`."""
 
-    def decides(self, deciding: Deciding) -> None:
-        """Act through `deciding`."""
+    def __init__(
+        self,
+        watcher: Watcher,
+        in_force: InForce,
+        doorkeeper: Doorkeeper,
+        table: Table,
+        books: Books,
+        events: Events,
+        clock: Callable[[], int],
+        admit: Callable[[list[Grant]], object],
+        fellows: Fellows,
+        deciding: Deciding,
+    ) -> None:
+        super().__init__(watcher, in_force, doorkeeper, table, books, events, clock, admit, fellows)
         self.deciding = deciding
         self._openers: tuple[object, list[Opener]] = (None, [])
         self._full_at: set[tuple[bytes, str]] = set()  # found no room, by the report before
@@ -244,14 +258,6 @@ class MirrorListener(Listener):
         if tell:
             await self._fellows.used(opening, source)
 
-    def tracker_for(self, config: Config, trie: Trie, used: Mapping[bytes, Use], floor: int) -> Tracker:
-        """A tracker that has to follow the guard, or to decide, as `config` wants."""
-        if config.decide == "daemon":
-            return Tracker(trie, limit=config.callers, misses=config.misses, used=used, floor=floor)
-        mirror = Mirror(trie, limit=config.callers, misses=config.misses, used=used, floor=floor)
-        mirror.where = self.place
-        return mirror
-
     # What reports did not tell
 
     def begin(self) -> None:
@@ -265,16 +271,7 @@ class MirrorListener(Listener):
             self._learn_uses()
         tracker = self.tracker
         self._in_force.plan = self.deciding.plan_for(rota, tracker.trie, tracker.used, tracker.floor)
-        tracker.where = self.place
         self._know_callers()
-
-    def place(self, packed: bytes) -> tuple[tuple[int, ...], int] | None:
-        """The path and the floor of the node where the guard has a source now."""
-        plan = self._in_force.plan
-        try:
-            return None if plan is None else plan.place_of(self.deciding.maps.stands_at(packed))
-        except OSError:
-            return None
 
     def _learn_uses(self) -> None:
         """What the guard's own record has of uses, and nobody else."""

@@ -63,7 +63,9 @@ class Books:
         clock: Callable[[], int],
         mark: Path,
         boot: str,
+        witnesses: Sequence[Path] | None = None,
     ) -> None:
+        """`witnesses`: the directories that have those of the uses of sequences on paper; None: no paper."""
         self.ledger = ledger
         self.paper: PaperUses | None = None  # of that ledger
         self.failures = 0
@@ -76,12 +78,14 @@ class Books:
         self._boot = boot
         self._doubt: float | None = None
         self._record = ""
-        self._witnesses: Sequence[Path] = ()
+        self._witnesses = witnesses
         self._troubles: deque[str] = deque()  # to be told
         self._owed: list[Entry] = []  # touched by the thread alone, once it has work
         self._waiting: deque[Write] = deque()
         self._renewals: dict[int, _Renewal] = {}  # those waiting, by the admission's identity
         self._writing: asyncio.Task[None] | None = None
+        self._open_paper()
+        self._report()
 
     def begin(self, doubt: float | None, owed: tuple[Entry, ...]) -> None:
         """Write the mark for the first time: `doubt` as there, `owed` what a daemon before this one owed the
@@ -117,16 +121,9 @@ class Books:
         self._write_mark()
         return "new"
 
-    def begin_paper(self, places: Sequence[Path]) -> None:
-        """Know the uses of sequences on paper, whose witnesses are in the directories `places`. Without a
-        ledger, or one that cannot be read, there is no paper.
-        """
-        self._witnesses = places
-        self._open_paper()
-        self._report()
-
     def _open_paper(self) -> None:
-        if self.ledger is None or self.era:
+        """Know the uses of sequences on paper; without a ledger that can be read there is none."""
+        if self.ledger is None or self._witnesses is None or self.era:
             return
         try:
             self.paper = PaperUses(self.ledger, self._witnesses, self._unix, os.urandom)
@@ -137,11 +134,15 @@ class Books:
             self._troubles.append(self.paper.trouble)
 
     async def paper_again(self) -> bool:
-        """Try again what `begin_paper` could not do. True if there is paper at last."""
+        """Try again to know the uses of paper. True if there is paper at last."""
         if self.era:
             return False
         await self._in_thread(self._open_paper)
         return bool(self.era)
+
+    def without_paper(self) -> None:
+        """The uses of paper cannot be read: there is none."""
+        self.paper = None
 
     @property
     def era(self) -> str:

@@ -130,7 +130,7 @@ class Past:
             some = () if paper is None else paper.used()
             return {claim: Use(TIMELESS, source, door) for claim, door, source in some}
         except LedgerError as error:
-            self._books.paper = None
+            self._books.without_paper()
             self._events.tell("ledger", f"the uses of paper cannot be read: {error}")
             return {}
 

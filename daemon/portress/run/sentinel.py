@@ -51,8 +51,13 @@ class Sentinel:
         clock: Callable[[], int],
         away: Away,
         ended: Path,
+        catch_up: Callable[[], None],
+        replaced: Callable[[], None],
     ) -> None:
-        """`ended`: where the number of a trial that ended is left for the process that waits for it, too."""
+        """`ended`: where the number of a trial that ended is left for the process that waits for it, too.
+
+        `catch_up` hears what a guard that is gone has reported; `replaced` is called when it was put back.
+        """
         self.guarding = True
         self.loaded_anew = False  # by this daemon, where there was no guard before
         self.restorations: Counter[str] = Counter()  # how often the guard was put back, by cause
@@ -64,8 +69,8 @@ class Sentinel:
         self._clock = clock
         self._away = away
         self._ended = ended
-        self.catch_up: Callable[[], None] = lambda: None  # hears what the guard that is gone has reported
-        self.replaced: Callable[[], None] = lambda: None  # told when the guard was put back
+        self._catch_up = catch_up
+        self.replaced = replaced
         self._tasks: set[asyncio.Task[None]] = set()
         self._number: str | None = None  # of the trial under way
         self._seen = clock()  # when the guard was last known to be in force
@@ -157,7 +162,7 @@ class Sentinel:
         if not self.guarding:
             return
         begun = self._clock()
-        self.catch_up()
+        self._catch_up()
         try:
             rest = self._doorkeeper.put_back(self.ruleset())
         except GuardError as error:

@@ -30,7 +30,12 @@ class Steps:
     """Keeps what is `in_force` and `table` at the present step. `unix` gives unix seconds, `clock` ns."""
 
     def __init__(
-        self, in_force: InForce, table: Table, unix: Callable[[], float], clock: Callable[[], int]
+        self,
+        in_force: InForce,
+        table: Table,
+        deciding: Deciding,
+        unix: Callable[[], float],
+        clock: Callable[[], int],
     ) -> None:
         self.step = step_at(unix())
         self.changing = Timing(0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 5)
@@ -40,7 +45,7 @@ class Steps:
         self._clock = clock
         self._thread = ThreadPoolExecutor(1, "steps")
         self._ready: tuple[Rota, int, Trie, Plan | None] | None = None
-        self.deciding = Deciding(table.maps, unix, clock)
+        self.deciding = deciding
         self.busy = asyncio.Lock()  # held while sequences change; a reload holds it, too
 
     def adopt(self, rota: Rota, step: int) -> None:
