@@ -249,7 +249,7 @@ def test_after_a_compaction_everything_is_read_again(base: Etcd, tmp_path: Path)
         assert two.member._watching is not None
         two.member._watching.cancel()
         await until(lambda: ("ssh", ANA) in two.daemon.inside)
-        assert [text for text in two.daemon.said if "read again" in text], two.daemon.said
+        assert [text for text in two.daemon.said if "reading everything again" in text], two.daemon.said
 
     together(base, tmp_path, work, "one", "two")
 
