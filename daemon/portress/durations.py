@@ -172,6 +172,15 @@ def pauses(pause: int, gap: int) -> tuple[str, str]:
     return f"{told[0]} s", f"{told[1]} s"
 
 
+def pause(ns: int | None) -> str:
+    """The time since the line before, in a column: `120 ms`, `1.5 s`, `12m`; empty for None."""
+    if ns is None:
+        return ""
+    if abs(ns) < SECOND:
+        return f"{round(ns / 1_000_000)} ms"
+    return f"{ns / SECOND:.1f} s" if ns < _MINUTES * SECOND else spell(ns)
+
+
 def count(number: float | Fraction) -> str:
     """A large number in two digits, a small one in full: `64,000`, `2.3e15`."""
     if number < 1e6:

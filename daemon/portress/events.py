@@ -20,6 +20,7 @@ from typing import Any, Final, NamedTuple, TextIO
 from portress.followers import Followers
 from portress.knock import SECOND
 from portress.shown import shown
+from portress.verdict_words import Line
 
 ERROR, WARNING, NOTICE, INFO, DEBUG = 3, 4, 5, 6, 7  # RFC 5424, 6.2.1
 
@@ -110,6 +111,10 @@ class Events:
             return True
         self._told[name] += 1
         return False
+
+    def say(self, line: Line) -> None:
+        """One event, as `verdict_words` has it."""
+        self.tell(line.kind, line.text, **line.fields)
 
     def tell(self, name: str, text: str, **fields: object) -> None:
         """One event: `text` is the line; `fields` that are not None go to the journal as PORTRESS_…"""

@@ -17,7 +17,7 @@ from attrs import define, field
 
 from portress.knock import Knock, Source
 from portress.verdict import Verdict
-from portress.why.reasons import NAMES, fields, say
+from portress.verdict_words import NAMES, fields, say
 
 ROOM: Final = 1000  # lines that wait for one follower
 

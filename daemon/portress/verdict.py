@@ -95,6 +95,11 @@ class Replayed:
     opening: Expected
     last: Use
 
+    @property
+    def elsewhere(self) -> bool:
+        """Whether that very step was used, and at another door."""
+        return self.opening.step == self.last.step and self.last.door not in ("", self.opening.door)
+
 
 @frozen
 class Doubted:

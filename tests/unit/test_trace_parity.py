@@ -18,7 +18,7 @@ from portress.trace.replay import Trace
 from portress.trace.timeline import Note, Timelines
 from portress.tracker import Tracker
 from portress.verdict import Advanced, Completed, Expired, Lapsed, Missed, Repeated, Verdict
-from portress.why.reasons import NAMES
+from portress.verdict_words import NAMES
 from unit.stories import BEGIN, Story, config
 
 CONFIG = config(

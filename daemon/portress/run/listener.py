@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Coroutine
 from typing import Any, Final
 
 from portress.admissions import Grant
-from portress.durations import counted, spell
+from portress.durations import counted
 from portress.events import Events, Minutely
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
@@ -38,12 +38,13 @@ from portress.verdict import (
     Replayed,
     Use,
     Verdict,
-    progress,
 )
+from portress.verdict_words import NAMES, event, shunning
 from portress.watch import Watcher
 
 BUDGET: Final = 256  # datagrams read before the loop looks after something else
 _QUIET: Final = (Ignored, Repeated)
+_TOLD: Final = (Advanced, Missed, Lapsed, Closed, Doubted)
 _UNNOTED: Final = {
     "nowhere": "its use cannot be recorded anywhere, so it could be repeated",
     "away": "sequences on paper are refused while the fleet's store cannot be asked",
@@ -55,7 +56,7 @@ def _other_family(packed: bytes, verdict: Replayed) -> bool:
     clients do where the door stays shut: it is refused, but no alarm. `packed` is the source's address.
     """
     used_by = verdict.last.source
-    same = verdict.opening.step == verdict.last.step and verdict.last.door in ("", verdict.opening.door)
+    same = verdict.opening.step == verdict.last.step and not verdict.elsewhere
     return same and isinstance(used_by, bytes) and {len(used_by), len(packed)} == {4, 16}
 
 
@@ -164,33 +165,19 @@ class Listener(RoomKeeper):
         when: int,
         completed: list[Grant],
     ) -> None:
-        if isinstance(verdict, Advanced):
-            if self._events.wants("advanced"):
-                self._tell("advanced", packed, verdict, f": {progress(verdict.stage, verdict.of)}")
-        elif isinstance(verdict, Completed):
+        if isinstance(verdict, Completed):
             for opening in verdict.openings:
                 source = self._admitted_source(opening, packed, knock, when)
                 if source is not None:
                     completed.append(Grant.of(opening, source, when))
-        elif isinstance(verdict, Missed):
-            if self._events.wants("missed"):
-                self._tell("missed", packed, verdict, f" missed after {progress(verdict.stage, verdict.of)}")
-            if verdict.shunned_until is not None:
-                self._shun(packed, verdict.shunned_until - when, verdict)
-        elif isinstance(verdict, Lapsed):
-            if self._events.wants("lapsed"):
-                late = f" too late after {progress(verdict.stage, verdict.of)}: {spell(verdict.pause)} pause"
-                self._tell("lapsed", packed, verdict, f"{late}, gap {spell(verdict.gap)}")
-        elif isinstance(verdict, Closed):
-            closed_hours.tell(
-                self._events, self.source(packed), verdict, self._doorkeeper.unix_at(self._clock())
-            )
         elif isinstance(verdict, Replayed):
             source = self.source(packed)
             if not self._is_in(source, verdict.opening) and not _other_family(packed, verdict):
-                self._replayed(source, verdict.opening, verdict.last)
-        elif isinstance(verdict, Doubted):
-            closed_hours.tell_doubted(self._events, self.source(packed), verdict.opening)
+                self._replayed(source, verdict)
+        elif isinstance(verdict, _TOLD):
+            self._tell(packed, verdict)
+            if isinstance(verdict, Missed) and verdict.shunned_until is not None:
+                self._shun(packed, verdict.shunned_until - when, verdict)
 
     def _admitted_source(self, opening: Expected, packed: bytes, knock: int, when: int) -> Source | None:
         """Who is let in: the source, or only the connection that comes from the last knock's own port."""
@@ -205,25 +192,16 @@ class Listener(RoomKeeper):
             return None
         return Source(origin[0], len(origin[0]) * 8, origin[1])
 
-    def _tell(self, name: str, packed: bytes, verdict: Advanced | Missed | Lapsed, text: str) -> None:
-        source, doors = self.source(packed), ", ".join(verdict.doors)
-        right, of = verdict.stage, verdict.of
-        self._events.tell(name, f"{source}{text} ({doors})", source=source, door=doors, right=right, of=of)
+    def _tell(self, packed: bytes, verdict: Advanced | Missed | Lapsed | Expired | Closed | Doubted) -> None:
+        if self._events.wants(NAMES[type(verdict)]):
+            self._events.say(event(self.source(packed), verdict, self._doorkeeper.unix_at(self._clock())))
 
     def _shun(self, packed: bytes, ns: int, verdict: Missed) -> None:
         source = self.source(packed)
         misses = self.tracker.misses
         assert misses is not None
         self.shuns += 1
-        self._events.tell(
-            "shunned",
-            f"{source} shunned for {spell(ns)} after {counted(misses.limit, 'miss')}"
-            f" within {spell(misses.within)} ({', '.join(verdict.doors)})",
-            source=source,
-            door=", ".join(verdict.doors),
-            right=verdict.stage,
-            of=verdict.of,
-        )
+        self._events.say(shunning(source, verdict, ns, misses))
         try:
             self._table.shun(source, ns)
         except GuardError as error:
@@ -242,32 +220,13 @@ class Listener(RoomKeeper):
         admitted = self._doorkeeper.register.of(source)
         return any(one.door == opening.door and one.keyholder == opening.keyholder for one in admitted)
 
-    def _replayed(self, source: Source, opening: Expected, last: Use) -> None:
-        elsewhere = last.step == opening.step and last.door not in ("", opening.door)
-        if elsewhere and last.source == source.packed:  # no thief: the same keyholder, at a second door
-            name, why = "spent", f"the code was used at {last.door}; a second door needs the next one"
-        else:
-            self.replays[opening.door] += 1
-            name, why = (
-                "replayed",
-                f"replay of keyholder {opening.keyholder}{opening.named and ', ' + opening.named}, "
-                + (
-                    f"used at {last.door} before"
-                    if elsewhere
-                    else "used before"
-                    if opening.step == last.step
-                    else "older than the last one used"
-                ),
-            )
-        if still_to_come(self._in_force.config, opening.step or 0, last.step):
-            why += f", at a clock that was ahead: enrol {opening.keyholder} anew"
-        self._events.tell(
-            name,
-            f"{source} refused at {opening.door}: {why}",
-            source=source,
-            door=opening.door,
-            keyholder=opening.keyholder,
-        )
+    def _replayed(self, source: Source, verdict: Replayed) -> None:
+        step, last = verdict.opening.step or 0, verdict.last.step
+        ahead = still_to_come(self._in_force.config, step, last)
+        line = event(source, verdict, 0.0, ahead=ahead)
+        if line.kind == "replayed":
+            self.replays[verdict.opening.door] += 1
+        self._events.say(line)
 
     def _open(self, completed: list[Grant]) -> None:
         at_once: list[Grant] = []
@@ -289,7 +248,7 @@ class Listener(RoomKeeper):
         else:
             noted = await self.paper.claim(opening, source)
         if noted == "used":
-            self._replayed(source, opening, Use(opening.step, b""))
+            self._replayed(source, Replayed(opening, Use(opening.step, b"")))
         elif noted != "new":
             text = f"{source} refused at {opening.door}: {_UNNOTED[noted]}"
             self._events.tell("warning", text, source=source, door=opening.door)
@@ -319,16 +278,9 @@ class Listener(RoomKeeper):
         self._catch_up(1)  # what came in time and waits to be read is not over
         for packed, stood in self.tracker.expire(now - self.watcher.lag):
             assert isinstance(packed, bytes)
-            self.recent.note(packed, 0, now, Expired(stood.stage, stood.of, stood.doors))
-            source, doors = self.source(packed), ", ".join(stood.doors)
-            self._events.tell(
-                "expired",
-                f"{source} expired after {progress(stood.stage, stood.of)} ({doors})",
-                source=source,
-                door=doors,
-                right=stood.stage,
-                of=stood.of,
-            )
+            over = Expired(stood.stage, stood.of, stood.doors)
+            self.recent.note(packed, 0, now, over)
+            self._tell(packed, over)
         self._unshunned.settle()
         lost, overruns = self.watcher.lost, self.watcher.overruns
         if lost != self._lost or overruns != self._overruns:

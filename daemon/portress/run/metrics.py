@@ -32,7 +32,7 @@ from portress.run.steps import Steps
 from portress.run.wall_clock import Timekeeper
 from portress.sequence.in_force import few
 from portress.verdict import Expired
-from portress.why.reasons import NAMES
+from portress.verdict_words import NAMES
 
 
 class _Registry(CollectorRegistry):

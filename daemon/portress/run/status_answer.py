@@ -20,7 +20,7 @@ from portress.run.listener import Listener
 from portress.run.recovery import Doubt
 from portress.sequence.in_force import Rota, few
 from portress.verdict import Advanced
-from portress.why.reasons import NAMES
+from portress.verdict_words import NAMES
 
 MOST: Final = 1000  # callers and shunned sources listed; the totals count them all
 

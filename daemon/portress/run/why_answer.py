@@ -36,9 +36,10 @@ from portress.verdict import (
     Replayed,
     Use,
 )
+from portress.verdict_words import Hint, fields, other_time, say
 from portress.why.background import Astray, Background
 from portress.why.conclusions import Facts, conclude, gap_of
-from portress.why.reasons import Hint, Run, fields, other_time, say
+from portress.why.hints import Run
 
 _NONE: Final = Background()
 _ENDS: Final = (Completed, Closed, Replayed, Doubted, Echoed)

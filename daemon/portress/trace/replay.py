@@ -27,10 +27,10 @@ from portress.sequence.trie import Trie
 from portress.trace.timeline import Elsewhere, Note, Origin, Timeline, Timelines, Tried
 from portress.tracker import Tracker
 from portress.verdict import Advanced, Closed, Completed, Echoed, Ignored, Replayed, Verdict
+from portress.verdict_words import Hint
 from portress.watch import Heard
 from portress.watch.frame import masking
 from portress.why.background import Astray
-from portress.why.reasons import Hint
 
 JUMP: Final = 1 * SECOND  # back by more is a clock that was set, or another capture; by less, disorder
 HOSTS: Final = 64  # addresses taken for this host's

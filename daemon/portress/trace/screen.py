@@ -16,44 +16,22 @@ from rich.table import Table
 from rich.text import Text
 
 from portress.clock import STEP
-from portress.durations import counted, moment, spell, utc
+from portress.durations import counted, moment, pause, spell, utc
 from portress.knock import SECOND, Knock
 from portress.trace.replay import HOSTS, Reading, Trace
 from portress.trace.timeline import Elsewhere, Note, Timeline, Tried
 from portress.verdict import (
-    Advanced,
-    Closed,
     Completed,
-    Doubted,
-    Echoed,
     Ignored,
-    Lapsed,
-    Missed,
     Repeated,
-    Replayed,
     Shunned,
     progress,
 )
+from portress.verdict_words import NAMES, STYLES, fields, listed, other_time, say
 from portress.watch.frame import Oddity
 from portress.why.background import Astray
-from portress.why.reasons import NAMES, fields, listed, other_time, say
 
-_STYLES: Final[dict[type, str]] = {
-    Advanced: "green",
-    Completed: "bold green",
-    Closed: "yellow",
-    Missed: "yellow",
-    Lapsed: "yellow",
-    Replayed: "bold red",
-    Doubted: "yellow",
-    Echoed: "dim",
-    Shunned: "red",
-    Ignored: "dim",
-    Repeated: "dim",
-    Tried: "dim",
-    Elsewhere: "dim",
-    Astray: "bold yellow",
-}
+_OTHERS: Final[dict[type, str]] = {Tried: "dim", Elsewhere: "dim", Astray: STYLES["astray"]}
 _PASSED_BY: Final = {
     "elsewhere": "to other hosts",
     "always": "from sources in `always`",
@@ -102,15 +80,6 @@ def _times(note: Note) -> str:
         return ""
     same = isinstance(note.what, Repeated | Tried | Elsewhere)
     return f" ({note.times:,} times)" if same else f" (and {counted(note.times - 1, 'knock')} more)"
-
-
-def _pause(ns: int | None) -> str:
-    """The time since the line before."""
-    if ns is None:
-        return ""
-    if abs(ns) < SECOND:
-        return f"{round(ns / 1_000_000)} ms"
-    return f"{ns / SECOND:.1f} s" if ns < 600 * SECOND else spell(ns)
 
 
 def head(trace: Trace, reading: Reading, name: str, kind: str, zone: tzinfo | None) -> Iterator[Text]:
@@ -197,10 +166,10 @@ def block(trace: Trace, one: Timeline, zone: tzinfo | None, ends: Text | None) -
         if at[:10] != day:
             day = at[:10]
             grid.add_row(Text(day, "dim"))
-        style = _STYLES[type(note.what)]
+        style = _OTHERS.get(type(note.what)) or STYLES[NAMES[type(note.what)]]
         grid.add_row(
             f"{at[11:]}.{note.at // 1_000_000 % 1000:03d}",
-            Text(_pause(note.pause), "dim"),
+            Text(pause(note.pause), "dim"),
             str(Knock(note.knock)),
             Text(what(note, zone, trace.hosts) + _times(note), style),
         )

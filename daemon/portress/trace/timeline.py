@@ -12,8 +12,9 @@ from typing import Final
 from attrs import define, field, frozen
 
 from portress.verdict import Advanced, Completed, Ignored, Repeated, Shunned, Verdict
+from portress.verdict_words import NAMES, Hint
 from portress.why.background import Astray
-from portress.why.reasons import NAMES, Hint, Run
+from portress.why.hints import Run
 
 SOURCES: Final = 4096  # timelines kept of sources that got on
 BEGINNERS: Final = 16384  # timelines kept of sources with a first knock and no more

@@ -33,8 +33,8 @@ from portress.verdict import (
     Shunned,
     progress,
 )
+from portress.verdict_words import listed, other_time
 from portress.why.background import Background
-from portress.why.reasons import listed, other_time
 
 _QUIET: Final = (Ignored, Repeated)
 _NOTHING: Final = Background()
@@ -235,7 +235,7 @@ def _replayed(last: Replayed, config: Config) -> list[str]:
             " Earlier ones are refused from then on:"
             f" portress unenrol {last.opening.keyholder}, then enrol them again.",
         ]
-    if last.last.step == last.opening.step and last.last.door not in ("", last.opening.door):
+    if last.elsewhere:
         return [
             f"Its code for {who} was used for {last.last.door} already, and each works once for all doors"
             f" together: knock with the next code, within {STEP} s.",

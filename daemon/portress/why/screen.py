@@ -13,25 +13,11 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from portress.durations import moment, spell, unix
+from portress.durations import moment, pause, spell, unix
 from portress.knock import SECOND
 from portress.verdict import progress
+from portress.verdict_words import STYLES
 
-_STYLES: Final = {
-    "advanced": "green",
-    "completed": "bold green",
-    "closed": "yellow",
-    "missed": "yellow",
-    "lapsed": "yellow",
-    "expired": "yellow",
-    "replayed": "bold red",
-    "shunned": "red",
-    "ignored": "dim",
-    "repeated": "dim",
-    "doubted": "yellow",
-    "echoed": "dim",
-    "astray": "bold yellow",
-}
 _HOW: Final = {
     "knock": "by knocking",
     "command": "by hand",
@@ -52,6 +38,10 @@ def parts(told: dict[str, Any], zone: tzinfo | None = None) -> Iterator[Any]:
     yield Text()
     for sentence in told["conclusion"]:
         yield Text(sentence)
+
+
+def _ns(seconds: float | None) -> int | None:
+    return None if seconds is None else round(seconds * SECOND)
 
 
 def _left(seconds: float) -> str:
@@ -103,18 +93,9 @@ def _knocks(knocks: list[dict[str, Any]], ports: bool, zone: tzinfo | None) -> T
             grid.add_row(Text(day, "dim"))
         cells = [
             Text(f"{at[11:]}.{round(when % 1 * 1000) % 1000:03d}"),
-            Text(_pause(one["pause"]), "dim"),
+            Text(pause(_ns(one["pause"])), "dim"),
         ]
         if ports:
             cells.append(Text(one["knock"] or ""))
-        grid.add_row(*cells, Text(one["said"], _STYLES[one["verdict"]]))
+        grid.add_row(*cells, Text(one["said"], STYLES[one["verdict"]]))
     return grid
-
-
-def _pause(seconds: float | None) -> str:
-    """The time since the line before."""
-    if seconds is None:
-        return ""
-    if seconds < 1:
-        return f"{round(seconds * 1000)} ms"
-    return f"{seconds:.1f} s" if seconds < 600 else _left(seconds)

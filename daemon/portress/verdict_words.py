@@ -1,7 +1,7 @@
-"""Why a knock was right or wrong, in words. Pure.
+"""What a verdict is called, everywhere: its name, its style on a screen, in a sentence, as an event. Pure.
 
 In: a verdict and, for those who may read the configuration, the knock that came, those that were expected
-and who used a sequence before. Out: a sentence. Without those it names stages, doors and times, never a port.
+and who used a sequence before. Out: words. Without those they name stages, doors and times, never a port.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from attrs import frozen
 
 from portress import hours
 from portress.clock import STEP
+from portress.config.model import Misses
 from portress.durations import counted, moment, pauses, spell
-from portress.knock import SECOND, UNSURE, Expected, Knock
-from portress.sequence.trie import Node, Trie
+from portress.knock import SECOND, Expected, Knock, Source
 from portress.verdict import (
     Advanced,
     Closed,
@@ -49,6 +49,25 @@ NAMES: Final = {
     Expired: "expired",
 }
 
+STYLES: Final = {  # on a screen (rich)
+    "advanced": "green",
+    "completed": "bold green",
+    "closed": "yellow",
+    "missed": "yellow",
+    "lapsed": "yellow",
+    "expired": "yellow",
+    "replayed": "bold red",
+    "shunned": "red",
+    "ignored": "dim",
+    "repeated": "dim",
+    "doubted": "yellow",
+    "echoed": "dim",
+    "astray": "bold yellow",  # no verdict: the sequence of another time
+}
+
+# Verdicts that are told as events.
+Tellable = Advanced | Missed | Lapsed | Expired | Closed | Doubted | Replayed
+
 _FEW: Final = 3  # expected knocks that are named one by one
 
 
@@ -68,43 +87,13 @@ class Hint:
 _NO_HINT: Final = Hint()
 
 
-class Run:
-    """Follows the knocks one source gets right in a row; `path` is None where they are not known."""
+@frozen
+class Line:
+    """An event as it is told: of which kind, the line, and its fields."""
 
-    __slots__ = ("path",)
-
-    def __init__(self) -> None:
-        self.path: tuple[int, ...] | None = None
-
-    def follow(self, knock: int, verdict: Verdict | Expired) -> None:
-        """Take note of the next knock and what came of it."""
-        if isinstance(verdict, Advanced):
-            if verdict.stage == 1:
-                self.path = (knock,)
-            elif self.path is not None:
-                self.path = (*self.path, knock) if len(self.path) == verdict.stage - 1 else None
-        elif isinstance(verdict, Missed | Lapsed):
-            self.path = (knock,) if verdict.anew else ()
-        elif isinstance(verdict, Completed | Closed | Replayed | Doubted | Echoed):
-            self.path = None if self.path is None else (*self.path, knock)
-        elif not isinstance(verdict, Repeated):
-            self.path = ()
-
-    def hint(self, trie: Trie, knock: int, verdict: Verdict) -> Hint:
-        """For a verdict not followed yet: what was expected by the sequences in `trie`."""
-        if knock == UNSURE:
-            return Hint(unsure=True)
-        if not isinstance(verdict, Missed) or self.path is None or len(self.path) != verdict.stage:
-            return Hint(knock)
-        node = trie.at(self.path)
-        if node is None:
-            return Hint(knock)
-        return Hint(knock, tuple(node.children), early=_beyond(node, knock))
-
-
-def _beyond(node: Node, knock: int) -> bool:
-    """Whether the knock belongs to a sequence that goes on from there."""
-    return any(knock in one.sequence.knocks for one in node.beyond())
+    kind: str
+    text: str
+    fields: dict[str, object]
 
 
 def fields(verdict: Verdict | Expired, hint: Hint = _NO_HINT) -> dict[str, Any]:
@@ -151,10 +140,10 @@ def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None =
         doors = ", ".join(_opening(one, 0) for one in verdict.openings)
         return f"right, but closed at that hour: {doors}{later}"
     if isinstance(verdict, Replayed):
-        same = verdict.opening.step == verdict.last.step
-        if same and verdict.last.door not in ("", verdict.opening.door):
+        if verdict.elsewhere:
             what = f"code already used for {verdict.last.door}; a second door needs the next one"
             return f"refused, {what}: {_opening(verdict.opening, 0)}"
+        same = verdict.opening.step == verdict.last.step
         what = "already used" if same else "older than the sequence used"
         return f"refused, {what} {_used(hint, zone)}: {_opening(verdict.opening, 0)}"
     if isinstance(verdict, Doubted):
@@ -164,6 +153,64 @@ def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None =
     if isinstance(verdict, Expired):
         return f"expired: {_so_far(verdict)}, no further one within the gap"
     return "starts no sequence" if isinstance(verdict, Ignored) else "ignored: the source is shunned"
+
+
+def event(source: Source, verdict: Tellable, unix: float, *, ahead: bool = False) -> Line:
+    """The event of a verdict on a knock of `source`; `unix`: now (s). `ahead`: a later step was used before,
+    at a clock that was ahead.
+    """
+    if isinstance(verdict, Replayed):
+        return _replay(source, verdict, ahead)
+    if isinstance(verdict, Closed):
+        one = verdict.openings[0]
+        who = "" if one.keyholder is None else f" (keyholder {one.keyholder})"
+        later = "" if verdict.opens is None else f"; opens {hours.told(verdict.opens, verdict.zone, unix)}"
+        return _at_door(
+            "closed", source, one, f"{source} knocked right{who}, but {one.door} is closed{later}"
+        )
+    if isinstance(verdict, Doubted):
+        one = verdict.opening
+        why = f"it is not known whether this sequence of keyholder {one.keyholder} was used before"
+        return _at_door("doubted", source, one, f"{source} refused at {one.door}: {why}; see portress status")
+    right = progress(verdict.stage, verdict.of)
+    if isinstance(verdict, Advanced):
+        what = f": {right}"
+    elif isinstance(verdict, Lapsed):
+        what = f" too late after {right}: {spell(verdict.pause)} pause, gap {spell(verdict.gap)}"
+    else:
+        what = f" {NAMES[type(verdict)]} after {right}"
+    return _part_way(NAMES[type(verdict)], source, verdict, what)
+
+
+def shunning(source: Source, verdict: Missed, ns: int, misses: Misses) -> Line:
+    """The event of a source that is shunned for `ns` from now on."""
+    what = f" shunned for {spell(ns)} after {counted(misses.limit, 'miss')} within {spell(misses.within)}"
+    return _part_way("shunned", source, verdict, what)
+
+
+def _part_way(kind: str, source: Source, verdict: Advanced | Missed | Lapsed | Expired, what: str) -> Line:
+    doors = ", ".join(verdict.doors)
+    held = {"source": source, "door": doors, "right": verdict.stage, "of": verdict.of}
+    return Line(kind, f"{source}{what} ({doors})", held)
+
+
+def _at_door(kind: str, source: Source, one: Expected, text: str) -> Line:
+    return Line(kind, text, {"source": source, "door": one.door, "keyholder": one.keyholder})
+
+
+def _replay(source: Source, verdict: Replayed, ahead: bool) -> Line:
+    one, last = verdict.opening, verdict.last
+    if verdict.elsewhere and last.source == source.packed:  # no thief: the same keyholder, at a second door
+        kind, why = "spent", f"the code was used at {last.door}; a second door needs the next one"
+    else:
+        before = "used before" if one.step == last.step else "older than the last one used"
+        if verdict.elsewhere:
+            before = f"used at {last.door} before"
+        paper = f", {one.named}" if one.named else ""
+        kind, why = "replayed", f"replay of keyholder {one.keyholder}{paper}, {before}"
+    if ahead:
+        why += f", at a clock that was ahead: enrol {one.keyholder} anew"
+    return _at_door(kind, source, one, f"{source} refused at {one.door}: {why}")
 
 
 def _so_far(verdict: Advanced | Missed | Lapsed | Expired) -> str:
