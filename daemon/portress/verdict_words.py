@@ -156,8 +156,9 @@ def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None =
 
 
 def event(source: Source, verdict: Tellable, unix: float, *, ahead: bool = False) -> Line:
-    """The event of a verdict on a knock of `source`; `unix`: now (s). `ahead`: a later step was used before,
-    at a clock that was ahead.
+    """The event of a verdict on a knock of `source`; `unix`: now (s), for `Closed`.
+
+    `ahead`: a later step was used before, at a clock that was ahead.
     """
     if isinstance(verdict, Replayed):
         return _replay(source, verdict, ahead)

@@ -194,7 +194,9 @@ class Listener(RoomKeeper):
 
     def _tell(self, packed: bytes, verdict: Advanced | Missed | Lapsed | Expired | Closed | Doubted) -> None:
         if self._events.wants(NAMES[type(verdict)]):
-            self._events.say(event(self.source(packed), verdict, self._doorkeeper.unix_at(self._clock())))
+            closed = isinstance(verdict, Closed)
+            unix = self._doorkeeper.unix_at(self._clock()) if closed else 0.0
+            self._events.say(event(self.source(packed), verdict, unix))
 
     def _shun(self, packed: bytes, ns: int, verdict: Missed) -> None:
         source = self.source(packed)
