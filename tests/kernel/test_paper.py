@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import shutil
+import signal
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from lab import crowd, daemon, sender, service, tcp_state, world
-from lab.portress import Daemon
+from lab import crowd, daemon, sender, service, tcp_state, until, world
+from lab.portress import REPOSITORY, Daemon
 from lab.worlds import World
 
 CONFIG = """\
@@ -134,6 +137,30 @@ def test_without_a_daemon_the_kernel_lets_nobody_in_by_paper() -> None:
         d.wait_for("admitted to ssh", w.stranger4)
 
 
+@both
+def test_who_is_killed_between_ledger_and_witness_has_used_the_line_and_let_nobody_in(decide: str) -> None:
+    with opened(decide) as (w, d), sender(w.stranger) as send:
+        sheet = paper(d)
+        d.terminate()
+        words = [sys.executable, str(REPOSITORY / "tests/lab/killed.py"), "run", *d.options]
+        with w.host.popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+            until(d.answers)
+            until(lambda: d.status()["keyholders"] == 1)
+            send.knocks(w.stranger4, w.host4, sheet[0])
+            assert process.wait(20) == -signal.SIGKILL
+        assert shut(w)
+        one, two = crowd(2)
+        before = len(d.lines)
+        d.start()
+        assert [each["left"] for each in d.status()["paper"]] == [3]
+        send.knocks(one, w.host4, sheet[0])
+        d.wait_for("refused at ssh", one, since=before)
+        send.knocks(two, w.host4, sheet[1])
+        d.wait_for("admitted to ssh", two, since=before)
+        assert not any("void" in line for line in d.lines)
+        assert {each["source"] for each in d.status()["admissions"]} == {two}
+
+
 # A ledger that is not the last one
 
 
@@ -191,6 +218,7 @@ def test_a_ledger_that_lacks_uses_voids_all_paper_and_says_so(
         time.sleep(0.5)
         assert not any(three in line and "admitted" in line for line in d.lines)
         assert "void" in d.verb("keyholders").stdout
+        assert "is void" in " ".join(d.verb("why", three).stdout.split())
         fresh = paper(d)
         send.knocks(four, w.host4, fresh[0])
         d.wait_for("admitted to ssh", four)

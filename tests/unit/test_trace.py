@@ -10,7 +10,8 @@ from attrs import evolve
 from portress import hours
 from portress.clock import step_at
 from portress.config.model import Rotating
-from portress.keyholders.keyholder import Keyholder
+from portress.keyholders import sheet
+from portress.keyholders.keyholder import Keyholder, Sheet
 from portress.knock import SECOND, Source
 from portress.sequence import rotating
 from portress.trace import screen as trace_screen
@@ -90,6 +91,24 @@ def test_a_wrong_protocol_is_told_beside_the_expected_knock() -> None:
 def test_a_knock_out_of_order_is_told_to_be_too_early() -> None:
     missed = lines(traced(*run(STRANGER, "tcp/4617", "tcp/6381")))[-1]
     assert missed == "wrong after 1 of 3 knocks right (ssh); expected udp/2953, got tcp/6381 (too early)"
+
+
+def test_a_line_of_paper_is_named_and_works_once_at_any_time() -> None:
+    text = ROTATING + "    paper: {sequences: 3}\n"
+    ana = evolve(ANA, paper={"vpn": Sheet(41, 3, "00" * 8)})
+    door = config(text).doors["vpn"]
+    second = [str(one) for one in sheet.sequences(ana, door, ana.paper["vpn"], "")[1].knocks]
+    months = 100 * 86400.0
+    trace = traced(
+        *run(STRANGER, *second, at=months, pause=20),
+        *run(ANOTHER, *second, at=2 * months),
+        text=text,
+        keyholders=(ana,),
+    )
+    assert lines(trace)[-1].startswith("complete: vpn (keyholder ana, paper 2 of 3), admitted until")
+    assert lines(trace, ANOTHER)[-1] == (
+        f"refused, already used at 12:31:20 by {STRANGER}: vpn (keyholder ana, paper 2 of 3)"
+    )
 
 
 def test_what_was_expected_is_right_after_a_miss_that_began_anew() -> None:

@@ -58,7 +58,8 @@ def keyholders(paths: Paths, asked: Wanted, to_fleet: bool, as_json: bool, json_
     if config.fleet is not None:
         store = InFleet(config.fleet)
         found, era = together(found, store.all()), store.era()
-    paper = {one.name: paper_left(one, era, used) for one in found}
+    dialled = {name for name, door in config.doors.items() if door.paper is not None}
+    paper = {one.name: paper_left(one, era, used, dialled) for one in found}
     _warn_of_credential(paths)
     meant = _sorted([one for one in found if _meant(one, asked.narrow, uses)], asked.narrow, uses)
     listed = meant[: asked.most]
@@ -135,13 +136,16 @@ def _used_paper(paths: Paths) -> dict[bytes, float]:
         return {}  # `_uses` warns of it
 
 
-def paper_left(one: Keyholder, era: str | None, used: Container[bytes]) -> dict[str, dict[str, Any]]:
-    """What a keyholder has left on paper, by door. Paper of another era than `era` is void."""
+def paper_left(
+    one: Keyholder, era: str | None, used: Container[bytes], dialled: Container[str]
+) -> dict[str, dict[str, Any]]:
+    """What a keyholder has left on paper, by door. Paper of another era than `era` is void, and so is paper
+    for doors other than those `dialled`, which have paper in the configuration."""
     return {
         door: {
             "left": sum(one.paper_claim(door, number) not in used for number in sheet.numbers),
             "of": sheet.count,
-            _VOID: sheet.era != era,
+            _VOID: sheet.era != era or door not in dialled,
         }
         for door, sheet in one.paper.items()
     }

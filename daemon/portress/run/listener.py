@@ -153,6 +153,11 @@ class Listener(RoomKeeper):
         except GuardError:
             return []
 
+    @property
+    def void_paper(self) -> list[tuple[str, str]]:
+        """Whose paper is void, and for which door."""
+        return self._in_force.rota.void_paper
+
     def source(self, packed: bytes) -> Source:
         """The source that the watcher's bytes stand for."""
         return self._in_force.source(packed)

@@ -107,6 +107,7 @@ def _facts(
         progress=None if at is None else (at[0].stage, at[0].of, at[0].doors, at[1]),
         notes=tuple(notes),
         background=asked.background,
+        void=tuple(listener.void_paper),
         unix=unix,
         doubt="" if doubt is None else doubt.why,
         doubt_left=None if doubt is None or doubt.until is None else max(0, round(doubt.until - unix)),

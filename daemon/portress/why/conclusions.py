@@ -60,6 +60,7 @@ class Facts:
     unix: float = 0.0  # now, in unix seconds
     doubt: str = ""  # why rotating sequences are refused now; empty: they are not
     doubt_left: int | None = None  # s until they are accepted again
+    void: tuple[tuple[str, str], ...] = ()  # keyholders and doors whose paper is void
     # Admitted connections: door, the port knocked from, the ports tried in vain
     elsewhere: tuple[tuple[str, int, tuple[int, ...]], ...] = ()
 
@@ -144,7 +145,20 @@ def _not_in(facts: Facts, config: Config) -> list[str]:
     if told := _other_time(facts, facts.notes[-_RECENT:]):
         return told
     telling = [note for note in facts.notes if not isinstance(note[2], _QUIET)]
-    return _told(telling[-1], facts, config) if telling else _unheard(facts, config)
+    if not telling:
+        return [*_unheard(facts, config), *_void(facts)]
+    told = _told(telling[-1], facts, config)
+    return [*told, *_void(facts)] if isinstance(telling[-1][2], Missed | Advanced | Expired) else told
+
+
+def _void(facts: Facts) -> list[str]:
+    """What is dialled from void paper is like any wrong knock: that there is such paper."""
+    if not facts.void:
+        return []
+    names = listed([f"{name} ({door})" for name, door in facts.void])
+    return [
+        f"Paper printed before is void and opens nothing: {names}. portress enrol --paper prints new paper."
+    ]
 
 
 def _told(note: Note, facts: Facts, config: Config) -> list[str]:
