@@ -229,7 +229,7 @@ def test_enrolling_beside_a_credential_throws_nobody_in_it_out(monkeypatch: pyte
         told = d.verb("enrol", "ben", "--door", "vpn", "--host", "192.0.2.1").stderr
         assert "add the new entry to the credential" in told
         assert admitted(d) == ["ana"] and d.status()["keyholders"] == 2
-        assert "was given 2 keyholders by a systemd credential" in d.verb("keyholders").stderr
+        assert "got 2 keyholders from a systemd credential" in d.verb("keyholders").stderr
         told = d.verb("unenrol", "ana").stderr
         assert "take ana out of it" in told
         assert admitted(d) == [] and d.status()["keyholders"] == 1

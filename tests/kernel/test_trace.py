@@ -122,6 +122,7 @@ def say(d: Daemon, send: Sender, w: World, told: dict[str, list[str]]) -> None:
             time.sleep(0.02)
     time.sleep(GAP)
     until(lambda: d.status()["totals"]["callers"] == 0)  # whoever has not got through has expired
+    time.sleep(1.5)  # that is noted once a second
 
 
 def canonical(knocks: list[dict[str, Any]]) -> list[Told]:

@@ -91,7 +91,11 @@ class _Server:
         paths = os.pathsep.join(sys.path)
         environment = {**os.environ, "PYTHONPATH": paths}
         self._process = subprocess.Popen(
-            words, pass_fds=[theirs.fileno()], env=environment, stdin=subprocess.DEVNULL
+            words,
+            pass_fds=[theirs.fileno()],
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            start_new_session=True,  # Ctrl-C is for those that are forked, and for the tests
         )
         self._turn = threading.Lock()
         theirs.close()

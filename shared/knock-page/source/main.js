@@ -123,6 +123,7 @@ async function keep(opener, cards) {
 async function take(text, fromAddress) {
   const card = readKeycard(text);
   checkForBrowser(card);
+  await answered();
   if (/** @type {HTMLDialogElement} */ (one("#sure")).open) return; // a question is being answered
   state.pending = card;
   state.fromAddress = fromAddress;

@@ -85,17 +85,29 @@ function show(id, focus = true) {
   }
 }
 
+/** Whether a question was asked and what became of it is not known yet. */
+let asking = false;
+
+/** The last question was answered: a dialog's `close` comes a moment after it has closed. Not for one that is open. */
+async function answered() {
+  while (asking && !(/** @type {HTMLDialogElement} */ (one("#sure")).open)) {
+    await new Promise((done) => setTimeout(done, 0));
+  }
+}
+
 /** Ask yes or no; Escape is no. @param {string} question @param {string} yes @param {About} [about]
  * @returns {Promise<boolean>} */
 function sure(question, yes, about) {
   const dialog = /** @type {HTMLDialogElement} */ (one("#sure"));
-  if (dialog.open) return Promise.resolve(false); // one question at a time: no other may be put in its place
+  if (dialog.open || asking) return Promise.resolve(false); // one question at a time: no other may be put in its place
   tell(one("#sure-what"), question, about);
   tell(one("#sure-yes"), yes);
   dialog.returnValue = "no";
+  asking = true;
   dialog.showModal();
   return new Promise((done) => {
     const close = () => {
+      asking = false;
       tell(one("#sure-what"), "");
       done(dialog.returnValue === "yes");
     };
