@@ -15,7 +15,7 @@ from attrs import frozen
 from portress import hours
 from portress.clock import STEP
 from portress.config.model import Misses
-from portress.durations import counted, moment, pauses, spell
+from portress.durations import counted, moment, pauses, spell, utc
 from portress.knock import SECOND, Expected, Knock, Source
 from portress.verdict import (
     Advanced,
@@ -109,7 +109,10 @@ def fields(verdict: Verdict | Expired, hint: Hint = _NO_HINT) -> dict[str, Any]:
     if isinstance(verdict, Completed):
         told["opened"] = [_opened(one) for one in verdict.openings]
     elif isinstance(verdict, Closed):
-        told |= {"closed": [_opened(one) for one in verdict.openings], "opens": verdict.opens}
+        told |= {
+            "closed": [_opened(one) for one in verdict.openings],
+            "opens": None if verdict.opens is None else utc(verdict.opens),
+        }
     elif isinstance(verdict, Replayed | Doubted | Echoed):
         told |= _opened(verdict.opening)
     if hint.expected:

@@ -464,7 +464,7 @@ def test_the_list_shows_doors_style_end_and_last_use_but_no_secret(place: Path, 
 
 def test_an_empty_list_says_how_to_enrol(run: Run) -> None:
     code, out, _ = run("keyholders")
-    assert code == 0 and "portress enrol NAME --door DOOR" in out
+    assert code == 1 and "portress enrol NAME --door DOOR" in out
 
 
 # The history

@@ -198,7 +198,7 @@ def test_json_stays_json(run: Run, tmp_path: Path, capsys: pytest.CaptureFixture
     (tmp_path / "keyholders.yaml").write_text("[]\n")
     (tmp_path / "keyholders.yaml").chmod(0o600)
     assert json.loads(run("strength", "--json", code=0).stdout)
-    assert json.loads(run("keyholders", "--json", code=0).stdout)["keyholders"] == []
+    assert json.loads(run("keyholders", "--json", code=1).stdout)["keyholders"] == []
     with guarded():
         print(json.dumps({"a": NASTY}, indent=1, ensure_ascii=False))
     said = capsys.readouterr().out

@@ -52,6 +52,12 @@ def print_json(value: Any) -> None:
     click.echo(json.dumps(value, indent=2, ensure_ascii=False))
 
 
+def found(count: int) -> None:
+    """End with exit status 1 where a verb was to list, or end, something and there is nothing of it."""
+    if not count:
+        click.get_current_context().exit(1)
+
+
 def console() -> Console:
     """The console for tables: as wide as the terminal, 80 columns without one."""
     from portress.shown_console import ShownConsole  # not for the daemon, which starts without rich

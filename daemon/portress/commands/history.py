@@ -11,7 +11,7 @@ from typing import TypedDict
 
 import click
 
-from portress.commands.common import as_json, common, console
+from portress.commands.common import as_json, common, console, found
 from portress.commands.narrowing import Wanted, json_lines, narrowed, print_listed
 from portress.durations import counted, parse_moment
 from portress.knock import Source
@@ -54,10 +54,9 @@ def history(
 ) -> None:
     """Show the admissions in the ledger, newest first; the daemon may be running.
 
-    Without --limit the first 200; a chart has all of them. Finding none is no failure.
+    Without --limit the first 200; a chart has all of them. Exit status 1: there is none.
     """
-    if sum((as_json, json_lines, as_csv, chart is not None)) > 1:
-        raise click.UsageError("--json, --json-lines, --csv and --chart: one at a time")
+    _one_form(as_json, json_lines, as_csv, chart is not None)
     now, narrow = time.time(), asked.narrow
     meant: Meant = {
         "door": narrow.door,
@@ -77,11 +76,17 @@ def history(
             history_screen.write_csv(records, now, sys.stdout)
         elif chart is not None:
             _draw(records, now, chart)
-            return
         else:
             _show(list(records), now)
-        if most is not None and not as_json and (more := reader.count(**meant) - most) > 0:
-            click.echo(f"… and {more:,} more (--limit 0 shows all)", err=True)
+        count = reader.count(**meant)
+    if most is not None and not as_json and count > most:
+        click.echo(f"… and {count - most:,} more (--limit 0 shows all)", err=True)
+    found(count)
+
+
+def _one_form(*forms: bool) -> None:
+    if sum(forms) > 1:
+        raise click.UsageError("--json, --json-lines, --csv and --chart: one at a time")
 
 
 def _draw(records: Iterable[Record], now: float, chart: Path) -> None:

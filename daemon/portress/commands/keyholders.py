@@ -16,7 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from portress import control, durations
-from portress.commands.common import as_json, common, console, warn
+from portress.commands.common import as_json, common, console, found, warn
 from portress.commands.narrowing import Wanted, json_lines, narrowed, print_listed
 from portress.config import load as configuration
 from portress.durations import counted, expiry_text, utc
@@ -42,7 +42,7 @@ _VOID: Final = "void"
 def keyholders(paths: Paths, asked: Wanted, to_fleet: bool, as_json: bool, json_lines: bool) -> None:
     """List the keyholders: their doors, style, end, paper and last use. --source: last used from there.
 
-    Without --limit the first 200. Finding none is no failure.
+    Without --limit the first 200. Exit status 1: there is none.
     """
     config = configuration.load(paths.config)
     if to_fleet:
@@ -51,17 +51,17 @@ def keyholders(paths: Paths, asked: Wanted, to_fleet: bool, as_json: bool, json_
         count = move(paths.config, config.fleet, lambda text: click.echo(text, err=True))
         click.echo(f"Moved {counted(count, 'keyholder')} to fleet {config.fleet.name}.")
         return
-    found = keyholding.load(keyholding.locate(paths.config), config.doors)
+    everybody = keyholding.load(keyholding.locate(paths.config), config.doors)
     uses, used, now = _uses(paths), _used_paper(paths), time.time()
     present = witness.read(paths.witnesses[:1])
     era = None if present is None else present.era
     if config.fleet is not None:
         store = InFleet(config.fleet)
-        found, era = together(found, store.all()), store.era()
+        everybody, era = together(everybody, store.all()), store.era()
     dialled = {name for name, door in config.doors.items() if door.paper is not None}
-    paper = {one.name: paper_left(one, era, used, dialled) for one in found}
+    paper = {one.name: paper_left(one, era, used, dialled) for one in everybody}
     _warn_of_credential(paths)
-    meant = _sorted([one for one in found if _meant(one, asked.narrow, uses)], asked.narrow, uses)
+    meant = _sorted([one for one in everybody if _meant(one, asked.narrow, uses)], asked.narrow, uses)
     listed = meant[: asked.most]
     if as_json or json_lines:
         told = (values(one, uses, now) | {"paper": paper[one.name]} for one in listed)
@@ -69,12 +69,13 @@ def keyholders(paths: Paths, asked: Wanted, to_fleet: bool, as_json: bool, json_
         print_listed({"totals": {"keyholders": len(meant)}}, "keyholders", lines, bare=json_lines)
     elif meant:
         console().print(table(listed, uses, now, paper))
-    elif found:
+    elif everybody:
         click.echo("No matching keyholders.")
     else:
         click.echo("Nobody is enrolled: portress enrol NAME --door DOOR makes a keyholder.")
     if len(listed) < len(meant) and not as_json:
         click.echo(f"… and {len(meant) - len(listed):,} more (--limit 0 shows all)", err=True)
+    found(len(meant))
 
 
 def _warn_of_credential(paths: Paths) -> None:

@@ -14,7 +14,7 @@ import click
 from attrs import evolve
 
 from portress import control
-from portress.commands.common import as_json, common, console, no_daemon
+from portress.commands.common import as_json, common, console, found, no_daemon
 from portress.commands.narrowing import Wanted, json_lines, narrowed, print_listed
 from portress.errors import Mistake
 from portress.paths import Paths
@@ -33,8 +33,8 @@ PIPED: Final = 40  # admissions shown where there is no terminal they have to fi
 def status(paths: Paths, asked: Wanted, watch: bool, of_fleet: bool, as_json: bool, json_lines: bool) -> None:
     """Show doors, admissions with the time left, and callers with their progress. Shows no knocks.
 
-    Without --limit as many admissions as fit on the terminal, and for programs 200. Finding none is no
-    failure.
+    Without --limit as many admissions as fit on the terminal, and for programs 200. Exit status 1: there is
+    none of those asked for.
     """
     if watch:
         if as_json or json_lines:
@@ -46,6 +46,7 @@ def status(paths: Paths, asked: Wanted, watch: bool, of_fleet: bool, as_json: bo
     if as_json or json_lines:
         with _parts(paths, asked, asked.most) as (told, lines):
             print_listed(told, "admissions", lines, bare=json_lines)
+        found(told["totals"]["admissions"] or not asked.narrow)
         return
     out = console()
     if of_fleet:
@@ -63,6 +64,7 @@ def status(paths: Paths, asked: Wanted, watch: bool, of_fleet: bool, as_json: bo
         told["admissions"] = told["admissions"][: status_screen.room(told, out.height)]
     for part in status_screen.parts(told, width=out.width, narrowed=bool(asked.narrow)):
         out.print(part)
+    found(told["totals"]["admissions"] or not asked.narrow)
 
 
 def _whole(paths: Paths, asked: Wanted, skip: int = 0) -> dict[str, Any]:
@@ -87,5 +89,5 @@ def _parts(
         from portress.status import bare  # which asks the kernel itself, and is slow to load
 
         no_daemon(paths)
-        told, found = bare.told(nobody, paths, asked.narrow, time.monotonic_ns(), time.time())
-        yield told, map(json.dumps, islice(found, skip, None if most is None else skip + most))
+        told, listed = bare.told(nobody, paths, asked.narrow, time.monotonic_ns(), time.time())
+        yield told, map(json.dumps, islice(listed, skip, None if most is None else skip + most))

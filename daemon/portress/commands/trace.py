@@ -16,7 +16,7 @@ import click
 from rich.console import Console, RenderableType
 from rich.progress import BarColumn, Progress, ProgressColumn, TextColumn, TimeRemainingColumn
 
-from portress.commands.common import as_json, common, console, read_source
+from portress.commands.common import as_json, common, console, found, read_source
 from portress.config import load as configuration
 from portress.config.model import Config
 from portress.errors import Mistake
@@ -68,7 +68,7 @@ def trace(
     for standard input. Neither root nor the daemon is needed; the configuration is.
 
     What a capture does not tell is taken for granted: that packets came by a guarded interface, and that no
-    datagram to belong to an established flow.
+    datagram to belong to an established flow. Exit status 1: no source started a sequence.
     """
     config = configuration.load(paths.config)
     holders = _keyholders(keyholders, paths.config, config)
@@ -76,18 +76,19 @@ def trace(
     timelines = Timelines(each=CLOSELY) if only else None
     if file == STDIN and not os.isatty(0):
         _leave_first_interrupt()
-    with opened(file, config) as found:
+    with opened(file, config) as inside:
         done = Trace(config, holders, hosts=_addresses(hosts), only=only, timelines=timelines)
-        with _progress(found):
-            done.follow(found.reading)
+        with _progress(inside):
+            done.follow(inside.reading)
         name = "standard input" if file == STDIN else file
         if as_json:
-            _write_json(done, found.reading, name, found.kind)
-            return
-        screen = console()
-        for part in trace_screen.head(done, found.reading, name, found.kind, times):
-            screen.print(part)
-        _show(screen, done, times, limit)
+            _write_json(done, inside.reading, name, inside.kind)
+        else:
+            screen = console()
+            for part in trace_screen.head(done, inside.reading, name, inside.kind, times):
+                screen.print(part)
+            _show(screen, done, times, limit)
+        found(sum(1 for _ in done.timelines))
 
 
 def _leave_first_interrupt() -> None:

@@ -26,7 +26,7 @@ def unenrol(paths: Paths, name: str, as_json: bool) -> None:
     if (fleet := _fleet(paths)) is not None and InFleet(fleet).known(name) is not None:
         InFleet(fleet).remove(name)
         if as_json:
-            print_json({"keyholder": name, "fleet": fleet.name})
+            _print(name, None, fleet.name)
         else:
             click.echo(f"{name} is unenrolled at every gateway of fleet {fleet.name}.")
         return
@@ -52,8 +52,7 @@ def unenrol(paths: Paths, name: str, as_json: bool) -> None:
             "again from the next reload or start"
         )
     if as_json:
-        dismissed = answer["dismissed"] if answer else []
-        print_json({"keyholder": name, "daemon": answer is not None, "dismissed": dismissed})
+        _print(name, answer, None)
     else:
         click.echo(_told(name, answer))
 
@@ -64,6 +63,13 @@ def _fleet(paths: Paths) -> Fleet | None:
         return configuration.load(paths.config).fleet
     except Mistake:
         return None
+
+
+def _print(name: str, answer: dict[str, Any] | None, fleet: str | None) -> None:
+    """The same for programs. `daemon`: whether one was asked; a fleet's gateways dismiss by themselves."""
+    dismissed = answer["dismissed"] if answer else []
+    told = {"keyholder": name, "fleet": fleet, "daemon": answer is not None}
+    print_json({**told, "totals": {"dismissed": len(dismissed)}, "dismissed": dismissed})
 
 
 def _told(name: str, answer: dict[str, Any] | None) -> str:

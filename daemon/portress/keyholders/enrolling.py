@@ -16,7 +16,7 @@ from attrs import frozen
 
 from portress.config.browsers import obstacles
 from portress.config.model import Door
-from portress.durations import expiry_text
+from portress.durations import utc
 from portress.errors import Mistake
 from portress.keyholders import keycard
 from portress.keyholders.file import unsuited
@@ -54,7 +54,7 @@ class Enrolment:
         """All of it for programs."""
         told = {
             "keyholder": self.keyholder.name,
-            "until": None if self.keyholder.until is None else expiry_text(self.keyholder.until),
+            "until": None if self.keyholder.until is None else utc(self.keyholder.until),
             "hours": [str(one) for one in self.keyholder.hours],
             "keycards": self.keycards(),
             "otpauth": self.otpauth(),

@@ -75,19 +75,19 @@ def door(one: Door, admitted: int, unix: float) -> dict[str, Any]:
         "linger": one.linger,
         "places": one.places,
         "admitted": admitted,
+        "admits": "connection" if one.by_connection else "source",
+        "hours": None,
         "dial": None,
     }
     if one.hours:
         told["hours"] = {
             "open": hours.is_open(one.hours, unix),
-            "opens": hours.opens(one.hours, unix),
-            "closes": hours.closes(one.hours, unix),
+            "opens": _at(hours.opens(one.hours, unix)),
+            "closes": _at(hours.closes(one.hours, unix)),
             "zone": one.hours[0].zone,
             "windows": [str(window) for window in one.hours],
             "at_closing": one.at_closing,
         }
-    if one.by_connection:
-        told["admits"] = "connection"
     if one.authenticator is not None:
         bases = [one.authenticator.base + 100 * pair for pair in range(4)]
         told["dial"] = {
@@ -97,6 +97,10 @@ def door(one: Door, admitted: int, unix: float) -> dict[str, Any]:
             + "; a code works once for all doors together: a second door needs the next one",
         }
     return told
+
+
+def _at(unix: float | None) -> str | None:
+    return None if unix is None else utc(unix)
 
 
 def closed(config: Config, found: Answers) -> dict[str, Any]:
@@ -194,7 +198,7 @@ def about(config: Config, path: str, pid: int, up: int, step: int | None, unix: 
         "config": path,
         "watch": config.watch,
         "up": seconds(up),
-        "time": round(unix, 3),
+        "time": utc(unix),
     }
     told["step"] = None if step is None else {"now": step, "left": round(STEP - unix % STEP, 3)}
     return told

@@ -13,6 +13,7 @@ from typing import Any
 from portress import __version__
 from portress.admissions import Admission, How
 from portress.config import load as configuration
+from portress.durations import utc
 from portress.errors import Mistake
 from portress.guard.table import GuardError, Table
 from portress.narrow import Narrow
@@ -49,6 +50,8 @@ def told(
         "odd": {},
         "keyholders": None,
         "followers": 0,
+        "paper": [],
+        "time": utc(unix),
         "ledger": None,
         "closed": {"configured": None, "answers": []},
         "fleet": None,
@@ -77,8 +80,8 @@ def _read(nobody: Mistake, narrow: Narrow, now: int) -> tuple[list[str], Counter
 
 
 def _door(name: str, admitted: int) -> dict[str, Any]:
-    bare: dict[str, Any] = {"services": [], "openers": [], "stay": None, "linger": None, "dial": None}
-    return {"name": name, **bare, "admitted": admitted}
+    unknown = dict.fromkeys(("stay", "linger", "places", "admits", "hours", "dial"))
+    return {"name": name, "services": [], "openers": [], **unknown, "admitted": admitted}
 
 
 def _open(paths: Paths) -> dict[str, str]:

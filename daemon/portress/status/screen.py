@@ -67,13 +67,13 @@ def _hours(told: dict[str, Any]) -> list[str]:
     """Which doors are closed at this hour and when they open, and when the others close."""
     found = []
     for one in told["doors"]:
-        if not (kept := one.get("hours")):
+        if not (kept := one["hours"]):
             continue
         state, key = ("open", "closes") if kept["open"] else ("CLOSED at this hour", "opens")
         when = (
             ""
             if kept[key] is None
-            else f", {key} {hours.told(kept[key], kept['zone'], told.get('time', 0.0))}"
+            else f", {key} {hours.told(unix(kept[key]), kept['zone'], unix(told['time']))}"
         )
         found.append(f"{one['name']}: {state}{when}")
     return found
@@ -198,7 +198,7 @@ def doors(told: dict[str, Any]) -> Grid:
         stay = "" if one["stay"] is None else _left(one["stay"])
         if one["linger"] is False:
             stay += ", then cut"
-        if one.get("admits") == "connection":
+        if one["admits"] == "connection":
             stay += ", one connection"
         cells = (one["name"], services, " or ".join(one["openers"]), stay, str(admitted))
         grid.add_row(*map(Text, cells))

@@ -292,4 +292,5 @@ def values(trace: Trace, reading: Reading, name: str, kind: str) -> dict[str, An
         "odd": dict(reading.odd),
         "notes": list(warnings(trace, reading)),
         "left_out": trace.timelines.left_out,
+        "totals": {"sources": sum(1 for _ in trace.timelines)},
     }
