@@ -21,6 +21,7 @@ import pytest
 
 from lab import World, sshd, tcp_state, world
 from lab.portress import REPOSITORY
+from lab.shapes import against
 from portress.config.load import load
 
 PROGRAM = str(Path(sys.prefix, "bin", "portress"))
@@ -252,7 +253,7 @@ def unattended(w: World, folder: Path, *words: str) -> subprocess.CompletedProce
 
 def told(done: subprocess.CompletedProcess[str]) -> Any:
     assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    return against("begin", json.loads(done.stdout))
 
 
 def test_unattended_the_secret_is_in_the_file_and_nowhere_else(host: tuple[World, Path]) -> None:
