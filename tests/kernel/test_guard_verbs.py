@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
 import time
 from pathlib import Path
 
+import pytest
+
 from lab import Namespace, daemon, owned, portress, service, sshd, tcp_state, until, world
 from lab.portress import Daemon
+from portress.guard.table import Table
 from portress.run import root_files
 
 CONFIG = """\
@@ -396,3 +400,16 @@ def test_without_the_rights_of_root_every_verb_that_needs_them_says_so() -> None
             done = w.host.run(words, check=False)
             assert done.returncode == 1, verb
             assert "root" in done.stderr and done.stderr.count("\n") == 1, done.stderr
+
+
+@pytest.mark.parametrize("decide", ["daemon", "kernel"])
+def test_what_a_trial_puts_back_is_what_nft_lists_but_for_elements_with_a_timeout(decide: str) -> None:
+    config = f"decide: {decide}\nalways: [192.0.2.0/24]\n{CONFIG}"
+    timed = r"(flags [a-z,]*timeout\b(?:(?!\n\t\}).)*?)\n\t\telements = \{.*?\}(?=\n)"
+    with world() as w, daemon(w.host, config) as d, w.host.enter():
+        d.verb("admit", w.stranger4, "ssh")
+        listed = w.host.run(["nft", "-s", "-y", "list", "table", "inet", "portress"]).stdout
+        told = Table().text()
+        assert told == re.sub(timed, r"\1", listed, flags=re.DOTALL)
+        assert told is not None and "192.0.2.0/24" in told and w.stranger4 not in told
+        assert ("open_ssh" if decide == "kernel" else "4617") in told

@@ -30,7 +30,8 @@ def test_a_full_disk_is_one_line(verb: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("verb", ["check", "rules", "keyholders", "strength", "check --help"])
 def test_a_closed_standard_output_is_nobody_who_listens(verb: str, tmp_path: Path) -> None:
     done = shell(tmp_path, f"portress {verb} --config portress.yaml >&-")
-    assert (done.returncode, done.stderr) == (0, "")
+    # There are no keyholders.
+    assert (done.returncode, done.stderr) == (int(verb == "keyholders"), "")
 
 
 def test_a_reader_that_has_enough_ends_a_verb_quietly(tmp_path: Path) -> None:

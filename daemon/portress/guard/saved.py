@@ -1,6 +1,6 @@
 """The guard's rules as nft text, to be put back as they were.
 
-In: a way to ask libnftables. Out: the table's text, without the elements of sets with timeouts.
+In: what nft lists. Out: the table's text, without the elements of sets with timeouts.
 """
 
 from __future__ import annotations
@@ -10,17 +10,32 @@ from collections.abc import Callable
 from typing import Final
 
 from portress.guard.language import FAMILY, OWNED, TABLE
+from portress.guard.libnftables import Nft
 
 _HEAD: Final = re.compile(rf"^(table {FAMILY} {TABLE} \{{).*\n(?:\tflags .*\n)?")
-_TIMED: Final = re.compile(
-    r"(flags [a-z,]*timeout\b(?:(?!\n\t\}).)*?)\n\t\telements = \{.*?\}(?=\n)", re.DOTALL
-)
+_SET: Final = re.compile(r"^\t(set|map) (\S+) \{\n(?:\t\t.*\n)*?\t\}\n", re.MULTILINE)
+_TIMED: Final = re.compile(r"^\t\tflags [a-z,]*timeout", re.MULTILINE)
 
 
-def text(run: Callable[[str], str]) -> str:
-    """The table in the kernel, which must be there; `run` has libnftables do what a text says."""
-    # A set with timeouts is listed with what it holds now: that is not part of the rules.
-    return _TIMED.sub(r"\1", run(f"list table {FAMILY} {TABLE}"))
+def text(nft: Nft, run: Callable[[str], str]) -> str:
+    """The table in the kernel, which must be there; `run` has `nft` do what a text says.
+
+    A set with timeouts has what happens to be in it: that is no part of the rules, and is not asked for. It
+    may be much, and a listing of what changes meanwhile begins again and again.
+    """
+
+    def filled(found: re.Match[str]) -> str:
+        if _TIMED.search(found[0]):
+            return found[0]
+        whole = _SET.search(run(f"list {found[1]} {FAMILY} {TABLE} {found[2]}"))
+        return found[0] if whole is None else whole[0]
+
+    nft.set_terse_output(True)
+    try:
+        bare = run(f"list table {FAMILY} {TABLE}")
+    finally:
+        nft.set_terse_output(False)
+    return _SET.sub(filled, bare)
 
 
 def again(saved: str, *, own: bool) -> str:

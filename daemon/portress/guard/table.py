@@ -247,7 +247,8 @@ class Table:
         """The table as nft text, without the elements of sets with timeouts; None if there is none."""
         if not self.there():
             return None
-        return saved.text(self._run)
+        with self._turn:
+            return saved.text(self._nft, self._run)
 
     def restore(self, text: str, held: Iterable[Held]) -> None:
         """Put back a table as `text` gave it, in one transaction, with these admissions."""

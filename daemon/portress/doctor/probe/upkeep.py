@@ -264,7 +264,7 @@ def _absent(upkeep: Upkeep) -> Finding:
 
 def _lasting(door: dict[str, Any]) -> dict[str, Any]:
     """What is told of a door without what changes by itself."""
-    kept = {key: door.get("hours", {}).get(key) for key in ("windows", "at_closing")}
+    kept = {key: (door.get("hours") or {}).get(key) for key in ("windows", "at_closing")}
     return {**door, "admitted": 0, "hours": kept}
 
 
