@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Iterator
 
+from kernel.peer import Peer
 from lab import Namespace, World, capture, crowd, daemon, owned, sender, service, tcp_state, until, world
 from lab.portress import Daemon
 from portress.run import root_files
@@ -29,27 +30,6 @@ doors:
 TRACKS = """flush ruleset
 table inet other { chain input { type filter hook input priority 0; ct state new accept; }; }
 """
-
-
-class Peer:
-    """A flow from `ns` to the host, kept up from one port."""
-
-    def __init__(self, ns: Namespace, kind: socket.SocketKind, port: int) -> None:
-        with ns.enter():
-            self.socket = socket.socket(socket.AF_INET, kind)
-        self.socket.settimeout(1.0)
-        self._kind = kind
-        self.socket.connect((World.host4, port))
-        if kind == socket.SOCK_STREAM:
-            self.socket.recv(100)  # the greeting
-
-    def answers(self) -> bool:
-        """Whether what is sent comes back."""
-        try:
-            self.socket.send(b"still here")
-            return self.socket.recv(100) == b"still here"
-        except OSError:
-            return False
 
 
 def _peers(w: World) -> tuple[Peer, Peer]:

@@ -53,13 +53,22 @@ def summed(src: str, dst: str, protocol: int, segment: bytes, at: int) -> bytes:
 
 
 def tcp(
-    src: str, dst: str, port: int, sport: int | None = None, *, flags: int = 0x02, seq: int = 1, ack: int = 0
+    src: str,
+    dst: str,
+    port: int,
+    sport: int | None = None,
+    *,
+    flags: int = 0x02,
+    seq: int = 1,
+    ack: int = 0,
+    payload: bytes = b"",
 ) -> bytes:
-    """A TCP segment without payload as a whole IP packet; `flags` as in its header: SYN 2, RST 4, ACK 16."""
+    """A TCP segment as a whole IP packet; `flags` as in its header: SYN 2, RST 4, PSH 8, ACK 16."""
     options = b"\x02\x04\x05\xb4" if flags & 2 else b""
     start = next(_ports) if sport is None else sport
     offset = (20 + len(options)) // 4 << 4
-    segment = struct.pack(">HHIIBBHHH", start, port, seq, ack, offset, flags, 64240, 0, 0) + options
+    segment = struct.pack(">HHIIBBHHH", start, port, seq, ack, offset, flags, 64240, 0, 0)
+    segment += options + payload
     return _ip(src, dst, TCP, summed(src, dst, TCP, segment, 16))
 
 

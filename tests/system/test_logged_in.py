@@ -112,9 +112,10 @@ def test_a_start_leaves_the_doors_open_where_the_guard_was_taken_away_by_hand() 
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 
 
-def test_a_reload_that_guards_the_port_one_is_logged_in_by_says_whom_it_concerns() -> None:
+@pytest.mark.parametrize("linger", ["true", "false"])
+def test_a_reload_that_guards_the_port_one_is_logged_in_by_says_whom_it_concerns(linger: str) -> None:
     with host(WEB) as machine, _session(machine, "-tt") as session:
-        configure(machine, WEB + SSH)
+        configure(machine, f"{WEB}{SSH}    linger: {linger}\n")
         machine.systemctl("reload", "portress.service")
         told = _eventually(machine, "portress.service", "tcp/22: guarded from now on")
         assert f"not admitted: {World.stranger4} (root)" in told

@@ -12,6 +12,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -22,7 +23,7 @@ from typing import Final
 from lab import NEEDS_ROOT, LabError, scratch
 from lab.portress import REPOSITORY
 from system.machine import BOOT, layered, remove_control_groups
-from system.root import debian
+from system.root import CACHE, debian
 
 SUITES: Final = ("bookworm", "trixie")
 _INSIDE: Final = "/root/portress"
@@ -64,6 +65,11 @@ def _booted(root: Path, name: str) -> Iterator[int]:
     words += ["--register=no", "--keep-unit", "--link-journal=no", "--console=pipe", "--capability=all"]
     words += ["--system-call-filter=@keyring bpf perf_event_open @mount @module", "--resolv-conf=off"]
     words += [f"--bind-ro={place}" for place in _SETTINGS if Path(place).exists()]
+    # The root's own disk is an overlay, and no overlay takes another one for what it writes to.
+    disks = root.parent / "disks"
+    disks.mkdir()
+    disks.chmod(0o1777)
+    words += [f"--bind={disks}:/var/tmp", f"--bind={CACHE}"]
     words += (
         ["--bind=/dev/net/tun", "--bind=/dev/fuse"] if Path("/dev/fuse").exists() else ["--bind=/dev/net/tun"]
     )
@@ -105,6 +111,7 @@ def main(suite: str, *words: str) -> int:
     if os.geteuid() != 0:
         print(NEEDS_ROOT, file=sys.stderr)
         return 1
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that nothing is left running
     name = f"pt-{os.getpid()}-whole"
     base = debian(suite, more=_TOOLS)
     with scratch() as folder, layered(base, folder) as root:

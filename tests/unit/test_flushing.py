@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from portress.config.model import Config, Door
 from portress.doctor.probe.flushing import Flushing, flushes, judge
-from portress.knock import Service
-from portress.run import root_part
 from portress.run.include_file import LINE
 
 
@@ -35,9 +32,3 @@ def test_the_doctor_names_each_such_file_and_the_line_to_add() -> None:
 
 def test_where_the_table_has_an_owner_a_flush_does_no_harm() -> None:
     assert list(judge(Flushing(("/etc/nftables.conf",), owned=True))) == []
-
-
-@pytest.mark.parametrize(("linger", "words"), [(True, "continue"), (False, "(linger: false) are cut")])
-def test_a_reload_says_what_becomes_of_sessions_at_a_door_that_is_new(linger: bool, words: str) -> None:
-    config = Config({"ssh": Door("ssh", (Service.parse("tcp/22"),), 1, linger)})
-    assert words in root_part.what_becomes_of_them(config, {"ssh"})

@@ -19,12 +19,13 @@ from portress.config.model import Config
 from portress.doctor.probe.closed_ports import known
 from portress.durations import spell
 from portress.errors import Mistake
-from portress.guard import flows
+from portress.guard import flows, sessions
 from portress.guard.able import settled
+from portress.guard.continuing import Session
 from portress.guard.ruleset import build
 from portress.guard.table import Table
 from portress.keyholders import file as keyholding
-from portress.knock import SECOND, Service, Source
+from portress.knock import SECOND, TCP, Service, Source
 from portress.paths import Paths
 from portress.run import include_file, meanwhile, root_part, trial
 from portress.run.away import Away
@@ -176,13 +177,15 @@ def _tell(
 def _tell_others(config: Config) -> None:
     """Who else is connected to guarded ports without being admitted, and what becomes of their sessions."""
     held = {(one.door, one.source) for one in Table().admissions()}
+    continuing = set(sessions.held())
     going_on: set[Source] = set()
     cut_off: set[Source] = set()
     for door in config.doors.values():
         for one in connected(door.services):
             peer = Source.of(one.peer)
             if not config.lets_in(peer) and (door.name, config.source(one.peer)) not in held:
-                (going_on if door.linger else cut_off).add(peer)
+                session = Session(TCP, one.peer, one.peer_port, one.local, one.local_port)
+                (going_on if door.linger or session in continuing else cut_off).add(peer)
     if going_on:
         click.echo(
             f"Connected to guarded ports: {_named(going_on)}. Their sessions continue; to"

@@ -4,12 +4,23 @@ end in corrupted memory.
 
 from __future__ import annotations
 
+import re
 import threading
 from typing import Any, Final
 
 import nftables
 
 _ONE_AT_A_TIME: Final = threading.RLock()
+_PLACE: Final = re.compile(r"^(\S+:\d+:\d+-\d+: )?(Error: )?")  # where in the text that was run
+
+
+def in_a_line(error: str) -> str:
+    """A complaint of nft or the kernel in one line."""
+    told = [_PLACE.sub("", line) for line in error.splitlines()]
+    first = next((line for line in told if line.strip(" ^~")), "libnftables gave no reason")
+    if "Operation not permitted" in first:
+        return "not permitted to change the guard: run it as root, or through the daemon"
+    return f"the guard cannot be changed: {first}"
 
 
 class Nft(nftables.Nftables):  # type: ignore[misc]

@@ -14,7 +14,7 @@ from typing import Final
 from attrs import evolve, field, frozen
 
 from portress.config.model import Config, Door
-from portress.guard import closed, decide, hours, one_connection, report
+from portress.guard import closed, continuing, decide, hours, one_connection, report
 from portress.guard.closed import CLOSED, LATE, Answers
 from portress.guard.contents import Contents
 from portress.guard.language import (
@@ -110,6 +110,7 @@ def _living(config: Config) -> Iterable[Set]:
                 yield from one_connection.sets(config, config.doors[door], family)
         yield timed_set(f"shunned_{family}", family, config.callers)
         yield timed_set(dismissed_set(family), family, DISMISSED_SIZE)
+    yield from continuing.sets(config)
 
 
 def _services(config: Config) -> dict[str, list[tuple[Service, str]]]:
@@ -213,6 +214,8 @@ def _early(config: Config) -> Iterable[str]:
     yield f"meta l4proto tcp {_NOT_SYN}"
     if config.closed == "alike":
         yield f"jump {LATE}"
+    if continuing.strict(config):
+        yield from continuing.early_rules()
     yield from (*_elsewhere(config, "strict"), *_at_own(config, "strict"))
     yield "meta l4proto != tcp accept"
     yield from _guarded(config)
@@ -266,9 +269,11 @@ def _door(config: Config, door: Door) -> Iterable[Chain]:
     rules.append(f"goto {CLOSED}" if config.closed == "alike" else "drop")
     yield Chain(door_chain(door.name), tuple(rules))
     if not door.linger:
-        # Every packet, not only a flow's first, needs the admission: sessions end with it.
+        # Every packet, not only a flow's first, needs the admission: sessions end with it. But those from
+        # before the door go on.
         strict = f"strict_{door.name}"
-        yield Chain(strict, (*_always(config), f"goto {door_chain(door.name)}"))
+        going_on = continuing.rules(config, {family: dismissed_set(family) for family in (4, 6)})
+        yield Chain(strict, (*_always(config), *going_on, f"goto {door_chain(door.name)}"))
         placed = [f"{KNOCK} . {DADDR[int(one.name[-1])]} @{one.name} return" for one in _placed(config)]
         not_own = _NOT_OWN.replace("accept", "return")
         yield Chain(f"own_{door.name}", (not_own, *placed, f"goto {strict}"))

@@ -2,55 +2,32 @@
 
 A flow belongs to a stranger if it goes to a door, began after the guard was last seen, and nobody admitted
 has it. Where nothing else asks for connection tracking, a flush ends it: a connection that began meanwhile is
-not tracked at all, while those from before still are. A flow without a time counts as a stranger's.
+not tracked at all, while those from before still are. A flow without a time counts as a stranger's, unless
+it is known from before.
 
 In: doors, who is admitted, since when (CLOCK_REALTIME, ns). Out: the flows that were cut.
-Attributes: include/uapi/linux/netfilter/nfnetlink_conntrack.h and linux/rtnetlink.h of the kernel.
+Attributes: include/uapi/linux/netfilter/nfnetlink_conntrack.h of the kernel.
 """
 
 from __future__ import annotations
 
 import contextlib
 import socket
-import struct
-from collections.abc import Callable, Container, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from typing import Final
 
 from attrs import frozen
 
 from portress.config.model import Config
 from portress.guard import sockets
-from portress.knock import TCP, UDP, Service, Source
-from portress.netlink import ACK, DUMP, NESTED, Netfilter, attribute, attributes
+from portress.guard.tracked import Flow, Routes, flows
+from portress.knock import TCP, Service, Source
+from portress.netlink import ACK, NESTED, Netfilter, attribute
 from portress.session import Connection, connected
 
-_CTNETLINK, _GET, _DELETE = 1, 1, 2
-_TUPLE_ORIG, _TIMESTAMP = 1, 20  # CTA_TUPLE_ORIG, CTA_TIMESTAMP
-_START: Final = 1  # CTA_TIMESTAMP_START
-_TUPLE_IP, _TUPLE_PROTO = 1, 2
-_SRC, _DST = (1, 3), (2, 4)  # CTA_IP_V4_SRC, CTA_IP_V6_SRC; the same of the destination
-_NUM, _SRC_PORT, _DST_PORT = 1, 2, 3
-_GETROUTE: Final = 26
-_RTA_DST, _RTA_OIF = 1, 4
-_OWN: Final = (2, 3, 4, 5)  # RTN_LOCAL, RTN_BROADCAST, RTN_ANYCAST, RTN_MULTICAST
-_ROUTE: Final = struct.Struct("=BBBBBBBBI")
-
-
-@frozen
-class Flow:
-    """How a flow began: addresses in network byte order, ports; `start` in ns, None if nobody noted it."""
-
-    protocol: int
-    source: bytes
-    source_port: int
-    target: bytes
-    port: int
-    start: int | None
-    raw: bytes  # the tuple as the kernel wrote it
-
-    @property
-    def ends(self) -> tuple[bytes, int, bytes, int]:
-        return self.source, self.source_port, self.target, self.port
+_CTNETLINK, _DELETE = 1, 2
+_TUPLE_ORIG: Final = 1  # CTA_TUPLE_ORIG
+Ends = tuple[bytes, int, bytes, int]  # source, its port, target, its port
 
 
 @frozen
@@ -72,15 +49,25 @@ def guarded_ports(config: Config, held: Container[tuple[str, Source]]) -> Guarde
     return GuardedPorts(services, admitted, lambda name: name not in ("lo", *config.inside))
 
 
-def cut(doors: GuardedPorts, since: int) -> list[Flow]:
-    """Cut strangers' flows that began at `since` or later, and say which. Raises OSError."""
+def without_times(doors: GuardedPorts) -> frozenset[Ends]:
+    """The flows to doors that have no time: they began before times were noted. Raises OSError."""
+    with Netfilter() as netfilter:
+        return frozenset(flow.ends for flow in flows(netfilter) if flow.start is None and _met(flow, doors))
+
+
+def cut(doors: GuardedPorts, since: int, known: Container[Ends] = ()) -> list[Flow]:
+    """Cut strangers' flows that began at `since` or later, and say which. Raises OSError.
+
+    `known`: flows without a time that were there before.
+    """
     strange: list[Flow] = []
-    tracked: set[tuple[bytes, int, bytes, int]] = set()
-    with Netfilter() as netfilter, contextlib.closing(_Routes()) as routes:
-        for flow in _flows(netfilter):
+    tracked: set[Ends] = set()
+    with Netfilter() as netfilter, contextlib.closing(Routes()) as routes:
+        for flow in flows(netfilter):
             if flow.protocol == TCP:
                 tracked.add(flow.ends)
-            if (flow.start is None or flow.start >= since) and _is_strangers(flow, doors, routes):
+            late = flow.ends not in known if flow.start is None else flow.start >= since
+            if late and _is_strangers(flow, doors, routes):
                 strange.append(flow)
         for flow in strange:
             request = attribute(_TUPLE_ORIG | NESTED, flow.raw)
@@ -101,7 +88,13 @@ def _untracked(one: Connection) -> Flow:
     return Flow(TCP, one.peer, one.peer_port, one.local, one.local_port, None, b"")
 
 
-def _is_strangers(flow: Flow, doors: GuardedPorts, routes: _Routes) -> bool:
+def _met(flow: Flow, doors: GuardedPorts) -> bool:
+    """Whether it may go to a door, by its ports."""
+    dialled = flow.protocol << 16 | flow.port
+    return any(dialled in service for services in doors.services.values() for service in services)
+
+
+def _is_strangers(flow: Flow, doors: GuardedPorts, routes: Routes) -> bool:
     dialled, met = flow.protocol << 16 | flow.port, False
     for name, services in doors.services.items():
         for service in services:
@@ -112,81 +105,3 @@ def _is_strangers(flow: Flow, doors: GuardedPorts, routes: _Routes) -> bool:
                     return False
                 met = True
     return met and doors.guarded(routes.interface(flow.source))
-
-
-def _flows(netfilter: Netfilter) -> Iterator[Flow]:
-    """TCP and UDP flows that connection tracking knows."""
-    for family in (socket.AF_INET, socket.AF_INET6):
-        for answer in netfilter.ask(_CTNETLINK, _GET, family, b"", DUMP):
-            raw, start = None, None
-            for kind, value in attributes(answer):
-                if kind == _TUPLE_ORIG:
-                    raw = value
-                elif kind == _TIMESTAMP:
-                    start = _began(value)
-            flow = None if raw is None else _read(raw, start)
-            if flow is not None:
-                yield flow
-
-
-def _began(times: memoryview) -> int | None:
-    return next((int.from_bytes(ns, "big") or None for kind, ns in attributes(times) if kind == _START), None)
-
-
-def _read(raw: memoryview, start: int | None) -> Flow | None:
-    source, target, protocol, ports = b"", b"", 0, [0, 0]
-    for kind, value in attributes(raw):
-        for inner, data in attributes(value):
-            if kind == _TUPLE_IP and inner in _SRC:
-                source = bytes(data)
-            elif kind == _TUPLE_IP and inner in _DST:
-                target = bytes(data)
-            elif kind == _TUPLE_PROTO and inner == _NUM:
-                protocol = data[0]
-            elif kind == _TUPLE_PROTO and inner in (_SRC_PORT, _DST_PORT):
-                ports[inner - _SRC_PORT] = int.from_bytes(data, "big")
-    if protocol not in (TCP, UDP):
-        return None
-    return Flow(protocol, source, ports[0], target, ports[1], start, bytes(raw))
-
-
-class _Routes:
-    """What the kernel's routing says of an address; each is asked once."""
-
-    def __init__(self) -> None:
-        kind = socket.SOCK_RAW | socket.SOCK_CLOEXEC
-        self._socket = socket.socket(socket.AF_NETLINK, kind, socket.NETLINK_ROUTE)
-        self._socket.settimeout(5.0)
-        self._known: dict[bytes, tuple[int, str]] = {}
-
-    def close(self) -> None:
-        self._socket.close()
-
-    def own(self, address: bytes) -> bool:
-        """Whether this host itself takes a packet to this address."""
-        return self._ask(address)[0] in _OWN
-
-    def interface(self, address: bytes) -> str:
-        """The interface by which a packet to this address leaves; "" if none does."""
-        return self._ask(address)[1]
-
-    def _ask(self, address: bytes) -> tuple[int, str]:
-        if address not in self._known:
-            self._known[address] = self._asked(address)
-        return self._known[address]
-
-    def _asked(self, address: bytes) -> tuple[int, str]:
-        family = socket.AF_INET if len(address) == 4 else socket.AF_INET6
-        body = _ROUTE.pack(family, len(address) * 8, 0, 0, 0, 0, 0, 0, 0) + attribute(_RTA_DST, address)
-        self._socket.send(struct.pack("=IHHII", 16 + len(body), _GETROUTE, 1, 1, 0) + body)
-        view = memoryview(self._socket.recv(1 << 14))
-        _, kind, _, _, _ = struct.unpack_from("=IHHII", view)
-        if kind == 2:  # NLMSG_ERROR: nothing leads there
-            return 0, ""
-        index = 0
-        for attribute_kind, value in attributes(view[16 + _ROUTE.size :]):
-            if attribute_kind == _RTA_OIF:
-                (index,) = struct.unpack("=I", value)
-        with contextlib.suppress(OSError):
-            return view[16 + 7], socket.if_indextoname(index)
-        return view[16 + 7], ""

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import errno
 import os
-import re
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import product
@@ -20,9 +19,11 @@ from attrs import frozen
 from portress.admissions import Grant
 from portress.errors import Mistake
 from portress.guard import connections, elements, hours, listing, membership, saved
+from portress.guard.continuing import Session
+from portress.guard.continuing import lines as continuing_lines
 from portress.guard.elements import ElementChanges
-from portress.guard.language import FAMILY, OWNED, TABLE, Chain, Set, removal, replacement
-from portress.guard.libnftables import Nft
+from portress.guard.language import FAMILY, OWNED, TABLE, Chain, removal, replacement
+from portress.guard.libnftables import Nft, in_a_line
 from portress.guard.listing import Listing
 from portress.guard.maps import Maps
 from portress.guard.report import FULL
@@ -35,13 +36,13 @@ from portress.guard.ruleset import (
     door_set,
     render,
 )
+from portress.guard.sessions import Sessions
 from portress.guard.timed import entry, split, timed_parts, with_room, without_kept
 from portress.knock import SECOND, WHOLE, Source
 from portress.netlink import Transactions, sockets
 
 _MILLISECOND: Final = SECOND // 1000
 Answer = TypeVar("Answer")
-_PLACE: Final = re.compile(r"^(\S+:\d+:\d+-\d+: )?(Error: )?")  # where in the text that was run
 
 
 class GuardError(Mistake):
@@ -80,6 +81,7 @@ class Table:
         self._transactions = Transactions()
         self._turn = threading.RLock()
         self.maps = Maps(self._change)
+        self.sessions = Sessions(self._change)
         self.loads = 0  # how often this process has loaded the guard
         self.dismissals = 0  # how often it has ended admissions
         self.own = own and self._may_own()
@@ -96,7 +98,7 @@ class Table:
         with self._turn:
             code, output, error = self._nft.cmd(text)
         if code != 0:
-            raise GuardError(_told(error))
+            raise GuardError(in_a_line(error))
         return str(output)
 
     def _change(self, changes: ElementChanges) -> None:
@@ -122,12 +124,14 @@ class Table:
         """Whether there is a table at all, of whatever configuration."""
         return _asked(listing.present)
 
-    def load(self, ruleset: Ruleset, admit: Iterable[Grant] = ()) -> list[Held]:
+    def load(
+        self, ruleset: Ruleset, admit: Iterable[Grant] = (), continuing: Iterable[Session] = ()
+    ) -> list[Held]:
         """Put the guard in force in one transaction: every packet meets the old one or the new one whole.
 
         Admissions in the kernel stay as they are; `admit` are added to them, where they are very many in a
-        second transaction right after the first. Returns the admissions that had to end:
-        those of doors that are gone, and those of sources too wide now.
+        second transaction right after the first. `continuing` sessions need none. Returns the admissions that
+        had to end: those of doors that are gone, and those of sources too wide now.
         """
         before = self.listing()
         carried, ended = ([], []) if before is None else self._carry_over(before, ruleset)
@@ -141,16 +145,14 @@ class Table:
             self._run(f"add table {FAMILY} {TABLE} {{ {OWNED if self.own else ''}; }}")
             lines, kept = self._clear(before, ruleset)
         entries = [(admission_set(held.door, held.source), held.source, held.left) for held in carried]
-        if before is not None and before.prefixes == ruleset.prefixes:
-            entries += self._part_way(before, (one for one in ruleset.living if one.name not in kept))
-        elif before is not None:
-            entries += self._still_refused(before, ruleset)
+        entries += [] if before is None else self._part_way(before, ruleset, kept)
         more = [*map(entry, admit)]
         holding = self.maps.make_way(ruleset, kept)
         bare = without_kept(ruleset, kept)
         lines.append(render(with_room(bare, (*entries, *more)), own=self.own, twin=True))
         together, later = split(entries, iter(more))
         lines += timed_parts(together, new=before is None)
+        lines += self.sessions.lines(before, ruleset, kept, continuing)
         self._run("\n".join(lines))
         self._run(f"delete chain {FAMILY} {TABLE} {TWIN}")
         self.loads += 1
@@ -192,13 +194,16 @@ class Table:
                 carried.append(Held(held.door, Source.of(held.source.packed, length), held.left))
         return carried, ended
 
-    def _part_way(self, before: Listing, new: Iterable[Set]) -> list[tuple[str, Source, int]]:
+    def _part_way(self, before: Listing, ruleset: Ruleset, kept: set[str]) -> list[tuple[str, Source, int]]:
         """The elements of sets that are recreated: callers and shunned as many as find room."""
+        if before.prefixes != ruleset.prefixes:
+            return self._still_refused(before, ruleset)
         doors = {door_set(door, family) for door in before.doors for family in (4, 6)}
         return [
             (one.name, before.prefixes.source(each.key), each.left * 1_000_000)
-            for one in new
-            if one.name.endswith(("_4", "_6"))
+            for one in ruleset.living
+            if one.name not in kept
+            and one.name.endswith(("_4", "_6"))
             and "." not in one.name
             and one.name in before.sets
             and one.size
@@ -250,11 +255,12 @@ class Table:
         with self._turn:
             return saved.text(self._nft, self._run)
 
-    def restore(self, text: str, held: Iterable[Held]) -> None:
-        """Put back a table as `text` gave it, in one transaction, with these admissions."""
+    def restore(self, text: str, held: Iterable[Held], sessions: Iterable[Session] = ()) -> None:
+        """Put back a table as `text` gave it, in one transaction, with these admissions and sessions."""
         lines = [f"delete table {FAMILY} {TABLE}"] if self.there() else []
         lines.append(saved.again(text, own=self.own))
         lines += timed_parts((admission_set(one.door, one.source), one.source, one.left) for one in held)
+        lines += continuing_lines(sessions)
         self._run("\n".join(lines))
 
     def remove(self) -> bool:
@@ -385,13 +391,4 @@ def _refusal(error: OSError) -> GuardError:
         return Already("the guard cannot be changed: it already exists")
     if error.errno == errno.ENFILE:
         return NoRoom("the guard cannot be changed: the set is full")
-    return GuardError(_told(os.strerror(error.errno or 0)))
-
-
-def _told(error: str) -> str:
-    """libnftables' complaint in one line."""
-    told = [_PLACE.sub("", line) for line in error.splitlines()]
-    first = next((line for line in told if line.strip(" ^~")), "libnftables gave no reason")
-    if "Operation not permitted" in first:
-        return "not permitted to change the guard: run it as root, or through the daemon"
-    return f"the guard cannot be changed: {first}"
+    return GuardError(in_a_line(os.strerror(error.errno or 0)))

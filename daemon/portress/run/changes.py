@@ -157,6 +157,7 @@ class Reloading:
         now = self.in_force
         old, rota, step = now.config, Rota(config, keyholders, self.past.era), step_at(self.unix())
         trie = await asyncio.get_running_loop().run_in_executor(None, rota.trie, step)
+        going_on = await self.sentinel.newly_guarded(old, config)
         with contextlib.ExitStack() as undo:
             if config.ears != old.ears:
                 self.ears.change(self.listener, config, old)
@@ -167,7 +168,7 @@ class Reloading:
             plan = self._plan(rota, trie)
             contents = None if plan is None else plan.contents
             wanted = build(config, trie.opening, contents, now.answers, self.unix())
-            ended = self.table.load(wanted) if self.sentinel.guarding else []
+            ended = self.table.load(wanted, (), going_on) if self.sentinel.guarding else []
             undo.pop_all()
         now.config, now.plan = config, plan
         self._know_again()
@@ -181,6 +182,8 @@ class Reloading:
         self.steps.adopt(rota, step)
         now.tracker.floor = self.past.floor(config)
         self.sentinel.replaced()
+        self.sentinel.look()
+        self.sentinel.remember_flows()
         return self.doorkeeper.keep_only(rota.keys)
 
     def _plan(self, rota: Rota, trie: Trie) -> Plan | None:

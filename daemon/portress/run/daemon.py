@@ -114,7 +114,8 @@ class Daemon:
         for line in config.warnings:
             self._events.tell("warning", line)
         self._wire(config, rota)
-        found, restored = self._sentinel.begin(self._past.under_way(), admit, self._paths.state)
+        past, state, last_good = self._past.under_way(), self._paths.state, self._last_good
+        found, restored = self._sentinel.begin(past, admit, state, last_good)
         self._sentinel.replaced()
         if not self._last_good.no_keyholders:
             self._doorkeeper.keep_only(rota.keys)  # those unenrolled while no daemon ran are dismissed

@@ -214,8 +214,9 @@ class Doorkeeper(Restoring):
         """End what goes on of a source that is admitted no more: how many flows were cut."""
         self._refuse([source])
         doors = [one for one in self.config.doors.values() if door is None or one.name == door]
+        services = [service for one in doors for service in one.services]
+        self._table.sessions.end([source], services)
         with contextlib.suppress(OSError):
-            services = [service for one in doors for service in one.services]
             count = await asyncio.to_thread(flows.cut, source, services)
             if count:
                 text = f"{source}: {counted(count, 'flow')} that outlived the admission cut by command"
@@ -319,6 +320,7 @@ class Doorkeeper(Restoring):
         for name, sources in by_door.items():
             door = self.config.doors.get(name)
             if door is not None and (not door.linger or how.by_hand):
+                self._table.sessions.end(sources, door.services)
                 with contextlib.suppress(OSError):
                     for source, count in flows.cut_each(sources, door.services).items():
                         cut[name, source] = count

@@ -57,6 +57,10 @@ class LastGood:
             self.in_use = self._copy
             return config
 
+    def before(self) -> Config | None:
+        """The configuration that was in force last; None if that is not known."""
+        return self._last() if self.wanted else None
+
     def _last(self) -> Config | None:
         try:
             return configuration.load(self._copy)

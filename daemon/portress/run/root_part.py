@@ -90,21 +90,11 @@ def reload(paths: Paths) -> list[str]:
     guarded = " ".join(sorted(fresh))
     told = [
         f"{guarded}: guarded from now on. Logged in by way of it, and not admitted: {named(concerned)}.",
-        what_becomes_of_them(config, {door for text, door in _guarded(status).items() if text in fresh}),
+        "These sessions continue, but the next login needs a knock first, or: portress admit SOURCE DOOR",
         "(A change like this can be tried first, and goes back by itself: portress guard --trial 5m)",
     ]
     tell({one.terminal for one in concerned}, "\n".join(["Portress:", *told]))
     return told
-
-
-def what_becomes_of_them(config: Config, doors: Iterable[str]) -> str:
-    """Of sessions that nobody admitted, at doors that are new."""
-    cut = sorted(name for name in doors if name in config.doors and not config.doors[name].linger)
-    if not cut:
-        return (
-            "These sessions continue, but the next login needs a knock first, or: portress admit SOURCE DOOR"
-        )
-    return f"Sessions at {', '.join(cut)} (linger: false) are cut; to go on: portress admit SOURCE DOOR"
 
 
 def _guarded(status: Any) -> dict[str, str]:

@@ -18,19 +18,23 @@ from typing import Any, Final
 
 from portress import files
 from portress.admissions import Admission, Grant, everywhere
+from portress.config.model import Config
 from portress.doctor.probe import closed_ports
 from portress.durations import counted
 from portress.events import Events
-from portress.guard import flows, strangers
+from portress.guard import flows, newly_guarded, strangers
 from portress.guard.closed import Answers
+from portress.guard.continuing import SIZE, Session
 from portress.guard.ruleset import Ruleset, answering
 from portress.guard.table import GuardError, Table
+from portress.guard.tracked import Flow
 from portress.guard.vigil import Vigil
 from portress.knock import SECOND, UDP, Source
 from portress.ledger.ledger import Record
 from portress.run.away import Away
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.in_force import InForce
+from portress.run.last_good import LastGood
 from portress.run.restoring import Inside
 from portress.session import connected
 
@@ -75,6 +79,7 @@ class Sentinel:
         self._number: str | None = None  # of the trial under way
         self._seen = clock()  # when the guard was last known to be in force
         self._trial: asyncio.TimerHandle | None = None
+        self._from_before: frozenset[strangers.Ends] = frozenset()  # flows without a time
         self._hours: object = None  # what the guard was told last of its doors' hours
         self._undo: Callable[[], None] | None = None  # what the end of the trial does, if not taking it away
 
@@ -82,11 +87,14 @@ class Sentinel:
         """The guard as it has to be now."""
         return self._in_force.ruleset()
 
-    def begin(self, records: list[Record], admit: Iterable[Source], state: Path) -> tuple[int, int]:
+    def begin(
+        self, records: list[Record], admit: Iterable[Source], state: Path, last_good: LastGood
+    ) -> tuple[int, int]:
         """Take over the guard and its admissions, or load it: how many were found, how many restored.
 
         `records` are the admissions under way by the ledger: restored if so configured, after a reboot
         or where the guard is gone. `admit`: sources admitted to every door if the guard is loaded anew.
+        `last_good` knows the configuration that was in force last, or does not.
         """
         self._in_force.answers = closed_ports.known(self._in_force.config)
         before = self._table.listing()
@@ -98,7 +106,9 @@ class Sentinel:
         self._away.clear()
         if before is None:
             self._adopt_sessions()
-        self._table.load(self.ruleset())
+        last = None if before is None else last_good.before()
+        going_on = [] if last is None else self._find_newly_guarded(last, self._in_force.config)
+        self._table.load(self.ruleset(), (), going_on)
         self.loaded_anew = before is None
         found = self._doorkeeper.take_over(self._table.each_admission(), records)
         restored = 0
@@ -106,6 +116,8 @@ class Sentinel:
             restored = self._doorkeeper.restore(records)
         if before is None:
             self.admit_everywhere(admit)
+            self._seen = self._clock()
+        self.remember_flows()
         return found, restored
 
     def leave_as_found(self) -> None:
@@ -123,6 +135,37 @@ class Sentinel:
         except OSError as error:
             text = f"established sessions may hang: connection tracking did not accept them: {error.strerror}"
             self._events.tell("warning", text)
+
+    async def newly_guarded(self, before: Config, now: Config) -> list[Session]:
+        """The sessions that go on though `now` guards what `before` did not: in a thread, for flows may be
+        many. None where no guard is in force."""
+        if not self.guarding:
+            return []
+        return await asyncio.to_thread(self._find_newly_guarded, before, now)
+
+    def _find_newly_guarded(self, before: Config, now: Config) -> list[Session]:
+        try:
+            found = newly_guarded.find(before, now)
+        except OSError as error:
+            self._events.tell(
+                "warning", f"established sessions may be cut: they cannot be read: {error.strerror}"
+            )
+            return []
+        if over := newly_guarded.too_many(found):
+            self._events.tell(
+                "warning", f"{counted(over, 'established session')} cut: only {SIZE:,} can go on"
+            )
+        return found
+
+    def remember_flows(self) -> None:
+        """Know the flows that began before anybody noted when: they are no strangers' of a later flush."""
+        doors = strangers.guarded_ports(self._in_force.config, ())
+
+        def remember() -> None:
+            with contextlib.suppress(OSError):  # the next reload tries again
+                self._from_before = strangers.without_times(doors)
+
+        asyncio.get_running_loop().run_in_executor(None, remember)
 
     def admit_everywhere(self, sources: Iterable[Source]) -> None:
         """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
@@ -183,7 +226,7 @@ class Sentinel:
         for flows may be many; then tell it all."""
         doors = strangers.guarded_ports(self._doorkeeper.config, Inside(self._doorkeeper.register))
         since = time.time_ns() - (self._clock() - self._seen)
-        cutting = asyncio.get_running_loop().run_in_executor(None, _cut, doors, since)
+        cutting = asyncio.get_running_loop().run_in_executor(None, _cut, doors, since, self._from_before)
         await self._refill(rest)
         took = (self._clock() - begun) / SECOND * 1000
         count = len(self._doorkeeper.register)
@@ -237,6 +280,8 @@ class Sentinel:
             self.guarding = True
             self._adopt_sessions()
             self._later(self._refill(self._doorkeeper.put_back(self.ruleset())))
+            self.look()
+            self.remember_flows()
         self.admit_everywhere(admit)
 
     def stand_down(self, why: str) -> bool:
@@ -303,9 +348,9 @@ class Sentinel:
         return max(0.0, self._trial.when() - asyncio.get_running_loop().time())
 
 
-def _cut(doors: strangers.GuardedPorts, since: int) -> list[strangers.Flow] | OSError:
+def _cut(doors: strangers.GuardedPorts, since: int, known: frozenset[strangers.Ends]) -> list[Flow] | OSError:
     try:
-        return strangers.cut(doors, since)
+        return strangers.cut(doors, since, known)
     except OSError as error:
         return error
 

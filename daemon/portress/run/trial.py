@@ -20,6 +20,8 @@ from attrs import frozen
 
 from portress import control, lock
 from portress.errors import Mistake
+from portress.guard import sessions
+from portress.guard.continuing import Session
 from portress.guard.table import GuardError, Held, Table
 from portress.knock import SECOND, Source
 from portress.run import include_file, root_files
@@ -34,15 +36,16 @@ GRACE: Final = 3.0  # seconds that a daemon has to end a trial of its own, befor
 
 @frozen
 class Snapshot:
-    """A guard as it was: its rules as nft text, and who was admitted."""
+    """A guard as it was: its rules as nft text, who was admitted, and what went on without an admission."""
 
     text: str
     held: tuple[Held, ...]
+    sessions: tuple[Session, ...] = ()
 
     def after(self, ns: int) -> Snapshot:
         """The same so much later: what ran out since is gone."""
         held = (Held(one.door, one.source, one.left - ns) for one in self.held)
-        return Snapshot(self.text, tuple(one for one in held if one.left > 0))
+        return Snapshot(self.text, tuple(one for one in held if one.left > 0), self.sessions)
 
 
 @frozen
@@ -81,7 +84,9 @@ def snapshot(socket: Path) -> Snapshot | None:
         return None if another.before is None else another.before.after(time.monotonic_ns() - another.at)
     table = Table()
     text = table.text()
-    return None if text is None else Snapshot(text, tuple(table.admissions()))
+    if text is None:
+        return None
+    return Snapshot(text, tuple(table.admissions()), tuple(sessions.held()))
 
 
 def start(socket: Path, seconds: float, before: Snapshot | None, number: str | None = None) -> None:
@@ -144,6 +149,7 @@ def _note(socket: Path, writer: int, trial: _Trial) -> bool:
     held = [(one.door, str(one.source), one.left) for one in before.held] if before else []
     told = {"pid": trial.pid, "at": trial.at, "number": trial.number}
     told |= {"text": before and before.text, "held": held, "file": trial.file}
+    told["sessions"] = [one.key.hex() for one in before.sessions] if before else []
     answer = _READY
     try:
         root_files.write(socket, NAME, json.dumps(told))
@@ -161,7 +167,8 @@ def _noted(socket: Path) -> _Trial | None:
     try:
         told = json.loads(root_files.read(socket, NAME) or "")
         held = tuple(Held(door, Source.parse(source), left) for door, source, left in told["held"])
-        before = None if told["text"] is None else Snapshot(told["text"], held)
+        going_on = tuple(Session.of(bytes.fromhex(key)) for key in told["sessions"])
+        before = None if told["text"] is None else Snapshot(told["text"], held, going_on)
         found = _Trial(int(told["pid"]), int(told["at"]), str(told["number"]), before, told["file"])
     except (ValueError, TypeError, KeyError):
         return None
@@ -205,7 +212,7 @@ def _undo_directly(socket: Path, before: Snapshot | None, seconds: float) -> Non
         Away(socket).note()
         table.remove()
     else:
-        table.restore(before.text, before.after(round(seconds * SECOND)).held)
+        table.restore(before.text, before.after(round(seconds * SECOND)).held, before.sessions)
 
 
 def stop(socket: Path) -> bool:

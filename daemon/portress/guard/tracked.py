@@ -1,0 +1,137 @@
+"""What connection tracking knows: flows, as they began; what the kernel's routing says of their addresses.
+
+Attributes: include/uapi/linux/netfilter/nfnetlink_conntrack.h and linux/rtnetlink.h of the kernel; status:
+nf_conntrack_common.h.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import struct
+from collections.abc import Iterator
+from typing import Final
+
+from attrs import evolve, frozen
+
+from portress.knock import TCP, UDP
+from portress.netlink import DUMP, Netfilter, attribute, attributes
+
+_CTNETLINK, _GET = 1, 1
+_TUPLE_ORIG, _TUPLE_REPLY, _STATUS, _TIMESTAMP = 1, 2, 3, 20  # CTA_…
+_START: Final = 1  # CTA_TIMESTAMP_START
+_SEEN_REPLY: Final = 1 << 1  # IPS_SEEN_REPLY
+_TUPLE_IP, _TUPLE_PROTO = 1, 2
+_SRC, _DST = (1, 3), (2, 4)  # CTA_IP_V4_SRC, CTA_IP_V6_SRC; the same of the destination
+_NUM, _SRC_PORT, _DST_PORT = 1, 2, 3
+_GETROUTE: Final = 26
+_RTA_DST, _RTA_OIF = 1, 4
+_OWN: Final = (2, 3, 4, 5)  # RTN_LOCAL, RTN_BROADCAST, RTN_ANYCAST, RTN_MULTICAST
+_ROUTE: Final = struct.Struct("=BBBBBBBBI")
+
+
+@frozen
+class Flow:
+    """How a flow began: addresses in network byte order, ports; `start` in ns, None if nobody noted it."""
+
+    protocol: int
+    source: bytes
+    source_port: int
+    target: bytes
+    port: int
+    start: int | None
+    raw: bytes  # the tuple as the kernel wrote it
+    answered: bool = True  # packets have gone both ways
+    back: bytes = b""  # the tuple of the answers
+
+    @property
+    def ends(self) -> tuple[bytes, int, bytes, int]:
+        return self.source, self.source_port, self.target, self.port
+
+    @property
+    def backwards(self) -> Flow | None:
+        """The same from the other end: where tracking began in the middle, that may be who dialled."""
+        seen = _read(memoryview(self.back), self.start) if self.back else None
+        return None if seen is None else evolve(seen, answered=self.answered)
+
+
+def flows(netfilter: Netfilter) -> Iterator[Flow]:
+    """TCP and UDP flows that connection tracking knows. Raises OSError."""
+    for family in (socket.AF_INET, socket.AF_INET6):
+        for answer in netfilter.ask(_CTNETLINK, _GET, family, b"", DUMP):
+            raw, back, start, status = None, b"", None, 0
+            for kind, value in attributes(answer):
+                if kind == _TUPLE_ORIG:
+                    raw = value
+                elif kind == _TUPLE_REPLY:
+                    back = bytes(value)
+                elif kind == _STATUS:
+                    status = int.from_bytes(value, "big")
+                elif kind == _TIMESTAMP:
+                    start = _began(value)
+            flow = None if raw is None else _read(raw, start)
+            if flow is not None:
+                yield evolve(flow, answered=bool(status & _SEEN_REPLY), back=back)
+
+
+def _began(times: memoryview) -> int | None:
+    return next((int.from_bytes(ns, "big") or None for kind, ns in attributes(times) if kind == _START), None)
+
+
+def _read(raw: memoryview, start: int | None) -> Flow | None:
+    source, target, protocol, ports = b"", b"", 0, [0, 0]
+    for kind, value in attributes(raw):
+        for inner, data in attributes(value):
+            if kind == _TUPLE_IP and inner in _SRC:
+                source = bytes(data)
+            elif kind == _TUPLE_IP and inner in _DST:
+                target = bytes(data)
+            elif kind == _TUPLE_PROTO and inner == _NUM:
+                protocol = data[0]
+            elif kind == _TUPLE_PROTO and inner in (_SRC_PORT, _DST_PORT):
+                ports[inner - _SRC_PORT] = int.from_bytes(data, "big")
+    if protocol not in (TCP, UDP):
+        return None
+    return Flow(protocol, source, ports[0], target, ports[1], start, bytes(raw))
+
+
+class Routes:
+    """What the kernel's routing says of an address; each is asked once."""
+
+    def __init__(self) -> None:
+        kind = socket.SOCK_RAW | socket.SOCK_CLOEXEC
+        self._socket = socket.socket(socket.AF_NETLINK, kind, socket.NETLINK_ROUTE)
+        self._socket.settimeout(5.0)
+        self._known: dict[bytes, tuple[int, str]] = {}
+
+    def close(self) -> None:
+        self._socket.close()
+
+    def own(self, address: bytes) -> bool:
+        """Whether this host itself takes a packet to this address."""
+        return self._ask(address)[0] in _OWN
+
+    def interface(self, address: bytes) -> str:
+        """The interface by which a packet to this address leaves; "" if none does."""
+        return self._ask(address)[1]
+
+    def _ask(self, address: bytes) -> tuple[int, str]:
+        if address not in self._known:
+            self._known[address] = self._asked(address)
+        return self._known[address]
+
+    def _asked(self, address: bytes) -> tuple[int, str]:
+        family = socket.AF_INET if len(address) == 4 else socket.AF_INET6
+        body = _ROUTE.pack(family, len(address) * 8, 0, 0, 0, 0, 0, 0, 0) + attribute(_RTA_DST, address)
+        self._socket.send(struct.pack("=IHHII", 16 + len(body), _GETROUTE, 1, 1, 0) + body)
+        view = memoryview(self._socket.recv(1 << 14))
+        _, kind, _, _, _ = struct.unpack_from("=IHHII", view)
+        if kind == 2:  # NLMSG_ERROR: nothing leads there
+            return 0, ""
+        index = 0
+        for attribute_kind, value in attributes(view[16 + _ROUTE.size :]):
+            if attribute_kind == _RTA_OIF:
+                (index,) = struct.unpack("=I", value)
+        with contextlib.suppress(OSError):
+            return view[16 + 7], socket.if_indextoname(index)
+        return view[16 + 7], ""
