@@ -109,9 +109,10 @@ with namespace() as ns, scratch() as folder:
 """
 
 
-def test_what_a_killed_run_left_behind_is_swept_up() -> None:
+@pytest.mark.parametrize("temporary", ["/tmp", "/var/tmp"])
+def test_what_a_killed_run_left_behind_is_swept_up(temporary: str) -> None:
     words = [sys.executable, "-c", KILLED]
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1]), "TMPDIR": temporary}
     with subprocess.Popen(words, env=environment, stdout=subprocess.PIPE, text=True) as killed:
         assert killed.stdout
         left = [Path(word) for word in killed.stdout.readline().split()]

@@ -185,13 +185,14 @@ def sweep() -> None:
     """Remove the namespaces and directories that runs now dead have left; those of living runs stay."""
     for name in abandoned(_NAMES):
         _remove(name)
-    temporary = Path(tempfile.gettempdir())
-    for name in abandoned(temporary):
-        mounted = [line.split()[1] for line in Path("/proc/mounts").read_text().splitlines()]
-        for place in reversed(mounted):
-            if place.startswith(f"{temporary / name}/"):
-                subprocess.run(["umount", "--lazy", place], check=False)
-        shutil.rmtree(temporary / name, ignore_errors=True)
+    # Tests in machines have their folders elsewhere than others (tests/system/conftest.py).
+    for temporary in {Path(tempfile.gettempdir()), Path("/tmp"), Path("/var/tmp")}:
+        for name in abandoned(temporary):
+            mounted = [line.split()[1] for line in Path("/proc/mounts").read_text().splitlines()]
+            for place in reversed(mounted):
+                if place.startswith(f"{temporary / name}/"):
+                    subprocess.run(["umount", "--lazy", place], check=False)
+            shutil.rmtree(temporary / name, ignore_errors=True)
 
 
 def require_root() -> None:

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import click
 
+from portress.begin.keyboard import answer, confirmed
 from portress.begin.look import Host, Open
 from portress.begin.plan import Answers, Shut, Way
 from portress.config.schema import network
@@ -48,7 +49,9 @@ def ask(host: Host, this_host: str) -> Answers:
 def _until(question: str, default: str | None, parse: Callable[[str], Any]) -> Any:
     """The first answer that `parse` takes; it raises ValueError whose text says what would be right."""
     while True:
-        given = str(click.prompt(question, default=default)).strip()
+        given = answer(f"{question} [{default}]" if default else question) or default or ""
+        if not given:
+            continue
         try:
             return parse(given)
         except ValueError as error:
@@ -111,7 +114,7 @@ def _always(host: Host) -> tuple[Any, ...]:
 
 def _connection(way: Way, services: tuple[Shut, ...]) -> bool:
     click.echo(_SHARING)
-    return click.confirm("Let in the connection only?", default=way == "rotating" and _only_ssh(services))
+    return confirmed("Let in the connection only?", default=way == "rotating" and _only_ssh(services))
 
 
 def _only_ssh(services: tuple[Shut, ...]) -> bool:

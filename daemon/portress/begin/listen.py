@@ -7,8 +7,6 @@ who was not admitted before has logged in.
 from __future__ import annotations
 
 import queue
-import select
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterable
@@ -17,6 +15,7 @@ from typing import Any, Final
 import click
 
 from portress import control
+from portress.begin.keyboard import answered
 from portress.durations import spell
 from portress.errors import Mistake
 from portress.knock import SECOND, Service, Source
@@ -93,16 +92,6 @@ def listen(
         if answered(0.0) is not None:
             return None
     return None
-
-
-def answered(seconds: float) -> str | None:
-    """A line from the keyboard within so many seconds, or None. Raises click.Abort at the input's end."""
-    if not select.select([sys.stdin], [], [], seconds)[0]:
-        return None
-    line = sys.stdin.readline()
-    if not line:
-        raise click.Abort
-    return line.strip()
 
 
 def keep(until: float, now: Callable[[], float] = time.monotonic) -> bool:

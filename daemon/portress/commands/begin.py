@@ -17,6 +17,7 @@ import click
 
 from portress.begin import ask, hand_over, look, plan
 from portress.begin.act import Begun, says_something, verb
+from portress.begin.keyboard import confirmed
 from portress.begin.listen import Followed, keep, listen
 from portress.commands.common import DURATION, common, console, print_json, root_only
 from portress.config.schema import network
@@ -99,7 +100,7 @@ def _guided(paths: Paths, card: Path | None, trial: int) -> None:
     click.echo(f"\nThis goes into {paths.config}:\n\n{text}")
     exists = says_something(paths.config)
     question = f"{paths.config} exists: replace it (a copy is kept)?" if exists else "Write it?"
-    if not click.confirm(question, default=not exists):
+    if not confirmed(question, default=not exists):
         raise Mistake("nothing was changed")
     with Begun(paths) as begun:
         begun.write(text, time.time())
