@@ -316,6 +316,6 @@ def test_whoever_loads_the_guard_is_told_that_they_go_on() -> None:
         talk = Peer(w.another, STREAM, 8080)
         d.configure(_more())
         told = d.verb("guard")
-        assert f"Connected to guarded ports: {w.another4}. Their sessions go on" in told.stdout
+        assert f"Connected to guarded ports: {w.another4}. Their sessions continue" in told.stdout
         assert "cut off" not in told.stderr
         assert talk.answers()

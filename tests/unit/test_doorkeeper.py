@@ -14,6 +14,7 @@ from portress.config.model import Config
 from portress.events import Events, Fields, Kind
 from portress.guard import flows
 from portress.guard.ruleset import build
+from portress.guard.sessions import Sessions
 from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Expected, Knock, Sequence, Service, Source
@@ -56,6 +57,7 @@ class Guard:
         self.dismissed: set[Source] = set()
         self.size = 1000
         self.gone = False
+        self.sessions = Sessions(lambda _: None)
 
     def admit(self, grants: Iterable[Grant], *, new: bool = False) -> None:
         grants = list(grants)
