@@ -38,6 +38,7 @@ def derived(
     unix: int,
     site: str = "",
     last_protocol: str = "",
+    label: bytes = b"portress-1",
 ) -> Row:
     first, last = (int(port) for port in pool.split("-"))
     ordered = [protocol for protocol in ("tcp", "udp") if protocol in protocols.split()]
@@ -49,7 +50,7 @@ def derived(
     while len(knocks) < length:
         counter, place = divmod(position, 8)
         message = (
-            b"portress-1"
+            label
             + b"\0"
             + site.encode()
             + b"\0"
@@ -86,6 +87,12 @@ def derived(
         "rejected": rejected,
         "skipped": skipped,
     }
+
+
+def leaving(name: str, secret: bytes, door: str, unix: int, **rule: Any) -> Row:
+    protocols, pool = rule.get("protocols", "tcp udp"), rule.get("pool", "10100-32767")
+    length, site = rule.get("length", 4), rule.get("site", "")
+    return derived(name, secret, door, protocols, pool, length, unix, site, label=b"portress-1-leave")
 
 
 def paper(name: str, secret: bytes, door: str, number: int, site: str = "", **rule: Any) -> Row:
@@ -219,6 +226,23 @@ DERIVED = [
     derived("one skipped, one rejected", HUNTED, "lab", "tcp udp", "1024-65512", 16, 65015330 * 30),
 ]
 
+LEAVING = [
+    leaving("the design's example", made(20), "vpn", NOW),
+    leaving("one step later", made(20), "vpn", NOW + 30),
+    leaving("another door", made(20), "ssh", NOW),
+    leaving("a site", made(20), "vpn", NOW, site="edge"),
+    leaving("tcp only", made(20), "phone", NOW, protocols="tcp"),
+    leaving("step 0", made(20), "vpn", 0),
+    leaving("step 2^32", made(20), "vpn", 2**32 * 30),
+    leaving("the last exact moment", made(20), "vpn", LAST_EXACT),
+    leaving("shortest secret, 128 bits", made(16), "vpn", NOW),
+    leaving("secret longer than a hash block", made(65), "vpn", NOW),
+    leaving("sixteen knocks, two blocks", made(20), "vpn", NOW, length=16),
+    leaving("small pool, knocks to skip", made(20), "vpn", NOW, protocols="tcp", pool="4617-4622"),
+    leaving("door beyond ASCII", made(20), "büro-倉庫", NOW),
+    leaving("a door called leave", made(20), "leave", NOW),
+]
+
 PAPER = [
     paper("the first of a sheet", made(20), "vpn", 1),
     paper("the tenth", made(20), "vpn", 10),
@@ -283,6 +307,8 @@ KEYCARDS = [
     keycard("a site that is empty, as good as none", {**_DERIVED_CARD, "site": ""}),
     keycard("a door that admits a connection", {**_DERIVED_CARD, "admits": "connection", "last": "udp"}),
     keycard("a door that admits the source, said so", {**_DERIVED_CARD, "admits": "source"}),
+    keycard("a door that can be left", {**_DERIVED_CARD, "leaving": True}),
+    keycard("a door that cannot, said so", {**_DERIVED_CARD, "leaving": False}),
     keycard("names beyond ASCII", {**_DERIVED_CARD, "door": "büro-倉庫", "keyholder": "zoë", "gap": 2.5}),
 ]
 REFUSED = [
@@ -312,6 +338,12 @@ REFUSED = [
         {**_DERIVED_CARD, "pool": [4617, 4619], "length": 4, "admits": "connection", "last": "tcp"},
     ),
     keycard("a last protocol, but the source", {**_DERIVED_CARD, "last": "tcp"}),
+    keycard("leaving that is no truth", {**_DERIVED_CARD, "leaving": "yes"}),
+    keycard("leaving, of a code", {**_AUTHENTICATOR_CARD, "leaving": True}),
+    keycard(
+        "leaving a single connection",
+        {**_DERIVED_CARD, "admits": "connection", "last": "udp", "leaving": True},
+    ),
     keycard("a site that is no text", {**_DERIVED_CARD, "site": 7}),
     keycard("a site that is null", {**_DERIVED_CARD, "site": None}),
     keycard("a site with a zero byte", {**_DERIVED_CARD, "site": "edge\0"}),
@@ -325,6 +357,7 @@ def vectors() -> Row:
         "version": 1,
         "specification": "shared/sequence/v1.md",
         "derived": DERIVED,
+        "leaving": LEAVING,
         "paper": PAPER,
         "authenticator": AUTHENTICATOR,
         "keycards": KEYCARDS,

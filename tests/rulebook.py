@@ -16,6 +16,7 @@ from portress.verdict import (
     Echoed,
     Ignored,
     Lapsed,
+    Left,
     Missed,
     Repeated,
     Replayed,
@@ -163,6 +164,14 @@ class Model:
         return [source for source, until in low.items() if until == min(low.values())]
 
     def complete(self, source: bytes, endings: list[Expected], carries_on: bool) -> Verdict:
+        """What opens goes before what leaves."""
+        opened, why_not = self.use(source, [one for one in endings if not one.leaves])
+        if opened:
+            return Completed(tuple(opened), carries_on)
+        left, nor = self.use(source, [one for one in endings if one.leaves])
+        return Left(tuple(left), carries_on) if left else (why_not or nor)[-1]
+
+    def use(self, source: bytes, endings: list[Expected]) -> tuple[list[Expected], list[Verdict]]:
         fresh: list[Expected] = []
         refused: list[Verdict] = []
         others: list[Verdict] = []
@@ -180,9 +189,7 @@ class Model:
             else:
                 self.used.append((one.claim, Use(one.step, source, one.door)))
                 fresh.append(one)
-        if fresh:
-            return Completed(tuple(fresh), carries_on)
-        return (refused or others)[-1]
+        return fresh, refused or others
 
     def miss(self, source: bytes, now: int) -> int | None:
         if self.misses is None:
@@ -204,7 +211,7 @@ class Model:
 
 
 def ends(verdict: Verdict) -> bool:
-    return isinstance(verdict, Completed | Replayed | Echoed)
+    return isinstance(verdict, Completed | Left | Replayed | Echoed)
 
 
 def holder(way: Way) -> tuple[str | None, str]:

@@ -43,6 +43,8 @@ class Ending(StrEnum):
     USED_ELSEWHERE = "sequence used at another gateway before"
     USED_TWICE = "sequence used at two gateways"
     MOVED = "moved"  # the keyholder was admitted elsewhere, and has no more places
+    LEFT = "left"  # by its own holder's leaving sequence
+    LEFT_ELSEWHERE = "left at another gateway"
     CLOSED = "closed"  # the door's hours were over
     SUPERSEDED = "superseded"  # by one of another keyholder, for the same source and door
 
@@ -57,6 +59,8 @@ class Ending(StrEnum):
             Ending.USED_TWICE,
             Ending.CLOSED,
             Ending.MOVED,
+            Ending.LEFT,
+            Ending.LEFT_ELSEWHERE,
         )
 
 

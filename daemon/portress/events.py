@@ -50,6 +50,7 @@ KINDS: Final[dict[str, Kind]] = {
     "doubted": Kind("fcfc425bc4424310959ac36947c2e8fa", NOTICE),
     "closed": Kind("ffef808b143e4d77b1eaf4f3da61d7ca", NOTICE),
     "moved": Kind("55c39437850b46d98cf6728eb1b136e0", NOTICE),
+    "left": Kind("106123fcc77942f3b0ed8421a711a79e", NOTICE),
     "advanced": Kind("4bf42569818f4e30973d31d1c5137e4f", DEBUG),
     "lost": Kind("29b93d65aab242f38b3b42c3a65fd8cf", WARNING),
     "full": Kind("508509b31caf458697034c073fcdb234", WARNING),

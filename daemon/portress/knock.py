@@ -126,7 +126,8 @@ class Sequence:
 
 @frozen
 class Expected:
-    """A sequence now in force and what it opens: a door, for a keyholder's time step where there is one.
+    """A sequence now in force and what it opens, or leaves: a door, for a keyholder's time step where there
+    is one.
 
     `claim`: what its use is remembered under (`keyholders.secret.claim`); empty for a fixed sequence.
     One on paper has its place on the sheet, as (3, 10), and the step `TIMELESS`: it works once at any time.
@@ -140,10 +141,13 @@ class Expected:
     # Whether it admits only the connection that follows from the last knock's own port.
     one_connection: bool = field(default=False, kw_only=True)
     paper: tuple[int, int] | None = None
+    leaves: bool = field(default=False, kw_only=True)  # it ends an admission to the door
 
     @property
     def named(self) -> str:
         """What tells it from its keyholder's others: `paper 3 of 10`; empty where nothing does."""
+        if self.leaves:
+            return "leaving sequence"
         return "" if self.paper is None else "paper {} of {}".format(*self.paper)
 
     @property

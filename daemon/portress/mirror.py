@@ -23,6 +23,7 @@ from portress.verdict import (
     Echoed,
     Ignored,
     Lapsed,
+    Left,
     Missed,
     Replayed,
     Report,
@@ -94,6 +95,8 @@ class Mirror(Tracker):
         fresh: list[Expected] = []
         older: Verdict = _IGNORED
         for one in end.endings:
+            if one.leaves:
+                continue
             if one.step is None:
                 fresh.append(one)
                 continue
@@ -104,6 +107,33 @@ class Mirror(Tracker):
                 fresh.append(one)
                 self.used[one.claim] = Use(one.step, source, one.door)
         return Completed(tuple(fresh), bool(end.children)) if fresh else older
+
+    def left(self, source: Hashable, knock: int, now: int, doors: Collection[str]) -> Verdict:
+        """The guard says that a leaving sequence of these doors was completed, and claimed if it works once.
+
+        Replayed: it was used at another gateway before, or is older than the last one used.
+        """
+        state = self._callers.get(source)
+        end = self._end(state, knock, now, doors, leaves=True)
+        if state is not None:
+            self._leave(state)
+        if end is None:
+            self.astray = True
+            return _IGNORED
+        if end.children:
+            self._stay(source, end, now, None)
+        fresh: list[Expected] = []
+        older: Verdict = _IGNORED
+        for one in (each for each in end.endings if each.leaves):
+            last = None if one.step is None else self.used.get(one.claim)
+            if one.step is None:
+                fresh.append(one)
+            elif last is not None and (one.step < last.step or (one.step == last.step and last.source)):
+                older = Replayed(one, last)
+            else:
+                fresh.append(one)
+                self.used[one.claim] = Use(one.step, source, one.door)
+        return Left(tuple(fresh), bool(end.children)) if fresh else older
 
     def _asked(self, source: Hashable, knock: int, now: int, state: State | None) -> Verdict:
         """A sequence on paper, which the guard leaves to the daemon."""
@@ -170,7 +200,8 @@ class Mirror(Tracker):
         if child is not None and child.endings and not child.children:  # its end is over: its keyholder's is
             if state is not None:
                 self._leave(state)
-            return Completed(child.endings, False)
+            opening = tuple(one for one in child.endings if not one.leaves)
+            return Completed(opening, False) if opening else _IGNORED
         if child is None or not child.children:
             return _IGNORED
         self._stay(source, child, now, state)
@@ -193,12 +224,15 @@ class Mirror(Tracker):
         self._leave(state)
         return Lapsed(node.stage, node.of, now - state[0], node.hold, anew, node.doors)
 
-    def _end(self, state: State | None, knock: int, now: int, doors: Collection[str]) -> Node | None:
-        """The node that a completing knock leads to: some of what ends there opens one of `doors`."""
+    def _end(
+        self, state: State | None, knock: int, now: int, doors: Collection[str], *, leaves: bool = False
+    ) -> Node | None:
+        """The node that a completing knock leads to: some of what ends there opens, or leaves, a door of
+        `doors`."""
         for node in (self._next(state, knock, now), self.trie.root.children.get(knock)):
             one = node
             while one is not None:
-                if any(each.door in doors for each in one.endings):
+                if any(each.door in doors and each.leaves == leaves for each in one.endings):
                     return one
                 one = one.slower
         return None

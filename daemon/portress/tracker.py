@@ -8,7 +8,8 @@ The rules it holds (DEVELOPERS.md, "The tracker's rules"; what a knock is, rule 
  5. Any other knock is a miss: the stage is lost, and the same knock is then looked at as a first knock.
  6. A knock later than the gap after the last right one finds the state expired, and is looked at as a
     first knock. Exactly at the gap is in time.
- 7. The last knock completes. The state is gone, unless a longer sequence goes on from there.
+ 7. The last knock completes. The state is gone, unless a longer sequence goes on from there. What leaves a
+    door ends its holder's admission there; what opens goes before what leaves.
  9. A rotating sequence completes once, and a keyholder's authenticator codes once at all doors together.
     Again from the same source at the same door it is an echo; else, or of a step older than the last one
     used, a replay. Up to the step `floor` nobody knows what was used: none is accepted.
@@ -46,6 +47,7 @@ from portress.verdict import (
     Echoed,
     Ignored,
     Lapsed,
+    Left,
     Missed,
     Replayed,
     Shunned,
@@ -56,7 +58,7 @@ from portress.verdict import (
 State = tuple[int, Node, Hashable]
 
 _IGNORED = Ignored()
-_ENDS = (Completed, Replayed, Doubted, Echoed)
+_ENDS = (Completed, Left, Replayed, Doubted, Echoed)
 _ROOM_SLACK = 64  # leftovers a room's queue may hold beyond half the number of the living
 
 
@@ -162,12 +164,27 @@ class Tracker:
         return node.advanced if not node.endings else self._complete(source, node)
 
     def _complete(self, source: Hashable, node: Node) -> Verdict:
+        """What ends at a node: what opens a door goes before what leaves one."""
+        fresh, refused = self._use(source, [one for one in node.endings if not one.leaves])
+        if fresh:
+            return Completed(tuple(fresh), bool(node.children))
+        if leaving := [one for one in node.endings if one.leaves]:
+            fresh, other = self._use(source, leaving)
+            if fresh:
+                return Left(tuple(fresh), bool(node.children))
+            refused = refused or other
+        return refused or _IGNORED
+
+    def _use(
+        self, source: Hashable, endings: list[Expected]
+    ) -> tuple[list[Expected], Replayed | Doubted | Echoed | None]:
+        """Those of `endings` that may be used, and are by this; and why others may not (rule 9)."""
         fresh: list[Expected] = []
         refused: Replayed | None = None
         other: Doubted | Echoed | None = None
-        doors = [opening.door for opening in node.endings]
-        before = {opening.claim: self.used.get(opening.claim) for opening in node.endings}
-        for opening in node.endings:
+        doors = [opening.door for opening in endings]
+        before = {opening.claim: self.used.get(opening.claim) for opening in endings}
+        for opening in endings:
             if opening.step is None:
                 fresh.append(opening)
                 continue
@@ -182,9 +199,7 @@ class Tracker:
             else:
                 self.used[opening.claim] = Use(opening.step, source, opening.door)
                 fresh.append(opening)
-        if fresh:
-            return Completed(tuple(fresh), bool(node.children))
-        return refused or other or _IGNORED
+        return fresh, refused or other
 
     def _lapse(self, state: State, node: Node, gap: int, knock: int, now: int) -> Verdict:
         """Rule 6, for a caller at `node` who took longer than `gap`."""

@@ -79,6 +79,14 @@ class Closed:
 
 
 @frozen
+class Left:
+    """The last knock of a leaving sequence: what its holder has at these doors ends."""
+
+    openings: tuple[Expected, ...]
+    carries_on: bool
+
+
+@frozen
 class Use:
     """A rotating sequence used up: its time step, the source that used it and at which door (rule 9)."""
 
@@ -141,6 +149,7 @@ class Report(StrEnum):
     FULL = "f"  # no room among the admissions, for the knock that is told of next
     ASKED = "p"  # a sequence on paper was completed: the daemon decides
     NO_CLAIM = "s"  # no room in `spent`
+    LEFT = "e"  # a leaving sequence was completed: the daemon ends the admission
     CLOSED = "h"  # the door is closed at this hour, for the knock that is told of next
 
 
@@ -158,6 +167,7 @@ Verdict = (
     | Shunned
     | Completed
     | Closed
+    | Left
     | Replayed
     | Doubted
     | Echoed

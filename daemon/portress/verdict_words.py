@@ -26,6 +26,7 @@ from portress.verdict import (
     Expired,
     Ignored,
     Lapsed,
+    Left,
     Missed,
     Repeated,
     Replayed,
@@ -43,6 +44,7 @@ NAMES: Final = {
     Shunned: "shunned",
     Completed: "completed",
     Closed: "closed",
+    Left: "left",
     Replayed: "replayed",
     Doubted: "doubted",
     Echoed: "echoed",
@@ -53,6 +55,7 @@ STYLES: Final = {  # on a screen (rich)
     "advanced": "green",
     "completed": "bold green",
     "closed": "yellow",
+    "left": "bold green",
     "missed": "yellow",
     "lapsed": "yellow",
     "expired": "yellow",
@@ -113,6 +116,8 @@ def fields(verdict: Verdict | Expired, hint: Hint = _NO_HINT) -> dict[str, Any]:
             "closed": [_opened(one) for one in verdict.openings],
             "opens": None if verdict.opens is None else utc(verdict.opens),
         }
+    elif isinstance(verdict, Left):
+        told["left"] = [_opened(one) for one in verdict.openings]
     elif isinstance(verdict, Replayed | Doubted | Echoed):
         told |= _opened(verdict.opening)
     if hint.expected:
@@ -121,7 +126,8 @@ def fields(verdict: Verdict | Expired, hint: Hint = _NO_HINT) -> dict[str, Any]:
 
 
 def _opened(one: Expected) -> dict[str, Any]:
-    return {"door": one.door, "keyholder": one.keyholder} | ({"paper": one.named} if one.paper else {})
+    told: dict[str, Any] = {"door": one.door, "keyholder": one.keyholder}
+    return told | ({"paper": one.named} if one.paper else {}) | ({"leaving": True} if one.leaves else {})
 
 
 def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None = None) -> str:
@@ -138,6 +144,10 @@ def say(verdict: Verdict | Expired, hint: Hint = _NO_HINT, zone: tzinfo | None =
         return f"too late: {_so_far(verdict)}, then {pause} pause (gap {gap}){then}"
     if isinstance(verdict, Completed):
         return "complete: " + ", ".join(_opening(one, hint.behind) for one in verdict.openings)
+    if isinstance(verdict, Left):
+        whose = (f" (keyholder {one.keyholder})" if one.keyholder else "" for one in verdict.openings)
+        left = zip((one.door for one in verdict.openings), whose, strict=True)
+        return "complete: leaves " + ", ".join(map("".join, left))
     if isinstance(verdict, Closed):
         later = "" if verdict.opens is None else f"; opens {hours.told(verdict.opens, verdict.zone, 0)}"
         doors = ", ".join(_opening(one, 0) for one in verdict.openings)
@@ -245,9 +255,9 @@ def _missed(verdict: Missed, hint: Hint) -> str:
 
 def _opening(one: Expected, behind: int) -> str:
     if one.keyholder is None:
-        return one.door
+        return f"{one.door} ({one.named})" if one.named else one.door
     steps = "1 step" if abs(behind) == 1 else f"{abs(behind)} steps"
-    if one.paper is not None:
+    if one.named:
         return f"{one.door} (keyholder {one.keyholder}, {one.named})"
     clock = f", clock {steps} {'behind' if behind > 0 else 'ahead'}" if behind else ""
     return f"{one.door} (keyholder {one.keyholder}{clock})"

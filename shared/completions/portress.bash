@@ -21,7 +21,7 @@ _portress() {
         [enrol]="--door --style --until --hours --host --keycard --phone --paper --page --json"
         [unenrol]="--json"
         [keyholders]="--door --source --keyholder --limit --sort --json --json-lines --to-fleet"
-        [knock]="--to --pause --offset --print --quiet --verbose"
+        [knock]="--to --leave --pause --offset --print --quiet --verbose"
         [trace]="--source --host --zone --keyholders --limit --json"
         [why]="--json"
         [history]="--door --source --keyholder --limit --sort --since --until --json --json-lines --csv --chart"

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from lab import Namespace
 from portress.config.model import Config
 from portress.guard import contents, decide
+from portress.guard.language import source
 from portress.knock import SECOND, Expected
 from portress.sequence import edges
 from portress.sequence.edges import Edges, Numbering, Terms, Until
@@ -53,7 +54,9 @@ def text(config: Config, held: Edges, room: int = 0) -> str:
     for door in config.doors:
         for family, address in ((4, "ipv4_addr"), (6, "ipv6_addr")):
             lines.append(f"  set {door}_{family} {{ type {address}; size 65536; flags dynamic,timeout; }}")
+            lines.append(f"  set left.{door}_{family} {{ type {address}; size 65536; flags dynamic; }}")
     for name, rules in decide.chains(config).items():
+        rules = [*_taken_down(config, name), *rules]
         lines += [f"  chain {name} {{", *(f"    {rule}" for rule in rules), "  }"]
     ports = [f"tcp . {door.services[0].first}" for door in config.doors.values()]
     lines += [
@@ -70,6 +73,14 @@ def text(config: Config, held: Edges, room: int = 0) -> str:
         "}",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _taken_down(config: Config, chain: str) -> list[str]:
+    """In the chain that reports who leaves a door, in place of the daemon: who it is goes to `left.DOOR`."""
+    for door in config.doors:
+        if chain in (f"leave_{door}", f"claimed_leave.{door}"):
+            return [f"add @left.{door}_{family} {{ {source(config, family)} }}" for family in (4, 6)]
+    return []
 
 
 def held(ns: Namespace, name: str) -> dict[str, str]:

@@ -13,14 +13,17 @@ import random
 import time
 from collections.abc import Iterator
 
+from attrs import evolve
+
 from kernel import deciding
 from lab import Sender, World, crowd, sender, until, world
 from lab.packets import knock as packet
 from portress.config.model import Authenticator, Config, Door, Rotating
 from portress.knock import SECOND, TCP, Expected, Knock, Sequence, Service, Source
+from portress.sequence.fixed import expected as fixed_sequences
 from portress.sequence.trie import Trie
 from portress.tracker import Tracker
-from portress.verdict import Completed
+from portress.verdict import Completed, Left
 
 ALPHABET = [Knock.parse(text) for text in ("tcp/4617", "udp/2953", "tcp/6381", "udp/6002", "tcp/6001")]
 OTHERS = [Knock.parse(text) for text in ("udp/4617", "tcp/2953", "tcp/4618")]
@@ -103,13 +106,16 @@ def by_tracker(
         verdict = tracker.hear(source.packed, knock, when)
         if isinstance(verdict, Completed):
             found |= {(str(source).partition("/")[0], opening.door) for opening in verdict.openings}
+        elif isinstance(verdict, Left):
+            found |= {(str(source).partition("/")[0], f"left.{one.door}") for one in verdict.openings}
     return found
 
 
 def by_kernel(w: World, config: Config) -> set[tuple[str, str]]:
     return {
         (source, name)
-        for name in config.doors
+        for door in config.doors
+        for name in (door, f"left.{door}")
         for family in (4, 6)
         for source in deciding.held(w.host, f"{name}_{family}")
     }
@@ -173,7 +179,8 @@ def alike(config: Config, expected: list[Expected], plan: list[tuple[float, str,
         for one, _ in sorted(differing)[:3]
     }
     assert not differing, (len(differing), sorted(kernel - tracker), sorted(tracker - kernel), story)
-    for name in config.doors:
+    leaving = {f"left.{one.door}" for one in expected if one.leaves}
+    for name in {*config.doors, *leaving}:
         assert sum(opened == name for _, opened in kernel) >= least, name
 
 
@@ -222,6 +229,42 @@ def test_a_rotating_sequence_admits_once() -> None:
         streams(crowd(500) + crowd(500, 6), 6, expected + fixed(config) * 40, 2, pauses=False),
         20,
     )
+
+
+def leaving_door(one: Door, knocks: tuple[Knock, ...] = (), gap: int = SECOND) -> Door:
+    return evolve(one, leaving=not knocks, leaving_fixed=Sequence(knocks, gap) if knocks else None)
+
+
+def test_the_same_sources_leave() -> None:
+    """Leaving sequences that share their beginnings with sequences that open, have gaps of their own, are the
+    beginning of another one, or go on where one ends."""
+    config = Config(
+        doors(
+            leaving_door(door("ssh", 22, SECOND, (A, B, C)), (A, B, E), 3 * SECOND),
+            leaving_door(door("web", 8443, 2 * SECOND, (A, B, D, E)), (D, C), SECOND),
+            leaving_door(door("desk", 5900, 3 * SECOND, (B, A)), (D, C, A, B), 2 * SECOND),
+            door("wiki", 8000, 3 * SECOND, (A, B, C, D)),
+        )
+    )
+    expected = fixed_sequences(config)
+    assert sum(one.leaves for one in expected) == 3
+    alike(config, expected, streams(crowd(500) + crowd(500, 6), 13, expected), 20)
+
+
+def test_a_rotating_sequence_leaves_once() -> None:
+    config = Config(
+        doors(leaving_door(door("vpn", 1194)), leaving_door(door("wiki", 8000, SECOND, (A, B, C, D)), (D, E)))
+    )
+    rng = random.Random(10)
+    ways = list({tuple(rng.sample([*ALPHABET, *OTHERS], 3)) for _ in range(150)})
+    expected = fixed_sequences(config) + [
+        Expected(
+            Sequence(knocks, SECOND), "vpn", f"k{number}", 1, str(number).encode(), leaves=number % 2 == 0
+        )
+        for number, knocks in enumerate(ways)
+    ]
+    plan = streams(crowd(500) + crowd(500, 6), 8, expected + fixed_sequences(config) * 40, 2, pauses=False)
+    alike(config, expected, plan, 20)
 
 
 def test_one_code_opens_all_doors_of_its_base_and_no_door_twice() -> None:

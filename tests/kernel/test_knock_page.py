@@ -36,6 +36,7 @@ doors:
   web:
     services: [tcp/8443]
     stay: 1h
+    leaving: true
     rotating: {pool: 20000-29999, protocols: [tcp], length: 6, gap: 10s}
 """
 # The host's own firewall may drop what Portress lets pass: here, at silent.example.org's address.
@@ -175,6 +176,35 @@ def test_the_page_sees_a_web_service_answer(w: World, guarded: Daemon, chromium:
     with Phone(chromium) as phone:
         open_by_scanning(phone, address)
         assert phone.knock() == "Knocked, and the service answers: the door is open."
+
+
+def test_the_page_leaves_a_door_that_has_leaving(w: World, guarded: Daemon, chromium: Browser) -> None:
+    """In both languages; another door's card has no such button."""
+    card, address = enrolled(guarded, "lea", "web", w.host4)
+    assert card["leaving"] is True
+    with Phone(chromium) as phone:
+        open_by_scanning(phone, address)
+        assert phone.read("#cards .leave") == "Leave"
+        settled(phone)
+        phone.knock()
+        guarded.wait_for("admitted to web", "keyholder lea")
+        settled(phone)
+        said = phone.knock(button=".leave")
+        assert said == "You have left: the door is closed to this network’s address."
+        guarded.wait_for(f"{w.stranger4}'s admission to web ended: left")
+        assert tcp_state(w.stranger, w.host4, 8443) == "filtered"
+        phone.page.press("#language")
+        assert phone.read("#cards .leave") == "Verlassen"
+        assert phone.read("#cards .result").startswith("Du hast die Tür verlassen")
+
+
+def test_a_card_without_leaving_has_no_such_button(w: World, guarded: Daemon, chromium: Browser) -> None:
+    card, address = enrolled(guarded, "max", "ssh", w.host4)
+    assert "leaving" not in card
+    with Phone(chromium) as phone:
+        open_by_scanning(phone, address)
+        assert phone.shown("#cards .knock")
+        assert not phone.shown("#cards .leave")
 
 
 def test_a_withdrawn_keycard_opens_nothing_and_the_page_sees_it(

@@ -86,6 +86,13 @@ def test_the_page_meets_every_derived_vector(blank: Page) -> None:
         assert [f"{knock['protocol']}/{knock['port']}" for knock in made[1]] == row["knocks"], row["name"]
 
 
+def test_the_page_meets_every_leaving_vector(blank: Page) -> None:
+    for row in VECTORS["leaving"]:
+        card = json.dumps({**row, "style": "derived"})
+        made = blank.value(f"leavingOf({card}, stepAt({row['unix']}))")
+        assert [f"{knock['protocol']}/{knock['port']}" for knock in made] == row["knocks"], row["name"]
+
+
 def test_the_page_meets_every_authenticator_vector(blank: Page) -> None:
     for row in VECTORS["authenticator"]:
         card = json.dumps({**row, "style": "authenticator"})

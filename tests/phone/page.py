@@ -107,10 +107,10 @@ class Phone:
         self.page.write("#unlock-phrase", passphrase)
         self.page.press("#unlock .main")
 
-    def knock(self, door: int = 0, timeout: float = 40) -> str:
+    def knock(self, door: int = 0, timeout: float = 40, button: str = ".knock") -> str:
         """Press the button of a door, by its place on the page, and wait for what is said in the end."""
         card = f"#cards > li:nth-child({door + 1})"
-        self.page.press(f"{card} .knock")
+        self.page.press(f"{card} {button}")
         under_way = f"document.querySelector('{card} .result:empty, {card} .result.unsure')"
         self.page.wait(f"!{under_way} && !knocking", timeout)
         return self.read(f"{card} .result")

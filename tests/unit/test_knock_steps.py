@@ -195,6 +195,76 @@ def test_a_family_that_cannot_send_does_not_hinder_the_other(
     assert "warning: 2001:db8::7: no route" in capsys.readouterr().err
 
 
+LEAVING = ALONE.plan_of(json.dumps({**CARD, "leaving": True}))
+
+
+class Door:
+    """A guarded port that is open over some families until the leaving sequence comes over them."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, clock: Moving, heard: Heard, *opens: int) -> None:
+        self.clock, self.heard, self.opens = clock, heard, opens
+        self.deaf = False
+        monkeypatch.setattr(ALONE, "connect", self.connect)
+        monkeypatch.setattr(ALONE, "addresses", lambda *_: BOTH)
+        monkeypatch.setattr(ALONE.time, "sleep", clock.sleep)
+        monkeypatch.setattr(ALONE.time, "monotonic", clock.now)
+
+    def connect(self, where: list[Any], _port: int, patience: float, _: object) -> socket.socket | None:
+        left = [family for family, _ in self.heard.sent]
+        if any(family in self.opens and (self.deaf or family not in left) for family, _ in where):
+            self.clock.sleep(0.1)
+            return socket.socket()
+        self.clock.sleep(patience)
+        return None
+
+
+def leave(heard: Heard, clock: Moving, plan: Any = LEAVING) -> None:
+    args = argparse.Namespace(families=(), progress=lambda _: None, quiet=False)
+    ALONE.leave(plan, args, clock, heard)
+
+
+def test_leaving_goes_over_the_family_by_which_the_door_is_open(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    clock, heard = Moving(3000.0), Heard()
+    Door(monkeypatch, clock, heard, socket.AF_INET)
+    leave(heard, clock)
+    assert heard.sent == [(socket.AF_INET, LEAVING.knocks(100, ALONE.LEAVES))]
+    assert heard.sent[0][1] != LEAVING.knocks(100)
+    assert "left door" in capsys.readouterr().err
+
+
+def test_to_leave_over_both_families_takes_the_next_step_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock, heard = Moving(3000.0), Heard()
+    Door(monkeypatch, clock, heard, socket.AF_INET, socket.AF_INET6)
+    leave(heard, clock)
+    assert heard.sent == [
+        (family, LEAVING.knocks(step, ALONE.LEAVES))
+        for family, step in ((socket.AF_INET6, 100), (socket.AF_INET, 101))
+    ]
+
+
+def test_a_door_that_stays_open_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock, heard = Moving(3000.0), Heard()
+    Door(monkeypatch, clock, heard, socket.AF_INET).deaf = True
+    with pytest.raises(ALONE.NotDone, match=r"192\.0\.2\.7: tcp/22 is still open"):
+        leave(heard, clock)
+
+
+def test_a_keycard_without_leaving_sends_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock, heard = Moving(3000.0), Heard()
+    Door(monkeypatch, clock, heard, socket.AF_INET)
+    with pytest.raises(ALONE.NotDone, match="names no leaving sequence"):
+        leave(heard, clock, PLAN)
+    assert heard.sent == []
+
+
+@pytest.mark.parametrize("words", [["--to", "host", "tcp/4617"], ["card", "--relay", "host", "22"]])
+def test_leaving_goes_with_a_keycard_alone(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert ALONE.main([*words, "--leave"]) == 2
+    assert "--leave goes with a keycard alone" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("plan", [PLAN, ALONE.Plan("host", 60.0, (("tcp", 4617),), {}, b"")])
 def test_no_family_that_can_send_is_a_failure(plan: Any) -> None:
     deaf = Heard(deaf=(socket.AF_INET, socket.AF_INET6))

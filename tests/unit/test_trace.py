@@ -59,6 +59,35 @@ def test_the_right_knocks_open_the_door_for_its_stay() -> None:
     ]
 
 
+def leaves(away: int = 0) -> list[str]:
+    rule = config(LEFT).doors["vpn"].rotating
+    assert isinstance(rule, Rotating)
+    step = step_at(BEGIN) + away
+    return [str(knock) for knock in rotating.leaving(ANA.secret, "vpn", rule, step).knocks]
+
+
+LEFT = ROTATING.replace("stay: 24h", "stay: 24h\n    leaving: true")
+
+
+def test_whoever_leaves_is_out_and_nobody_else() -> None:
+    served = (20.0, STRANGER, "udp/51820"), (23.0, STRANGER, "udp/51820")
+    told = [*run(STRANGER, *sequence(), at=10), *run(STRANGER, *leaves(), at=21), *served]
+    told += run(ANOTHER, *leaves(1), at=22)
+    trace = traced(*told, text=LEFT, keyholders=(ANA,))
+    said = lines(trace)
+    assert said[3].startswith("complete: vpn (keyholder ana), admitted until")
+    assert said[4] == "no knock: a service of vpn, open to this source"
+    assert said[5:8] == [f"{number} of 4 knocks right (vpn)" for number in (1, 2, 3)]
+    assert said[8:] == [
+        "complete: leaves vpn (keyholder ana), admission over",
+        "no knock: a service of vpn, shut to this source",
+    ]
+    in_vain = "complete: leaves vpn (keyholder ana), who was not admitted there: no effect"
+    assert lines(trace, ANOTHER)[-1] == in_vain
+    again = traced(*told, *run(ANOTHER, *leaves(), at=24), text=LEFT, keyholders=(ANA,))
+    assert lines(again, ANOTHER)[-1].startswith("refused, older than the sequence used")
+
+
 def test_a_late_knock_starts_over_and_the_pause_and_the_gap_are_told() -> None:
     late = lines(traced(*run(STRANGER, *RIGHT[:2]), (61.3, STRANGER, RIGHT[2])))[-1]
     assert late == "too late: 2 of 3 knocks right (ssh), then 61.2 s pause (gap 60 s)"

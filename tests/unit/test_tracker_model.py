@@ -21,6 +21,7 @@ from portress.sequence.trie import Trie
 from portress.tracker import Tracker
 from portress.verdict import (
     Completed,
+    Left,
     Use,
     Verdict,
 )
@@ -41,6 +42,11 @@ FIXED: Final = (
     Expected(Sequence((A, C, E, B), 15), "build"),
     Expected(Sequence((A, C), 40), "news"),
     Expected(Sequence((D, A, B, C), 40), "chat"),
+    # Those that leave: a shared beginning, one of its own, the end of a longer one, one that also opens.
+    Expected(Sequence((A, B, E), 25), "ssh", leaves=True),
+    Expected(Sequence((C, D, B), 10), "web", leaves=True),
+    Expected(Sequence((A, B, C, D, E), 15), "files", leaves=True),
+    Expected(Sequence((E,), 40), "print", leaves=True),
 )
 KEYHOLDERS: Final = (("ana", "vpn"), ("ana", "lab"), ("ben", "vpn"), ("eve", "lab"))
 GAPS: Final = {"vpn": 15, "lab": 40}
@@ -56,9 +62,17 @@ def rotating(number: int, secret: int, step: int) -> Way:
     return Way(Expected(Sequence(knocks, GAPS[door]), door, keyholder, step, claim), secret)
 
 
+def leaving(number: int, secret: int, step: int) -> Way:
+    """The sequence that the same keyholder leaves by, with a use of its own."""
+    keyholder, door = KEYHOLDERS[number]
+    knocks = WAYS[(number * 17 + step * 5 + secret * 3 + 1) % len(WAYS)]
+    claim = f"{keyholder} {secret} leaves {door}".encode()
+    return Way(Expected(Sequence(knocks, GAPS[door]), door, keyholder, step, claim, leaves=True), secret)
+
+
 def plain(verdict: Verdict) -> Verdict:
     """Without the order of the openings, which no rule is about."""
-    if isinstance(verdict, Completed):
+    if isinstance(verdict, Completed | Left):
         return evolve(verdict, openings=tuple(sorted(verdict.openings, key=repr)))
     return verdict
 
@@ -89,7 +103,10 @@ class Portress(RuleBasedStateMachine):
         steps = range(self.step - self.skew, self.step + self.skew + 1)
         ways = [Way(one) for one in FIXED if one in self.doors]
         return ways + [
-            rotating(number, secret, step) for number, secret in self.secrets.items() for step in steps
+            kind(number, secret, step)
+            for number, secret in self.secrets.items()
+            for step in steps
+            for kind in (rotating, leaving)
         ]
 
     @staticmethod

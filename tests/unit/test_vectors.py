@@ -50,6 +50,17 @@ def test_the_daemon_meets_a_derived_vector(row: Row) -> None:
     assert [str(knock) for knock in sequence.knocks] == row["knocks"]
 
 
+@each("leaving")
+def test_the_daemon_meets_a_leaving_vector(row: Row) -> None:
+    first, last = row["pool"]
+    protocols = tuple(PROTOCOLS[name] for name in row["protocols"])
+    rule = Rotating((first, last), protocols, row["length"], 10 * SECOND, 1)
+    sequence = rotating.leaving(bytes.fromhex(row["secret_hex"]), row["door"], rule, row["step"], row["site"])
+    assert [str(knock) for knock in sequence.knocks] == row["knocks"]
+    opening = rotating.derive(bytes.fromhex(row["secret_hex"]), row["door"], rule, row["step"], row["site"])
+    assert opening.knocks != sequence.knocks
+
+
 @each("paper")
 def test_the_daemon_meets_a_vector_on_paper(row: Row) -> None:
     first, last = row["pool"]
@@ -101,9 +112,16 @@ def test_the_daemon_meets_an_authenticator_vector(row: Row) -> None:
     assert [str(knock) for knock in sequence.knocks] == row["knocks"]
 
 
-@each("derived")
-def test_the_first_block_is_what_openssl_computes(row: Row) -> None:
-    label = f"portress-1\0{row['site']}\0{row['door']}\0"
+@pytest.mark.parametrize(
+    ("domain", "row"),
+    [
+        pytest.param(domain, row, id=f"{kind}: {row['name']}")
+        for kind, domain in (("derived", "portress-1"), ("leaving", "portress-1-leave"))
+        for row in VECTORS[kind]
+    ],
+)
+def test_the_first_block_is_what_openssl_computes(domain: str, row: Row) -> None:
+    label = f"{domain}\0{row['site']}\0{row['door']}\0"
     message = label.encode() + row["step"].to_bytes(8, "big") + bytes(4)
     command = [
         "openssl",
@@ -143,6 +161,10 @@ for row in vectors["derived"] + vectors["authenticator"]:
     else:
         rule = row["pool"], row["protocols"], row["length"]
         found = knock["derived"](secret, row["site"], row["door"], *rule, step, row.get("last", ""))
+    assert ["%s/%d" % pair for pair in found] == row["knocks"], row["name"]
+for row in vectors["leaving"]:
+    rule = row["pool"], row["protocols"], row["length"], row["unix"] // 30, "", knock["LEAVES"]
+    found = knock["derived"](bytes.fromhex(row["secret_hex"]), row["site"], row["door"], *rule)
     assert ["%s/%d" % pair for pair in found] == row["knocks"], row["name"]
 print(len(vectors["derived"]), len(vectors["authenticator"]))
 """

@@ -74,6 +74,8 @@ def _explained(door: Door) -> str:
         told += f"; open {' and '.join(map(str, door.hours))}{ends}"
     if door.places is not None:
         told += f"; {counted(door.places, 'place')} for each keyholder"
+    if door.leaving or door.leaving_fixed is not None:
+        told += "; keyholders can leave" if door.leaving else "; left by a fixed sequence"
     return told
 
 

@@ -25,6 +25,7 @@ from portress.paths import Paths
 @click.option("-4", "only_4", is_flag=True, help="IPv4 only")
 @click.option("-6", "only_6", is_flag=True, help="IPv6 only")
 @click.option("--print", "only_print", is_flag=True, help="print what would be done and send nothing")
+@click.option("--leave", is_flag=True, help="end your own admission, where the keycard's door allows it")
 @click.option("-q", "--quiet", is_flag=True, help="errors only")
 @click.option("-v", "--verbose", is_flag=True, help="print what is done; with --print, show the knocks")
 @common
@@ -37,6 +38,7 @@ def knock(
     and to the other only if the door stays shut.
     """
     options = {"only_4": "-4", "only_6": "-6", "only_print": "--print", "quiet": "-q", "verbose": "-v"}
+    options["leave"] = "--leave"
     arguments = [f"--pause={pause}", f"--offset={offset}", *(options[name] for name in flags if flags[name])]
     arguments += ["--", *words] if to is None else [f"--to={to}", "--", *words]
     sys.exit(_client().main(arguments))

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from attrs import frozen
 
-from portress.config import calendar, fleet, paper
+from portress.config import calendar, fleet, leaving, paper
 from portress.config.browsers import refused_among
 from portress.config.shapes import Found
 from portress.config.yaml_tree import Findings
@@ -169,7 +169,8 @@ def check(top: Found, findings: Findings, carriers: frozenset[str] = frozenset()
     _sequences(top, findings)
     _bases(top, findings)
     for _, door in doors(top):
-        _fixed(door, claims, findings)
+        _fixed(door, "fixed", claims, findings)
+        _fixed(door, "leaving", claims, findings)
         _pool(door, "rotating", claims, findings)
         _pool(door, "paper", claims, findings)
         paper.check(door, findings)
@@ -177,6 +178,7 @@ def check(top: Found, findings: Findings, carriers: frozenset[str] = frozenset()
         _admits(top, door, findings)
         calendar.check(door, findings)
         calendar.check_places(door, findings)
+    leaving.check(doors(top), findings)
     fleet.check(top, findings)
     metrics = top.get("metrics", "listen")
     if metrics and not ip_address(metrics.value[0]).is_loopback:
@@ -270,15 +272,15 @@ def _bases(top: Found, findings: Findings) -> None:
                 findings.mistake(gap.place, what)
 
 
-def _fixed(door: Found, claims: Claims, findings: Findings) -> None:
+def _fixed(door: Found, kind: str, claims: Claims, findings: Findings) -> None:
     """No knock is at a port that is guarded or public: it would never be heard as one."""
-    for found in door.all("fixed", "knocks"):
+    for found in door.all(kind, "knocks"):
         knock: Knock = found.value
         if claim := claims.holder(knock.protocol, knock.port, knock.port):
             findings.mistake(found.place, f"{claim}: a knock is at a port that is neither guarded nor public")
         elif claim := claims.elsewhere(knock):
             findings.warn(found.place, f"{claim}: if that is this host's own address, no knock to it counts")
-    knocks = door.get("fixed", "knocks")
+    knocks = door.get(kind, "knocks")
     if knocks and len(knocks.value) in FEW:
         findings.warn(knocks.place, f"{FEW[len(knocks.value)]}; three or more are common practice")
     if knocks and knocks.whole and _swept(knocks.plain, claims):

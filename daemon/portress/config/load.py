@@ -40,7 +40,8 @@ def load(path: Path, *, here: bool = False) -> Config:
     if mode & stat.S_IWOTH:
         warnings.append(f"{name}: mode {mode:04o}: writable by every user: chmod o-rwx {name}")
     elif mode & stat.S_IROTH and any(
-        door.fixed and door.fixed.knocks != _PUBLISHED for door in config.doors.values()
+        door.leaving_fixed or (door.fixed and door.fixed.knocks != _PUBLISHED)
+        for door in config.doors.values()
     ):
         warnings.append(
             f"{name}: mode {mode:04o}: its sequences are readable by every user: chmod o-rwx {name}"
@@ -100,6 +101,9 @@ def _door(name: str, values: dict[str, Any]) -> Door:
         kinds["rotating"] = Rotating(protocols=protocols, last=last, **rule)
     if "authenticator" in values:
         kinds["authenticator"] = Authenticator(**values.pop("authenticator"))
+    if isinstance(values.get("leaving"), dict):
+        rule = values.pop("leaving")
+        kinds["leaving_fixed"] = Sequence(rule["knocks"], rule["gap"])
     if "hours" in values:
         kinds["hours"] = calendar.windows(values.pop("hours"))
     if "paper" in values:

@@ -78,6 +78,8 @@ class Door:
     places: int | None = None  # how many sources of one keyholder at a time; None: any number
     hours: Hours = ()  # when it is open; empty: always
     at_closing: Literal["stay", "end"] = "stay"  # what becomes of admissions when the hours are over
+    leaving: bool = False  # each keyholder has a derived sequence that ends an own admission
+    leaving_fixed: Sequence | None = None  # ends an admission of nobody in particular
 
     @property
     def openers(self) -> dict[str, Sequence | Rotating | Authenticator | Paper]:
@@ -90,6 +92,12 @@ class Door:
         """What of it belongs to keyholders and changes with the time, by their keys in the configuration."""
         both = {"rotating": self.rotating, "authenticator": self.authenticator}
         return {name: one for name, one in both.items() if one is not None}
+
+    @property
+    def gaps(self) -> set[int]:
+        """The longest pauses (ns) that its sequences allow, those that leave as well."""
+        found = {one.gap for one in self.openers.values()}
+        return found if self.leaving_fixed is None else {*found, self.leaving_fixed.gap}
 
     @property
     def by_connection(self) -> bool:
@@ -153,8 +161,7 @@ class Config:
     @property
     def longest_gap(self) -> int:
         """The longest pause (ns) that any of its sequences allows."""
-        gaps = (one.gap for door in self.doors.values() for one in door.openers.values())
-        return max(gaps, default=SECOND)
+        return max((gap for door in self.doors.values() for gap in door.gaps), default=SECOND)
 
     @property
     def ears(self) -> tuple[object, ...]:

@@ -62,6 +62,15 @@ def pitfalls(config: Config, surroundings: Surroundings) -> tuple[Pitfall, ...]:
     for door in config.doors.values():
         if door.fixed is not None:
             found += [Pitfall(door.name, *one) for one in _fixed(door.fixed, surroundings, shunned)]
+        if door.leaving_fixed is not None:
+            possible = odds.falling(odds.ALL_KNOCKS, len(door.leaving_fixed.knocks))
+            found.append(
+                Pitfall(
+                    door.name,
+                    f"a leaving sequence that stays the same, 1 of {possible:,}",
+                    "whoever overhears it, or guesses it, can end admissions, from forged addresses",
+                )
+            )
         if door.rotating is not None:
             found += [Pitfall(door.name, *one) for one in _rotating(door.rotating, surroundings, shunned)]
         if door.authenticator is not None:

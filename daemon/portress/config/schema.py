@@ -14,6 +14,7 @@ from functools import partial
 from ipaddress import IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from typing import Any, Final
 
+from portress.config import leaving
 from portress.config.calendar import HOURS
 from portress.config.fleet import FLEET
 from portress.config.shapes import Key, Keys, ListOf, Named, Shape, Text, Truth, Whole, one_of
@@ -218,6 +219,10 @@ _DOOR: Final = Keys(
         ),
         "authenticator": Key(
             _AUTHENTICATOR, "the door opens to the codes of a keyholder's authenticator app"
+        ),
+        "leaving": Key(
+            leaving.shape(_FIXED.known["knocks"], _FIXED.known["gap"]),
+            "a sequence that ends one's own admission: derived for each keyholder (true), or a fixed one",
         ),
         "places": Key(
             Whole("the number of places", 1, 1000),

@@ -30,7 +30,8 @@ from portress.verdict import Use
 
 SLICE: Final = 256  # admissions from elsewhere that are seen to before the loop looks after something else
 _ON_PAPER: Final[dict[Outcome, Claimed]] = {Outcome.FIRST: "new", Outcome.TAKEN: "used", Outcome.AWAY: "away"}
-_OURS: Final = frozenset({Ending.DISMISSED, Ending.USED_TWICE})  # what ends an admission everywhere
+# What ends an admission everywhere.
+_OURS: Final = frozenset({Ending.DISMISSED, Ending.USED_TWICE, Ending.LEFT})
 
 
 class Gate:
@@ -170,13 +171,17 @@ class Gate:
         """The door is open: claim the use, unless that is done; shut it again if it was used elsewhere."""
         if opening.paper is None and not self._waits(opening.door):
             outcome, there = await self.member.claim(self._spent(opening, source))
+            if opening.leaves:
+                if outcome is Outcome.TAKEN:
+                    self._tell_taken(opening, source, there)
+                return
             if outcome is Outcome.TAKEN:
                 self._unclaimed.pop((opening.door, source), None)
                 self._tell_taken(opening, source, there)
                 if there is None or there.source != source.whole:
                     self._end(opening.door, source, Ending.USED_ELSEWHERE)
                 return
-        admission = self._unclaimed.pop((opening.door, source), None)
+        admission = None if opening.leaves else self._unclaimed.pop((opening.door, source), None)
         if admission is not None:
             until = self._unix() + (admission.until - self._clock()) / SECOND
             self.member.admitted(admission.door, admission.source, until, admission.keyholder)
@@ -231,7 +236,8 @@ class Gate:
                     self._events.tell("warning", f"{len(grants)} from other gateways not admitted: {error}")
             elif self._todo and self._todo[0].ended is not None:
                 one = self._todo.popleft()
-                self._end(one.door, self._wide(self._stops, one.source), Ending.ELSEWHERE)
+                how = Ending.LEFT_ELSEWHERE if one.ended == Ending.LEFT else Ending.ELSEWHERE
+                self._end(one.door, self._wide(self._stops, one.source), how)
             await asyncio.sleep(0)
 
     def _wide(self, stops: Stops, source: Source) -> Source:
@@ -282,6 +288,8 @@ class Gate:
         """A sequence was used twice while gateways were alone: neither admission is trusted."""
         if first is not None and first.source == mine.source:
             return  # the same client's knocks reached both
+        if self._leaves(mine):
+            return  # whoever is in now came by another sequence
         others = f" and at {first.gateway} by {first.source}" if first is not None else " and elsewhere"
         self._events.tell(
             "used_twice",
@@ -294,6 +302,11 @@ class Gate:
         if first is not None:
             self._end(first.door, first.source, Ending.USED_TWICE)
             self.member.dismissed(first.door, first.source, self._unix() + 86400.0, str(Ending.USED_TWICE))
+
+    def _leaves(self, spent: Spent) -> bool:
+        """Whether it is the use of a leaving sequence."""
+        holders = () if self._stops is None else self._stops.in_force.rota.keyholders
+        return any(one.leaving_claim(spent.door).hex() == spent.owner for one in holders)
 
     def current(self) -> Iterable[Admitted]:
         """Who was let in here, and not by another gateway."""

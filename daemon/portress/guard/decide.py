@@ -20,6 +20,8 @@ somebody has, it is kept by processor meanwhile and put back. No mark is touched
 
 A use is claimed, and the door opened, in the packet that completes the sequence: `limit rate 1/week burst 1`
 lets one packet a number through, on however many processors at once. What finds no room opens nothing.
+A leaving sequence is claimed and reported in the same way; the daemon, who knows whose it is, ends the
+admission.
 
 What happens is reported to the packet log under a prefix: a letter (`Report`) and four digits, which say what
 opened by its place in `openers`.
@@ -38,7 +40,7 @@ from portress.guard import hours, one_connection
 from portress.guard.contents import MAPS, VERDICTS, Contents, checking, contents, elements, staying
 from portress.guard.language import KNOCK, SADDR, Chain, Part, Set, source
 from portress.knock import SECOND
-from portress.sequence.edges import ASK, BARRED, MILLISECOND, ONE, USED, Numbering, Terms, build
+from portress.sequence.edges import ASK, BARRED, LEAVE, MILLISECOND, ONE, USED, Numbering, Terms, build
 from portress.sequence.fixed import expected as fixed_sequences
 from portress.sequence.trie import Trie
 from portress.verdict import Report
@@ -71,18 +73,18 @@ COUNTERS: Final = (
 
 @frozen
 class Opener:
-    """What an end opens: `chain` is what `ends` goes to."""
+    """What an end opens, or leaves: `chain` is what `ends` goes to."""
 
     chain: str
     doors: tuple[str, ...]
     rotating: bool
     one_connection: bool = False
+    leaves: bool = False
 
 
 def gaps(config: Config) -> list[int]:
     """The pauses (ms) that the configuration's sequences allow, the longest first."""
-    openers = (one for door in config.doors.values() for one in door.openers.values())
-    found = {one.gap // MILLISECOND for one in openers}
+    found = {gap // MILLISECOND for door in config.doors.values() for gap in door.gaps}
     return sorted(found or {config.longest_gap // MILLISECOND}, reverse=True)
 
 
@@ -125,6 +127,11 @@ def openers(config: Config) -> list[Opener]:
         sizes = range(2, len(doors) + 1) if len(doors) <= FEW else ()
         groups = (group for size in sizes for group in combinations(doors, size))
         found += [Opener(f"claim_{'.'.join(group)}", group, True) for group in groups]
+    for door in config.doors.values():
+        if door.leaving_fixed:
+            found.append(Opener(f"leave_{door.name}", (door.name,), False, leaves=True))
+        if door.leaving:
+            found.append(Opener(f"claim_{LEAVE}{door.name}", (door.name,), True, leaves=True))
     return [*found, Opener(BARRED, (), True)]
 
 
@@ -224,7 +231,7 @@ def _telling(group: int) -> dict[str, list[str]]:
     """The chains that report what happened, at a bounded rate."""
     found = {}
     for one in Report:
-        if one in (Report.OPENED, Report.CLAIMED, Report.FULL, Report.CLOSED):
+        if one in (Report.OPENED, Report.CLAIMED, Report.FULL, Report.CLOSED, Report.LEFT):
             continue
         rate = TOLD_FIRST if one is Report.BEGUN else TOLD
         missed = "untold_first" if one is Report.BEGUN else "untold"
@@ -234,15 +241,16 @@ def _telling(group: int) -> dict[str, list[str]]:
 
 
 def _opening(config: Config, one: Opener, number: int) -> dict[str, list[str]]:
-    admit = [f"jump admit_{ONE if one.one_connection else ''}{door}" for door in one.doors]
+    admit = [f"jump admit_{ONE if one.one_connection else ''}{door}" for door in one.doors if not one.leaves]
     if not one.rotating:
         limit = f"limit rate {TOLD}/second burst {TOLD} packets"
-        told = f"{limit} {_log(Report.OPENED, config.group, number)} return"
+        told = f"{limit} {_log(Report.LEFT if one.leaves else Report.OPENED, config.group, number)} return"
         return {one.chain: [*admit, told, 'counter name "untold_openings"']}
     claimed = one.chain.replace("claim_", "claimed_", 1) if one.doors else "barring"
+    report = Report.LEFT if one.leaves else Report.CLAIMED
     claim = f"{NODE} timeout {spent_for(config)}s limit rate 1/week burst 1 packets"
     return {
-        claimed: [*admit, _log(Report.CLAIMED, config.group, number)],  # there are only so many of them
+        claimed: [*admit, _log(report, config.group, number)],  # there are only so many of them
         one.chain: [
             f"{NODE} set {NODE} map @claims",
             f"add @spent {{ {claim} }} goto {claimed}",

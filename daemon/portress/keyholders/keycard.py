@@ -73,6 +73,8 @@ def make(keyholder: Keyholder, door: Door, host: str, site: str = "") -> dict[st
         assert door.authenticator is not None
         card["base"] = door.authenticator.base
         card["gap"] = _seconds(door.authenticator.gap)
+    if keyholder.style == "derived" and door.leaving:
+        card["leaving"] = True
     card["services"] = [str(service) for service in door.services]
     return card
 

@@ -8,7 +8,7 @@ from typing import Final, Literal, get_args
 from attrs import field, frozen
 
 from portress.hours import Hours
-from portress.keyholders.secret import claim, paper_claim
+from portress.keyholders.secret import claim, leaving_claim, paper_claim
 
 Style = Literal["derived", "authenticator"]
 
@@ -50,6 +50,10 @@ class Keyholder:
         """What a use at `door` is remembered under. A code used at one door is used at all of them: who has
         seen it knows the ports of the others."""
         return claim(self.secret, "" if self.style == "authenticator" else door)
+
+    def leaving_claim(self, door: str) -> bytes:
+        """What a use of a leaving sequence at `door` is remembered under."""
+        return leaving_claim(self.secret, door)
 
     def paper_claim(self, door: str, number: int) -> bytes:
         """What the use of sequence `number` on the paper for `door` is remembered under."""

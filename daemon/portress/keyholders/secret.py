@@ -42,6 +42,12 @@ def paper_claim(secret: bytes, door: str, number: int) -> bytes:
     return hmac.digest(secret, message, "sha256")[:CLAIM]
 
 
+def leaving_claim(secret: bytes, door: str) -> bytes:
+    """What the uses of a secret's leaving sequences at `door` are remembered under, 16 bytes: apart from
+    those that open, so that whoever has just come in can leave."""
+    return hmac.digest(secret, b"portress-leave-use\0" + door.encode(), "sha256")[:CLAIM]
+
+
 def to_base32(secret: bytes) -> str:
     """RFC 4648, section 6, without padding."""
     return base64.b32encode(secret).decode().rstrip("=")

@@ -257,7 +257,7 @@ class Doorkeeper(Restoring):
 
     def _dismiss(self, chosen: list[Admission], how: Ending) -> list[Admission]:
         self._take_out(chosen)
-        self._end(chosen, how, "dismissed")
+        self._end(chosen, how, "left" if how is Ending.LEFT else "dismissed")
         return chosen
 
     def _take_out(self, chosen: list[Admission]) -> None:

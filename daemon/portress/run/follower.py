@@ -27,7 +27,7 @@ from portress.run.fellows import Fellows
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 from portress.run.listener import BUDGET, Listener
-from portress.verdict import Closed, Completed, Ignored, Repeated, Replayed, Report, Use, Verdict
+from portress.verdict import Closed, Completed, Ignored, Left, Repeated, Replayed, Report, Use, Verdict
 from portress.watch import Watcher
 from portress.watch.reports import Reported
 
@@ -81,6 +81,9 @@ class MirrorListener(Listener):
             self.recent.note(packed, knock, when, verdict)
             if self._events.followers.closely and not isinstance(verdict, Ignored):
                 self._events.followers.knock(self.source(packed), knock, verdict)
+            if isinstance(verdict, Left) and opened:
+                self._note_opened(opened)  # whoever came in before can leave
+                opened = []
             if not isinstance(verdict, (*_QUIET, Completed)):
                 self._act(packed, knock, verdict, when, [])
         if opened:
@@ -99,6 +102,8 @@ class MirrorListener(Listener):
         opened: list[Grant],
         others: list[Grant],
     ) -> Verdict | None:
+        if report == Report.LEFT:
+            return mirror.left(packed, knock, when, self._doors_of(number))
         if report not in (Report.OPENED, Report.CLAIMED):
             return self._follow_on(mirror, packed, knock, when, report, number, others)
         return self._complete(mirror, packed, knock, when, number, opened, others)
@@ -195,7 +200,11 @@ class MirrorListener(Listener):
             for (source, door), at in self._closed_at.items()
             if source == packed and abs(when - at) < _SAME
         }
-        return (() if opener is None else opener.doors), shut
+        return self._doors_of(number), shut
+
+    def _doors_of(self, number: int) -> Collection[str]:
+        """The doors that a report's number means."""
+        return self.openers[number].doors if number < len(self.openers) else ()
 
     @property
     def openers(self) -> list[Opener]:
@@ -226,12 +235,22 @@ class MirrorListener(Listener):
         for one in unenrolled:
             self._put_out(one.source, [one.door])
         self.withdraw({by.claim for _, by in rotating})
-        self._doorkeeper.opened(one for one in opened if one not in unenrolled)
+        enrolled = [one for one in opened if one not in unenrolled]
+        self.leaving.put_back(enrolled)
+        self._doorkeeper.opened(enrolled)
         now = self._clock()
         for one in opened:
             self.opening.observe((now - one.when) / SECOND)
         for one, by in rotating:
             self._spawn(self._note_use(by, one.source))
+
+    async def _leave_once(self, one: Expected, source: Source, when: int) -> None:
+        if not isinstance(self.tracker, Mirror):
+            return await super()._leave_once(one, source, when)
+        self.withdraw([one.claim])  # the guard has claimed it already
+        if one.holder in self.tracker.trie.rotating:  # else unenrolled meanwhile
+            self.leaving.end(one, source, when)
+        return await self._note_use(one, source)
 
     def _used(self, opening: Expected) -> None:
         super()._used(opening)
@@ -253,7 +272,8 @@ class MirrorListener(Listener):
         assert opening.step is not None
         noted = await self._books.use(opening.claim, opening.door, opening.step, source.whole)
         if noted == "nowhere":
-            text = f"{source} is in at {opening.door}, but its use cannot be recorded anywhere"
+            done = "left" if opening.leaves else "is in at"
+            text = f"{source} {done} {opening.door}, but its use cannot be recorded anywhere"
             self._events.tell("warning", text, source=source, door=opening.door)
         if tell:
             await self._fellows.used(opening, source)

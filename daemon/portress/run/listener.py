@@ -20,6 +20,7 @@ from portress.run.doorkeeper import Doorkeeper
 from portress.run.fellows import Alone, Claimed, Fellows
 from portress.run.flood import RoomKeeper
 from portress.run.in_force import InForce
+from portress.run.leaving import Leaving
 from portress.run.ledger_writer import Books
 from portress.run.paper_desk import PaperDesk
 from portress.run.recent import Recent
@@ -33,6 +34,7 @@ from portress.verdict import (
     Expired,
     Ignored,
     Lapsed,
+    Left,
     Missed,
     Repeated,
     Replayed,
@@ -89,6 +91,7 @@ class Listener(RoomKeeper):
         self._events = events
         self._clock = clock
         self._admit_all = admit
+        self.leaving = Leaving(doorkeeper, table, events, clock)
         self.paper = PaperDesk(in_force, books, events, self._fellows)
         self.shuns = 0  # how often a source was shunned
         self._unshunned = Minutely(clock, self._tell_unshunned)  # shunned by the tracker alone
@@ -175,9 +178,14 @@ class Listener(RoomKeeper):
                 source = self._admitted_source(opening, packed, knock, when)
                 if source is not None:
                     completed.append(Grant.of(opening, source, when))
+        elif isinstance(verdict, Left):
+            self._open(completed)  # whoever came in before can leave
+            completed.clear()
+            self._leave(packed, verdict, when)
         elif isinstance(verdict, Replayed):
             source = self.source(packed)
-            if not self._is_in(source, verdict.opening) and not _other_family(packed, verdict):
+            known = not verdict.opening.leaves and self._is_in(source, verdict.opening)
+            if not known and not _other_family(packed, verdict):
                 self._replayed(source, verdict)
         elif isinstance(verdict, _TOLD):
             self._tell(packed, verdict)
@@ -265,6 +273,28 @@ class Listener(RoomKeeper):
             self._used(opening)
             self._admit([grant])
             await self._fellows.used(opening, source)
+
+    def _leave(self, packed: bytes, verdict: Left, when: int) -> None:
+        """End what whoever completed a leaving sequence has at its door."""
+        source = self.source(packed)
+        for one in verdict.openings:
+            if one.step is None:
+                self.leaving.end(one, source, when)
+            else:
+                self._spawn(self._leave_once(one, source, when))
+
+    async def _leave_once(self, one: Expected, source: Source, when: int) -> None:
+        """End an admission by a rotating sequence, once its use is on the disk."""
+        assert one.step is not None
+        noted = await self._books.use(one.claim, one.door, one.step, source)
+        if noted == "used":
+            self._replayed(source, Replayed(one, Use(one.step, b"")))
+        elif noted != "new":
+            text = f"{source} cannot leave {one.door}: {_UNNOTED[noted]}"
+            self._events.tell("warning", text, source=source, door=one.door)
+        elif one.holder in self.tracker.trie.rotating and await self._fellows.first(one, source):
+            self.leaving.end(one, source, when)
+            await self._fellows.used(one, source)
 
     def _used(self, opening: Expected) -> None:
         """The use of a sequence is on the disk."""

@@ -199,6 +199,13 @@ class Metrics:
         for door in self.in_force.config.doors:
             away.add_metric([door], keeper.turned_away[door])
         yield away
+        left = CounterMetricFamily(
+            "portress_left", "Admissions ended by their own leaving sequence.", labels=["door"]
+        )
+        for door, one in self.in_force.config.doors.items():
+            if one.leaving or one.leaving_fixed:
+                left.add_metric([door], self.listener.leaving.left[door])
+        yield left
         now = GaugeMetricFamily("portress_admitted", "Sources admitted now.", labels=["door"])
         counts = keeper.register.counts()
         for door in self.in_force.config.doors:

@@ -76,6 +76,7 @@ def door(one: Door, admitted: int, unix: float) -> dict[str, Any]:
         "places": one.places,
         "admitted": admitted,
         "admits": "connection" if one.by_connection else "source",
+        "leaving": "rotating" if one.leaving else "fixed" if one.leaving_fixed else None,
         "hours": None,
         "dial": None,
     }

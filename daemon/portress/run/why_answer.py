@@ -32,6 +32,7 @@ from portress.verdict import (
     Expired,
     Ignored,
     Lapsed,
+    Left,
     Missed,
     Replayed,
     Use,
@@ -42,7 +43,7 @@ from portress.why.conclusions import Facts, conclude, gap_of
 from portress.why.hints import Run
 
 _NONE: Final = Background()
-_ENDS: Final = (Completed, Closed, Replayed, Doubted, Echoed)
+_ENDS: Final = (Completed, Closed, Left, Replayed, Doubted, Echoed)
 
 
 @frozen
@@ -109,6 +110,7 @@ def _facts(
         background=asked.background,
         void=tuple(listener.void_paper),
         unix=unix,
+        now=now,
         doubt="" if doubt is None else doubt.why,
         doubt_left=None if doubt is None or doubt.until is None else max(0, round(doubt.until - unix)),
     )
@@ -215,7 +217,7 @@ def _used(listener: Listener, verdict: Replayed, now: int, unix: float) -> Hint:
     if not isinstance(last.source, bytes) or not last.source:
         return Hint()
     for when, _, earlier in listener.recent.of(last.source):
-        if isinstance(earlier, Completed | Closed) and any(
+        if isinstance(earlier, Completed | Closed | Left) and any(
             (one.claim, one.step) == (verdict.opening.claim, last.step) for one in earlier.openings
         ):
             at = round(unix * SECOND) - (now - when)

@@ -24,6 +24,7 @@ _PARTS: Final = 64
 ASK: Final = "ask"  # the chain of a sequence on paper: the daemon opens it, with its use on the disk
 USED: Final = "used"  # the chain of a sequence that is used up
 ONE: Final = "one."  # before the door's name: what admits only the connection that follows
+LEAVE: Final = "leave."  # before the door's name: what ends an admission
 BARRED: Final = "barred"  # the chain of one whose keyholder has other hours
 
 Until = int | None  # unix ms; None: for ever
@@ -216,20 +217,22 @@ class _Builder:
     def _end(self, node: Node, number: int) -> tuple[str, str]:
         how = "jump" if node.children else "goto"
         for one in node.endings:
-            if one.step is None:
+            if one.step is None and not one.leaves:
                 return how, f"open_{one.door}"
         live = [one for one in node.endings if not self.terms.used(one)]
         if not live:
             return how, USED
-        rotating = [one for one in live if one.paper is None]
+        opening = [one for one in live if not one.leaves]
+        if not opening:
+            first = live[0]
+            if first.step is None:
+                return how, f"leave_{first.door}"
+            return self._claimed(first, number, how), f"claim_{LEAVE}{first.door}"
+        rotating = [one for one in opening if one.paper is None]
         if not rotating:
             return how, ASK
         first = rotating[0]
-        assert first.step is not None
-        claim = self.numbering.claim((first.claim, first.step), number, self.now)
-        if claim != number:
-            self.edges.claims[number] = claim
-            how = "goto"  # what is in the register then is no node to go on from
+        how = self._claimed(first, number, how)
         over = self.terms.over(first)
         if over is not None:
             self.edges.over[number] = over
@@ -239,6 +242,15 @@ class _Builder:
         together = f"claim_{'.'.join(doors)}"
         alone = f"claim_{ONE if first.one_connection else ''}{first.door}"
         return how, together if len(doors) > 1 and together in self.terms.chains else alone
+
+    def _claimed(self, first: Expected, number: int, how: str) -> str:
+        """An end node claims `first`, perhaps by another's number: how to go on from there."""
+        assert first.step is not None
+        claim = self.numbering.claim((first.claim, first.step), number, self.now)
+        if claim == number:
+            return how
+        self.edges.claims[number] = claim
+        return "goto"  # what is in the register then is no node to go on from
 
 
 def key_of(node: Node) -> Key:

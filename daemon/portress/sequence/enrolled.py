@@ -15,7 +15,7 @@ from portress.sequence import authenticator, paper, rotating
 
 
 def expected(keyholders: Iterable[Keyholder], config: Config, step: int) -> list[Expected]:
-    """The sequence of time step `step` for every keyholder and each of their doors.
+    """The sequence of time step `step` for every keyholder and each of their doors, and the one that leaves.
 
     A keyholder whose `until` is not after the step's beginning has none, nor has a door that is gone or has
     not the keyholder's style.
@@ -30,6 +30,10 @@ def expected(keyholders: Iterable[Keyholder], config: Config, step: int) -> list
             if door and sequence:
                 claim, alone = keyholder.claim(name), _one_connection(keyholder, door)
                 found.append(Expected(sequence, name, keyholder.name, step, claim, one_connection=alone))
+            if door and door.leaving and door.rotating is not None and keyholder.style == "derived":
+                sequence = rotating.leaving(keyholder.secret, name, door.rotating, step, config.site)
+                claim = keyholder.leaving_claim(name)
+                found.append(Expected(sequence, name, keyholder.name, step, claim, leaves=True))
     return found
 
 

@@ -15,7 +15,7 @@ from portress.sequence import enrolled
 from portress.sequence.in_force import furthest
 from portress.sequence.trie import Trie
 from portress.tracker import Tracker
-from portress.verdict import Completed
+from portress.verdict import Completed, Left
 
 REACH: Final = 40  # time steps looked at before and after the present one: 20 minutes
 PAIRS: Final = 100  # keyholders' doors up to which it is worth the time and the memory
@@ -40,7 +40,7 @@ class Elsewhen:
             self._turn(step)
         verdict = self._tracker.hear(source, knock, now)
         self._tracker.used.clear()  # whoever comes later may be astray as well
-        if not isinstance(verdict, Completed):
+        if not isinstance(verdict, Completed | Left):
             return None
         astray = [one for one in verdict.openings if one.step and abs(one.step - step) > self._skew]
         return astray[0] if astray else None

@@ -26,7 +26,7 @@ from portress.sequence.other_times import Elsewhen
 from portress.sequence.trie import Trie
 from portress.trace.timeline import Elsewhere, Note, Origin, Timeline, Timelines, Tried
 from portress.tracker import Tracker
-from portress.verdict import Advanced, Closed, Completed, Echoed, Ignored, Replayed, Verdict
+from portress.verdict import Advanced, Closed, Completed, Echoed, Ignored, Left, Replayed, Verdict
 from portress.verdict_words import Hint
 from portress.watch import Heard
 from portress.watch.frame import masking
@@ -243,7 +243,7 @@ class Trace:
     def _note(
         self, timeline: Timeline | None, source: bytes, knock: int, moment: int, verdict: Verdict
     ) -> None:
-        if isinstance(verdict, Completed | Closed):
+        if isinstance(verdict, Completed | Closed | Left):
             for one in verdict.openings:
                 self._used[one.claim] = (one.step, moment)
         if timeline is None:
@@ -253,6 +253,8 @@ class Trace:
         note = Note(moment, moment, None, knock, verdict, self._hint(timeline, knock, verdict))
         if isinstance(verdict, Completed):
             self._admit(timeline, verdict, note)
+        elif isinstance(verdict, Left):
+            note.ended = self._leave(timeline, verdict)
         timeline.run.follow(knock, verdict)
         timeline.note(note)
         self.timelines.settle(timeline)
@@ -305,7 +307,18 @@ class Trace:
             else:
                 until = max(until, timeline.admitted.get(one.door, 0))
                 timeline.admitted[one.door] = until
+                timeline.holders[one.door] = one.keyholder
             note.until = max(note.until, until - self._shift)
+
+    def _leave(self, timeline: Timeline, verdict: Left) -> bool:
+        """Take down that the source is out, where it is whoever came in that leaves; whether that is so."""
+        ended = False
+        for one in verdict.openings:
+            inside = self._now < timeline.admitted.get(one.door, 0)
+            if inside and timeline.holders.get(one.door) == one.keyholder:
+                del timeline.admitted[one.door]
+                ended = True
+        return ended
 
     @property
     def last(self) -> int:
@@ -334,7 +347,7 @@ class Trace:
 
 
 _NOTHING: Final = Hint()
-_ENDS: Final = (Completed, Closed, Replayed, Echoed)
+_ENDS: Final = (Completed, Closed, Left, Replayed, Echoed)
 
 
 def _services(config: Config) -> dict[int, str | None]:

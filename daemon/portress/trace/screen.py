@@ -23,6 +23,7 @@ from portress.trace.timeline import Elsewhere, Note, Timeline, Tried
 from portress.verdict import (
     Completed,
     Ignored,
+    Left,
     Repeated,
     Shunned,
     progress,
@@ -59,6 +60,8 @@ def what(note: Note, zone: tzinfo | None, hosts: Container[bytes] = ()) -> str:
         text += f", admitted until {ends[11:] if ends[:10] == begins[:10] else ends[:16]}"
         if note.port:
             text += f", only the connection from port {note.port}, this knock's own"
+    if isinstance(note.what, Left):
+        text += ", admission over" if note.ended else ", who was not admitted there: no effect"
     return text
 
 
@@ -248,6 +251,8 @@ def _note_values(note: Note, hosts: Container[bytes]) -> dict[str, Any]:
         values["until"] = utc(note.until / SECOND)
         if note.port:
             values["port"] = note.port
+    if isinstance(it, Left):
+        values["ended"] = note.ended
     if note.times > 1:
         values |= {"times": note.times, "last": utc(note.last / SECOND)}
     return values

@@ -57,6 +57,7 @@ class Note:
     hint: Hint
     until: int = 0  # unix ns; when the admission ends that began here
     port: int = 0  # from which a connection may come, where it admits no more than that
+    ended: bool = False  # an admission ended here, by its holder's leaving
     times: int = 1
 
 
@@ -77,6 +78,7 @@ class Timeline:
         "doors",
         "first",
         "furthest",
+        "holders",
         "left_out",
         "of",
         "opened",
@@ -97,6 +99,7 @@ class Timeline:
         self.opened: dict[str, int] = {}  # door -> how many times
         self.admitted: dict[str, int] = {}  # door -> until (ns, by the time that never goes back)
         self.connections: dict[Origin, int] = {}  # single connections admitted -> until, the same time
+        self.holders: dict[str, str | None] = {}  # door -> who came in
         self.astray: Astray | None = None
         self.left_out = 0  # notes
         self._each = max(each, HEAD + 1)
@@ -166,7 +169,7 @@ class Timeline:
         yield from self._notes[HEAD:]
 
 
-_BEYOND: Final = frozenset({"completed", "closed", "replayed", "doubted", "echoed"})
+_BEYOND: Final = frozenset({"completed", "closed", "left", "replayed", "doubted", "echoed"})
 _ALIKE: Final = (Ignored, Repeated, Shunned, Tried, Elsewhere)
 
 

@@ -14,7 +14,7 @@ from attrs import frozen
 from portress import hours
 from portress.clock import STEP
 from portress.config.model import Config, Door
-from portress.durations import counted, pauses, spell
+from portress.durations import counted, moment, pauses, spell
 from portress.knock import SECOND, UNSURE, Source
 from portress.run.recent import EACH, Note
 from portress.sequence.in_force import still_to_come
@@ -27,6 +27,7 @@ from portress.verdict import (
     Expired,
     Ignored,
     Lapsed,
+    Left,
     Missed,
     Repeated,
     Replayed,
@@ -38,6 +39,7 @@ from portress.why.background import Background
 
 _QUIET: Final = (Ignored, Repeated)
 _NOTHING: Final = Background()
+_SOON: Final = 5.0  # seconds: an admission ends that soon after the knock that leaves
 _RECENT: Final = 8  # knocks within which one of another time is the reason
 
 
@@ -58,6 +60,7 @@ class Facts:
     notes: tuple[Note, ...]  # the last knocks, oldest first
     background: Background = _NOTHING
     unix: float = 0.0  # now, in unix seconds
+    now: int = 0  # the same moment in ns, as the notes have it
     doubt: str = ""  # why rotating sequences are refused now; empty: they are not
     doubt_left: int | None = None  # s until they are accepted again
     void: tuple[tuple[str, str], ...] = ()  # keyholders and doors whose paper is void
@@ -182,6 +185,8 @@ def _told(note: Note, facts: Facts, config: Config) -> list[str]:
         ]
     if isinstance(last, Closed):
         return _closed(last, facts)
+    if isinstance(last, Left):
+        return _left(note[0], last, facts)
     if isinstance(last, Completed):
         doors = listed(tuple(dict.fromkeys(one.door for one in last.openings)))
         return [f"Its knocks were right and opened {doors}. {_ended(facts)}"]
@@ -200,6 +205,22 @@ def _closed(last: Closed, facts: Facts) -> list[str]:
     if last.opens <= facts.unix:
         return [f"{told} was closed then. It has opened since, {when}: it can knock again."]
     return [f"{told} opens {when}: it can knock again then."]
+
+
+def _left(when: int, last: Left, facts: Facts) -> list[str]:
+    """It knocked a leaving sequence at `when`: whether that ended an admission, by the ledger."""
+    one = last.openings[0]
+    at = facts.unix - (facts.now - when) / SECOND
+    for past in facts.background.past:
+        if past.door == one.door and past.ending == "left" and abs((past.ended or 0) - at) < _SOON:
+            who = f", keyholder {one.keyholder}" if one.keyholder else ""
+            return [f"It left {one.door} by its own sequence at {moment(past.ended or at)[11:]}{who}."]
+    whose = f" of keyholder {one.keyholder}" if one.keyholder else ""
+    held = "which somebody else holds" if one.door in dict(facts.admitted) else "where it was not admitted"
+    return [
+        f"It knocked the leaving sequence{whose} for {one.door}, {held}: it ended nothing.",
+        "A leaving sequence ends only what its own keyholder holds, from the address that came in.",
+    ]
 
 
 def _ended(facts: Facts) -> str:
@@ -335,5 +356,5 @@ def _clock(doors: list[Door]) -> str:
 def gap_of(doors: Iterable[str], config: Config) -> int | None:
     """The gap (ns) of all sequences that open these doors; None if they differ, or a door is gone."""
     found = [config.doors.get(name) for name in doors]
-    gaps = {rule.gap for door in found if door is not None for rule in door.openers.values()}
+    gaps = {gap for door in found if door is not None for gap in door.gaps}
     return gaps.pop() if len(gaps) == 1 and None not in found else None

@@ -15,6 +15,7 @@ from portress.verdict import (
     Echoed,
     Expired,
     Lapsed,
+    Left,
     Missed,
     Repeated,
     Replayed,
@@ -40,7 +41,7 @@ class Run:
                 self.path = (*self.path, knock) if len(self.path) == verdict.stage - 1 else None
         elif isinstance(verdict, Missed | Lapsed):
             self.path = (knock,) if verdict.anew else ()
-        elif isinstance(verdict, Completed | Closed | Replayed | Doubted | Echoed):
+        elif isinstance(verdict, Completed | Closed | Left | Replayed | Doubted | Echoed):
             self.path = None if self.path is None else (*self.path, knock)
         elif not isinstance(verdict, Repeated):
             self.path = ()

@@ -38,7 +38,10 @@ function cardElement(card, remove) {
   one(".opens", copy).hidden = !card.services.length;
   const about = () => aboutCard(card);
   label(one(".knock", copy), "knock_on", about);
-  one(".knock", copy).addEventListener("click", () => knockOn(card, element));
+  one(".knock", copy).addEventListener("click", () => knockOn(card, element, knockAndLook));
+  one(".leave", copy).hidden = !card.leaving;
+  label(one(".leave", copy), "leave_which", about);
+  one(".leave", copy).addEventListener("click", () => knockOn(card, element, leaveAndLook));
   label(one(".remove", copy), "remove_which", about);
   one(".remove", copy).addEventListener("click", () => remove(card));
   return element;
@@ -82,8 +85,9 @@ async function stepFor(card, element) {
   return stepAt(now());
 }
 
-/** Knock, and say what can be said of it. @param {Keycard} card @param {HTMLElement} element */
-async function knockOn(card, element) {
+/** Knock, to be let in or to leave, and say what can be said of it. @param {Keycard} card @param {HTMLElement} element
+ * @param {(card: Keycard, element: HTMLElement) => Promise<void>} act */
+async function knockOn(card, element, act) {
   if (knocking) return;
   if (!navigator.onLine) {
     report(element, "bad", "no_network");
@@ -93,7 +97,7 @@ async function knockOn(card, element) {
   tell(one("#news"), "");
   one("#doors").classList.remove("open");
   try {
-    await knockAndLook(card, element);
+    await act(card, element);
   } catch (error) {
     const { key, about } = spoken(error);
     report(element, "bad", key, about);
@@ -106,7 +110,7 @@ async function knockOn(card, element) {
 /** @param {boolean} is */
 function busy(is) {
   knocking = is;
-  for (const button of document.querySelectorAll(".knock")) {
+  for (const button of document.querySelectorAll(".knock, .leave")) {
     if (is) button.setAttribute("aria-disabled", "true");
     else button.removeAttribute("aria-disabled");
   }
@@ -117,7 +121,19 @@ async function knockAndLook(card, element) {
   const port = dialable(card);
   report(element, "unsure", "knocking");
   const before = port ? await ask(card.host, port, BEFORE) : "silent";
-  const knocks = await sequenceOf(card, await stepFor(card, element));
+  await send(card, element, await sequenceOf(card, await stepFor(card, element)));
+  if (!navigator.onLine) {
+    report(element, "bad", "no_network");
+  } else if (!port) {
+    report(element, "knocked", "knocked_blind");
+    help(element);
+  } else {
+    conclude(element, before, await ask(card.host, port, AFTER));
+  }
+}
+
+/** Send the knocks, and show how far they are. @param {Keycard} card @param {HTMLElement} element @param {Knock[]} knocks */
+async function send(card, element, knocks) {
   const progress = /** @type {HTMLProgressElement} */ (one("progress", element));
   progress.setAttribute("aria-label", say("knocking"));
   progress.value = 0;
@@ -127,14 +143,18 @@ async function knockAndLook(card, element) {
   await sendKnocks(card, knocks, (sent) => {
     progress.value = sent / knocks.length;
   });
-  if (!navigator.onLine) {
-    report(element, "bad", "no_network");
-  } else if (!port) {
-    report(element, "knocked", "knocked_blind");
-    help(element);
-  } else {
-    conclude(element, before, await ask(card.host, port, AFTER));
-  }
+}
+
+/** End one's own admission. @param {Keycard} card @param {HTMLElement} element */
+async function leaveAndLook(card, element) {
+  const port = dialable(card);
+  report(element, "unsure", "knocking");
+  const before = port ? await ask(card.host, port, BEFORE) : "silent";
+  await send(card, element, await leavingOf(card, await stepFor(card, element)));
+  const after = port && navigator.onLine ? await ask(card.host, port, BEFORE) : "silent";
+  if (!navigator.onLine) report(element, "bad", "no_network");
+  else if (after === "answers") report(element, "bad", "left_open");
+  else report(element, before === after ? "knocked" : "good", before === after ? "left_blind" : "left_closed");
 }
 
 /** @param {HTMLElement} element @param {string} before what the service did then @param {string} after and now */

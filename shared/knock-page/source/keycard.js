@@ -17,6 +17,7 @@
  * @property {number} [length]
  * @property {number} [base]
  * @property {"source" | "connection"} [admits] absent: the source
+ * @property {boolean} [leaving] whether the door has a sequence to leave by
  * @property {string} [last] the last knock's protocol, where a connection is admitted
  */
 
@@ -107,6 +108,8 @@ function poolSize(pool) {
 
 /** Which part of a keycard's rule is wrong, or nothing. @param {Record<string, unknown>} card */
 function unfitRule(card) {
+  if (card.leaving !== undefined && typeof card.leaving !== "boolean") return "leaving";
+  if (card.leaving && (card.style !== "derived" || card.admits === "connection")) return "leaving";
   if (card.style === "authenticator") return whole(card.base, 1, 65136) ? "" : "base";
   if (card.style !== "derived") return "style";
   const protocols = card.protocols;
@@ -191,7 +194,8 @@ function sameDoor(one, other) {
  * @param {Keycard} one @param {Keycard} other @returns {string[]} */
 function differences(one, other) {
   const [before, after] = /** @type {Record<string, unknown>[]} */ (/** @type {unknown} */ ([one, other]));
-  const parts = ["keyholder", "site", "secret", "style", "pool", "protocols", "length", "base", "gap", "admits", "services"];
+  const parts = ["keyholder", "site", "secret", "style", "pool", "protocols", "length", "base", "gap", "admits"];
+  parts.push("leaving", "services");
   const text = (/** @type {unknown} */ value) => JSON.stringify(value ?? "");
   return parts.filter((part) => text(before?.[part]) !== text(after?.[part]));
 }

@@ -22,10 +22,10 @@ function hmacKey(secret, hash) {
 
 /** The words of the stream, without end.
  * @param {Uint8Array<ArrayBuffer>} secret @param {Keycard} card
- * @param {number} step */
-async function* stream(secret, card, step) {
+ * @param {number} step @param {string} domain */
+async function* stream(secret, card, step, domain) {
   const key = await hmacKey(secret, "SHA-256");
-  const head = new TextEncoder().encode(`portress-1\0${card.site ?? ""}\0${card.door}\0`);
+  const head = new TextEncoder().encode(`${domain}\0${card.site ?? ""}\0${card.door}\0`);
   const message = new Uint8Array(head.length + 12);
   message.set(head);
   const view = new DataView(message.buffer);
@@ -37,8 +37,9 @@ async function* stream(secret, card, step) {
   }
 }
 
-/** Style `derived`. @param {Keycard} card @param {number} step @returns {Promise<Knock[]>} */
-async function derived(card, step) {
+/** Style `derived`. @param {Keycard} card @param {number} step @param {string} [domain]
+ * @returns {Promise<Knock[]>} */
+async function derived(card, step, domain = "portress-1") {
   const [first, last] = card.pool ?? [1, 0];
   const protocols = ["tcp", "udp"].filter((name) => card.protocols?.includes(name));
   const size = last - first + 1;
@@ -46,7 +47,7 @@ async function derived(card, step) {
   const bound = Math.floor(2 ** 32 / total) * total;
   /** @type {Map<number, Knock>} */
   const knocks = new Map(); // by index, in the order they were found
-  for await (const word of stream(fromBase32(card.secret), card, step)) {
+  for await (const word of stream(fromBase32(card.secret), card, step, domain)) {
     const final = card.last && knocks.size === (card.length ?? 0) - 1 ? protocols.indexOf(card.last) : -1;
     const index = final < 0 ? word % total : final * size + (word % size);
     if (word >= (final < 0 ? bound : Math.floor(2 ** 32 / size) * size) || knocks.has(index)) continue;
@@ -69,6 +70,11 @@ async function code(secret, step) {
 async function dialled(card, step) {
   const pairs = (await code(fromBase32(card.secret), step)).match(/../g) ?? [];
   return pairs.map((pair, i) => ({ protocol: "tcp", port: (card.base ?? 0) + 100 * i + Number(pair) }));
+}
+
+/** The sequence that ends one's own admission. @param {Keycard} card @param {number} step 0 or later */
+function leavingOf(card, step) {
+  return derived(card, step, "portress-1-leave");
 }
 
 /** The sequence of a step. @param {Keycard} card @param {number} step 0 or later */

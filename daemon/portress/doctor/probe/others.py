@@ -284,7 +284,8 @@ def _unheard(around: Neighbourhood, door: Door) -> Iterator[Finding]:
 
 def _knocks(door: Door) -> list[int]:
     """A door's fixed knocks, and the ends and the middle of what is drawn from."""
-    found: list[int] = list(door.fixed.knocks) if door.fixed is not None else []
+    fixed = [one for one in (door.fixed, door.leaving_fixed) if one is not None]
+    found: list[int] = [knock for one in fixed for knock in one.knocks]
     if door.rotating is not None:
         first, last = door.rotating.pool
         ports = (first, (first + last) // 2, last)

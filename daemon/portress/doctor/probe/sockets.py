@@ -140,7 +140,8 @@ def _served(
 def _answered(door: Door, free: list[Listening]) -> Iterator[Finding]:
     """Programs that answer at a door's knocks."""
     for one in free:
-        if door.fixed is not None and one.knock in door.fixed.knocks:
+        fixed = (one for one in (door.fixed, door.leaving_fixed) if one is not None)
+        if any(one.knock in sequence.knocks for sequence in fixed):
             yield Finding(
                 "knock-answered",
                 "warning",
