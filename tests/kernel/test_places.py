@@ -112,6 +112,8 @@ def test_the_sessions_of_the_place_that_was_left_are_cut_and_no_others(decide: s
             with session(w.another, w.host4) as new:
                 assert talks(new) and talks(bens)
                 assert not talks(anas)
+        assert "ended" in (why := " ".join(d.verb("why", w.stranger4).stdout.split())) and ": moved" in why
+        assert "1 place each" in d.verb("status").stdout
 
 
 @pytest.mark.parametrize("decide", ["kernel", "daemon"])

@@ -122,6 +122,24 @@ def test_a_knock_out_of_order_is_told_to_be_too_early() -> None:
     assert missed == "wrong after 1 of 3 knocks right (ssh); expected udp/2953, got tcp/6381 (too early)"
 
 
+def test_the_newest_admission_of_a_keyholder_ends_the_oldest_beyond_the_places() -> None:
+    text = ROTATING + "    places: 1\n"
+    then = [(at, STRANGER, "udp/51820") for at in (5, 45)] + [(46, ANOTHER, "udp/51820")]
+    story = [*run(STRANGER, *sequence()), *run(ANOTHER, *sequence(at=40), at=40), *then]
+    trace = traced(*story, text=text, keyholders=(ANA,))
+    words = [one.rpartition(", ")[2] for one in lines(trace) if "service" in one]
+    assert words == ["open to this source", "shut to this source"]
+    assert lines(trace, ANOTHER)[-2].endswith(f", moved from {STRANGER}")
+    assert lines(trace, ANOTHER)[-1].endswith("open to this source")
+    # Of one source alone the same is told, and without the key nobody moves.
+    assert lines(traced(*story, text=text, keyholders=(ANA,), only=ANOTHER), ANOTHER)[-2].endswith(
+        f", moved from {STRANGER}"
+    )
+    free = traced(*story, text=ROTATING, keyholders=(ANA,))
+    assert "moved" not in lines(free, ANOTHER)[-2]
+    assert lines(free)[-1].endswith("open to this source")
+
+
 def test_a_line_of_paper_is_named_and_works_once_at_any_time() -> None:
     text = ROTATING + "    paper: {sequences: 3}\n"
     ana = evolve(ANA, paper={"vpn": Sheet(41, 3, "00" * 8)})

@@ -200,6 +200,8 @@ def doors(told: dict[str, Any]) -> Grid:
             stay += ", then cut"
         if one["admits"] == "connection":
             stay += ", one connection"
+        if one["places"] is not None:
+            stay += f", {counted(one['places'], 'place')} each"
         cells = (one["name"], services, " or ".join(one["openers"]), stay, str(admitted))
         grid.add_row(*map(Text, cells))
     return grid

@@ -13,17 +13,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from ipaddress import IPv4Network, IPv6Network
 from typing import Final, Protocol
 
 from portress.admissions import stay_of
 from portress.clock import STEP, step_at
 from portress.config.model import Config
 from portress.keyholders.keyholder import Keyholder
-from portress.knock import SECOND, Knock, Service, Source
+from portress.knock import SECOND, Source
 from portress.sequence.in_force import Rota
 from portress.sequence.other_times import Elsewhen
 from portress.sequence.trie import Trie
+from portress.trace.exempt import Always, placed, services
+from portress.trace.moves import Moves
 from portress.trace.timeline import Elsewhere, Note, Origin, Timeline, Timelines, Tried
 from portress.tracker import Tracker
 from portress.verdict import Advanced, Closed, Completed, Echoed, Ignored, Left, Replayed, Verdict
@@ -36,7 +37,6 @@ JUMP: Final = 1 * SECOND  # back by more is a clock that was set, or another cap
 HOSTS: Final = 64  # addresses taken for this host's
 _ADDRESSES: Final = 4096  # other addresses whose packets are counted apart
 _LATEST: Final = 221_845_392_000 * SECOND  # the year 9000: what ends later can still be told
-_NETWORKS: Final = 65536  # addresses whose being in `always` is remembered
 
 
 class Reading(Protocol):
@@ -101,9 +101,10 @@ class Trace:
         self._hear = self._in_hours if self._rota.keeps_hours else self.tracker.hear
         self._used: dict[bytes, tuple[int | None, int]] = {}
         self._elsewhen = Elsewhen(config, keyholders)
-        self._services = _services(config)
-        self._places = _places(config)
-        self._always = _Always(config)
+        self._services = services(config)
+        self._places = placed(config)
+        self._always = Always(config)
+        self._moves = Moves(config)
         self._mask = masking(config.prefix_4, config.prefix_6)
         self._elsewhere: Counter[bytes] = Counter()  # packets to addresses that are not this host
         self._reading: Reading | None = None
@@ -246,6 +247,10 @@ class Trace:
         if isinstance(verdict, Completed | Closed | Left):
             for one in verdict.openings:
                 self._used[one.claim] = (one.step, moment)
+        moved = self._moves.follow(source, verdict)
+        for place in moved:
+            if (before := self.timelines.get(place.source)) is not None:
+                before.end(place.door, place.keyholder)
         if timeline is None:
             if self.only is not None and not self._wanted(source):
                 return
@@ -253,6 +258,7 @@ class Trace:
         note = Note(moment, moment, None, knock, verdict, self._hint(timeline, knock, verdict))
         if isinstance(verdict, Completed):
             self._admit(timeline, verdict, note)
+            note.moved = tuple(str(self.source(place.source)) for place in moved)
         elif isinstance(verdict, Left):
             note.ended = self._leave(timeline, verdict)
         timeline.run.follow(knock, verdict)
@@ -312,13 +318,8 @@ class Trace:
 
     def _leave(self, timeline: Timeline, verdict: Left) -> bool:
         """Take down that the source is out, where it is whoever came in that leaves; whether that is so."""
-        ended = False
-        for one in verdict.openings:
-            inside = self._now < timeline.admitted.get(one.door, 0)
-            if inside and timeline.holders.get(one.door) == one.keyholder:
-                del timeline.admitted[one.door]
-                ended = True
-        return ended
+        inside = [one for one in verdict.openings if self._now < timeline.admitted.get(one.door, 0)]
+        return sum(timeline.end(one.door, one.keyholder) for one in inside) > 0
 
     @property
     def last(self) -> int:
@@ -348,51 +349,3 @@ class Trace:
 
 _NOTHING: Final = Hint()
 _ENDS: Final = (Completed, Closed, Left, Replayed, Echoed)
-
-
-def _services(config: Config) -> dict[int, str | None]:
-    """Knocks that are none: a door's name for a guarded service, None for a public one."""
-    found: dict[int, str | None] = {}
-    for service, door in _all_services(config):
-        if service.to is None:
-            for port in range(service.first, service.last + 1):
-                found[int(Knock.of(service.protocol, port))] = door
-    return found
-
-
-def _places(config: Config) -> list[tuple[Service, str | None]]:
-    """The services of other destinations, each with its door; None: it is public."""
-    return [pair for pair in _all_services(config) if pair[0].to is not None]
-
-
-def _all_services(config: Config) -> Iterator[tuple[Service, str | None]]:
-    for door in config.doors.values():
-        yield from ((service, door.name) for service in door.services)
-    yield from ((service, None) for service in config.public)
-
-
-class _Always:
-    """The addresses that never need to knock."""
-
-    def __init__(self, config: Config) -> None:
-        self._networks: dict[int, list[tuple[int, int]]] = {4: [], 16: []}
-        for network in config.always:
-            self._networks[len(network.network_address.packed)].append(_range(network))
-        self._known: dict[bytes, bool] = {}
-
-    def __bool__(self) -> bool:
-        return any(self._networks.values())
-
-    def __contains__(self, source: bytes) -> bool:
-        known = self._known.get(source)
-        if known is None:
-            if len(self._known) >= _NETWORKS:
-                self._known.clear()
-            number = int.from_bytes(source, "big")
-            known = any(first <= number <= last for first, last in self._networks[len(source)])
-            self._known[source] = known
-        return known
-
-
-def _range(network: IPv4Network | IPv6Network) -> tuple[int, int]:
-    return int(network.network_address), int(network.broadcast_address)

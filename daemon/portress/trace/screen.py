@@ -58,6 +58,8 @@ def what(note: Note, zone: tzinfo | None, hosts: Container[bytes] = ()) -> str:
     if isinstance(note.what, Completed):
         ends, begins = moment(note.until / SECOND, zone), moment(note.at / SECOND, zone)
         text += f", admitted until {ends[11:] if ends[:10] == begins[:10] else ends[:16]}"
+        if note.moved:
+            text += f", moved from {' and '.join(note.moved)}"
         if note.port:
             text += f", only the connection from port {note.port}, this knock's own"
     if isinstance(note.what, Left):
@@ -251,6 +253,8 @@ def _note_values(note: Note, hosts: Container[bytes]) -> dict[str, Any]:
         values["until"] = utc(note.until / SECOND)
         if note.port:
             values["port"] = note.port
+        if note.moved:
+            values["moved_from"] = list(note.moved)
     if isinstance(it, Left):
         values["ended"] = note.ended
     if note.times > 1:

@@ -57,6 +57,7 @@ class Note:
     hint: Hint
     until: int = 0  # unix ns; when the admission ends that began here
     port: int = 0  # from which a connection may come, where it admits no more than that
+    moved: tuple[str, ...] = ()  # sources whose admissions ended for this one
     ended: bool = False  # an admission ended here, by its holder's leaving
     times: int = 1
 
@@ -110,6 +111,13 @@ class Timeline:
     def got_on(self) -> bool:
         """Whether there was more than a first knock."""
         return self.furthest > 1 or self.astray is not None or bool(self.counts.keys() & _BEYOND)
+
+    def end(self, door: str, keyholder: str | None) -> bool:
+        """The source is out, if it is that keyholder who came in; whether that is so."""
+        if door not in self.admitted or self.holders.get(door) != keyholder:
+            return False
+        del self.admitted[door]
+        return True
 
     def admit(self, origin: Origin, now: int, until: int) -> None:
         """Admit a single connection; of very many the oldest are forgotten."""
