@@ -12,7 +12,7 @@ import pytest
 
 import client
 from kernel.behind import PORT, Behind, behind, dial, fixed, port_of
-from lab import daemon, sender, service, sshd, until
+from lab import daemon, sender, service, sshd, until, world
 
 ALONE = client.load()
 KNOCKS = ["tcp/4617", "udp/2953", "tcp/6381"]
@@ -201,6 +201,31 @@ def test_outside_the_hours_no_connection_is_let_in_also_without_a_daemon(decide:
                 if running:
                     d.wait_for("knocked right, but back is closed; opens at")
                     assert d.status()["admissions"] == []
+
+
+def test_the_address_counts_whole_also_where_a_prefix_is_one_source(decide: str) -> None:
+    """Somebody else of the same /64 dials from a port of the same number."""
+    text = f"source_prefix: {{}}\n{fixed(decide, 'tcp/22', KNOCKS[-1])}"
+    one, two = "2001:db8:c::1", "2001:db8:c::2"
+    with (
+        world() as w,
+        service(w.host, "tcp/22") as met,
+        daemon(w.host, text) as d,
+        sender(w.stranger) as send,
+    ):
+        for knock in KNOCKS[:-1]:
+            send.knock(two, w.host6, knock)  # of one source, as the prefix is
+        send.syn(one, w.host6, int(KNOCKS[-1][4:]), PORT)
+        d.wait_for(f"{one} port {PORT} admitted to back")
+        w.host.nft(PASSED)
+        for source, port in ((two, PORT), (one, PORT + 1), (two, PORT + 1)):
+            send.syn(source, w.host6, 22, port)
+        time.sleep(0.3)
+        listed = w.host.run(["nft", "list", "counter", "inet", "passed", "syns"]).stdout
+        assert "packets 0 " in listed and not met.met
+        send.syn(one, w.host6, 22, PORT)
+        time.sleep(0.3)
+        assert "packets 1 " in w.host.run(["nft", "list", "counter", "inet", "passed", "syns"]).stdout
 
 
 def test_history_names_the_port(decide: str) -> None:

@@ -161,6 +161,41 @@ def test_who_is_killed_between_ledger_and_witness_has_used_the_line_and_let_nobo
         assert {each["source"] for each in d.status()["admissions"]} == {two}
 
 
+@both
+def test_of_two_who_dial_one_line_at_the_same_instant_one_gets_in(decide: str) -> None:
+    with opened(decide) as (w, d), sender(w.stranger) as send:
+        for number, line in enumerate(paper(d)[:3]):
+            pair = crowd(6)[2 * number : 2 * number + 2]
+            for knock in line:
+                for source in pair:
+                    send.knock(source, w.host4, knock)
+            until(lambda pair=pair: any(one["source"] in pair for one in d.status()["admissions"]))
+            time.sleep(0.3)
+            inside = {one["source"] for one in d.status()["admissions"]} & set(pair)
+            assert len(inside) == 1
+
+
+@both
+def test_while_a_use_cannot_be_recorded_paper_opens_nothing(decide: str) -> None:
+    """The directory of the witness is a file, as after a slip of the administrator's."""
+    with opened(decide) as (w, d), sender(w.stranger) as send:
+        sheet = paper(d)
+        place = d.state.with_name("state-paper")
+        place.rename(d.folder / "aside")
+        place.write_text("")
+        send.knocks(w.stranger4, w.host4, sheet[0])
+        d.wait_for("a use of paper cannot be recorded")
+        time.sleep(0.3)
+        assert shut(w) and d.status()["admissions"] == []
+        place.unlink()
+        (d.folder / "aside").rename(place)
+        thief = crowd(1)[0]
+        send.knocks(w.stranger4, w.host4, sheet[1])
+        d.wait_for("admitted to ssh", w.stranger4)
+        send.knocks(thief, w.host4, sheet[1])
+        d.wait_for("refused at ssh", thief)
+
+
 # A ledger that is not the last one
 
 

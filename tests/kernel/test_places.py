@@ -171,3 +171,21 @@ def test_paper_takes_a_place_a_command_takes_none_and_a_smaller_number_counts_fr
         send.knocks(four, w.host4, sequence("ana", 1))
         d.wait_for(f"ana moved from {two}, {three} to {four}")
         until(lambda: admitted() == {five, four})
+
+
+@pytest.mark.parametrize("decide", ["kernel", "daemon"])
+def test_places_are_known_again_after_the_daemon_was_killed(decide: str) -> None:
+    with (
+        world() as w,
+        daemon(w.host, config(decide, 1), keyholders=KEYHOLDERS) as d,
+        sender(w.stranger) as send,
+    ):
+        one, two = crowd(2)
+        send.knocks(one, w.host4, sequence("ana", 0))
+        d.wait_for("admitted to ssh", one)
+        until(lambda: json.loads(d.verb("history", "--json").stdout)["admissions"])
+        d.kill()
+        d.start()
+        send.knocks(two, w.host4, sequence("ana", 1))
+        d.wait_for(f"ana moved from {one} to {two}")
+        until(lambda: [each["source"] for each in d.status()["admissions"]] == [two])
