@@ -269,6 +269,7 @@ def test_left_while_no_daemon_runs_is_used_up_and_ends_nothing() -> None:
         sender(w.stranger) as send,
     ):
         let_in(d, send, w.stranger4, "ana", w.host4)
+        time.sleep(0.5)  # until the ledger and the mark beside it agree
         d.kill()
         heard = leaves("ana")
         send.knocks(w.stranger4, w.host4, heard)
