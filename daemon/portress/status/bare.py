@@ -80,7 +80,7 @@ def _read(nobody: Mistake, narrow: Narrow, now: int) -> tuple[list[str], Counter
 
 
 def _door(name: str, admitted: int) -> dict[str, Any]:
-    unknown = dict.fromkeys(("stay", "linger", "places", "admits", "hours", "dial"))
+    unknown = dict.fromkeys(("stay", "linger", "places", "admits", "leaving", "hours", "dial"))
     return {"name": name, "services": [], "openers": [], **unknown, "admitted": admitted}
 
 

@@ -202,6 +202,8 @@ def doors(told: dict[str, Any]) -> Grid:
             stay += ", one connection"
         if one["places"] is not None:
             stay += f", {counted(one['places'], 'place')} each"
+        if one.get("leaving"):
+            stay += ", can be left"
         cells = (one["name"], services, " or ".join(one["openers"]), stay, str(admitted))
         grid.add_row(*map(Text, cells))
     return grid
