@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlsplit
 
-from portress.config.model import Fleet
+from portress.config.model import Fleet, default
 from portress.config.shapes import Found, Key, Keys, ListOf, Text, one_of
 from portress.config.yaml_tree import Findings
 
@@ -74,7 +74,7 @@ FLEET: Final = Keys(
         "alone": Key(
             one_of("local", "refuse"),
             "what rotating sequences and codes do while the store is away",
-            default="local",
+            default=default(Fleet, "alone"),
         ),
     },
     'a fleet: {name: edge, store: ["https://192.0.2.11:2379"], secret: /etc/portress/fleet/secret}',

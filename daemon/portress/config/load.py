@@ -15,14 +15,22 @@ from attrs import evolve
 
 from portress.config import calendar, checks, yaml_tree
 from portress.config.fleet import settings
-from portress.config.model import CALLERS, Authenticator, Config, Door, Misses, Paper, Rotating
+from portress.config.model import (
+    CALLERS,
+    STAY,
+    STAY_OF_CONNECTIONS,
+    Authenticator,
+    Config,
+    Door,
+    Misses,
+    Paper,
+    Rotating,
+)
 from portress.config.routes import carriers
 from portress.config.schema import CONFIGURATION
-from portress.knock import PROTOCOLS, SECOND, Knock, Sequence
+from portress.knock import PROTOCOLS, Knock, Sequence
 
 # The sequence of the documentation and the examples. Everyone knows it: a readable file gives nothing away.
-STAY: Final = 8 * 3600 * SECOND
-STAY_OF_CONNECTIONS: Final = 30 * SECOND  # time to connect: sessions outlive it
 _PUBLISHED: Final = tuple(map(Knock.parse, ("tcp/4617", "udp/2953", "tcp/6381")))
 
 
@@ -61,17 +69,17 @@ def parse(text: str, name: str, carriers: frozenset[str] = frozenset()) -> Confi
 
 
 def _config(values: dict[str, Any], warnings: tuple[str, ...]) -> Config:
-    prefix = values.pop("source_prefix", {"ipv4": 32, "ipv6": 64})
     networks: tuple[IPv4Network | IPv6Network, ...] = values.pop("always", ())
-    values.setdefault("decide", "kernel" if values.get("watch", "packet") == "packet" else "daemon")
+    values.setdefault("decide", "kernel" if values["watch"] == "packet" else "daemon")
     values.setdefault("callers", CALLERS[values["decide"]])
-    sections = {
+    sections: dict[str, Any] = {
         "doors": {name: _door(name, door) for name, door in values.pop("doors").items()},
         "always": _fewest(networks),
-        "prefix_4": prefix["ipv4"],
-        "prefix_6": prefix["ipv6"],
         "warnings": warnings,
     }
+    if "source_prefix" in values:
+        prefix = values.pop("source_prefix")
+        sections |= {"prefix_4": prefix["ipv4"], "prefix_6": prefix["ipv6"]}
     if "misses" in values:
         sections["misses"] = Misses(**values.pop("misses"))
     if "fleet" in values:

@@ -7,19 +7,27 @@ from __future__ import annotations
 
 from ipaddress import IPv4Network, IPv6Network
 from pathlib import Path
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
-from attrs import field, frozen
+from attrs import AttrsInstance, field, fields_dict, frozen
 
 from portress.hours import Hours
 from portress.knock import SECOND, Sequence, Service, Source, Widths
 
 Watch = Literal["packet", "journal", "counter"]
 Decide = Literal["kernel", "daemon"]
+Claim = Literal["later", "first"]
 Admits = Literal["source", "connection"]
 
 # Sources part-way at once, where nothing else is said: in the kernel they take little, and a flood many.
 CALLERS: Final[dict[Decide, int]] = {"kernel": 1 << 18, "daemon": 1 << 16}
+STAY: Final = 8 * 3600 * SECOND
+STAY_OF_CONNECTIONS: Final = 30 * SECOND  # time to connect: sessions outlive it
+
+
+def default(of: type[AttrsInstance], name: str) -> Any:
+    """What an absent value means, by the classes below: the one place that says so."""
+    return fields_dict(of)[name].default
 
 
 @frozen
@@ -73,7 +81,7 @@ class Door:
     authenticator: Authenticator | None = None
     paper: Paper | None = None
     shared: bool = True  # in a fleet: its admissions hold at all gateways that have the door
-    claim: Literal["later", "first"] = "later"  # in a fleet: the door opens before a use is claimed, or after
+    claim: Claim = "later"  # in a fleet: the door opens before a use is claimed, or after
     fixed_admits: Admits = "source"
     places: int | None = None  # how many sources of one keyholder at a time; None: any number
     hours: Hours = ()  # when it is open; empty: always

@@ -12,17 +12,20 @@ import re
 from collections.abc import Callable
 from functools import partial
 from ipaddress import IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
-from typing import Any, Final
+from typing import Any, Final, get_args
 
 from portress.config import leaving
 from portress.config.calendar import HOURS
 from portress.config.fleet import FLEET
+from portress.config.model import CALLERS, STAY, STAY_OF_CONNECTIONS, Config, Decide, Door, Rotating, Watch
+from portress.config.model import default as _of
 from portress.config.shapes import Key, Keys, ListOf, Named, Shape, Text, Truth, Whole, one_of
 from portress.config.words import JOURNAL_PREFIX, journal_prefix, listen, pool
-from portress.durations import DAY, WRITTEN, parse_within
+from portress.durations import DAY, WRITTEN, parse_within, written
 from portress.knock import PROTOCOLS, SECOND, Knock, Service
 
 _DAY: Final = DAY * SECOND
+_top = partial(_of, Config)  # the default of a key at the top
 
 # What the guard calls its own sets and chains, or may come to: a door of that name would be taken for them.
 RESERVED: Final = frozenset(
@@ -134,7 +137,7 @@ _SKEW_TELLS: Final = "time steps of 30 s accepted before and after the present o
 _ADMITS: Final = Key(
     one_of("source", "connection"),
     "who is let in: the source address, or only the connection that comes from the last knock's own port",
-    default="source",
+    default=_of(Rotating, "admits"),
 )
 
 _FIXED: Final = Keys(
@@ -210,9 +213,12 @@ _DOOR: Final = Keys(
         ),
         "stay": Key(
             _lasting("a stay", 365 * _DAY),
-            "how long an admission lasts; left out: 8h, or 30s where a connection is admitted",
+            f"how long an admission lasts; left out: {written(STAY)},"
+            f" or {written(STAY_OF_CONNECTIONS)} where a connection is admitted",
         ),
-        "linger": Key(Truth(), "established sessions outlive the stay; false: they are cut", default=True),
+        "linger": Key(
+            Truth(), "established sessions outlive the stay; false: they are cut", default=_of(Door, "linger")
+        ),
         "fixed": Key(_FIXED, "the door opens to one sequence that stays the same"),
         "rotating": Key(
             _ROTATING, "the door opens to sequences derived from a keyholder's secret and the time"
@@ -233,7 +239,7 @@ _DOOR: Final = Keys(
         "at_closing": Key(
             one_of("stay", "end"),
             "what becomes of admissions when the hours are over: they stay, or end, and flows are cut",
-            default="stay",
+            default=_of(Door, "at_closing"),
         ),
         "shared": Key(
             Truth(), "in a fleet, sources admitted here are admitted at every gateway with this door"
@@ -274,8 +280,8 @@ _MISSES: Final = Keys(
 
 _SOURCE_PREFIX: Final = Keys(
     {
-        "ipv4": Key(Whole("an IPv4 prefix", 8, 32), "bits of an IPv4 address", default=32),
-        "ipv6": Key(Whole("an IPv6 prefix", 16, 128), "bits of an IPv6 address", default=64),
+        "ipv4": Key(Whole("an IPv4 prefix", 8, 32), "bits of an IPv4 address", default=_top("prefix_4")),
+        "ipv6": Key(Whole("an IPv6 prefix", 16, 128), "bits of an IPv6 address", default=_top("prefix_6")),
     },
     "written as {ipv4: 32, ipv6: 64}",
 )
@@ -299,11 +305,9 @@ _DOOR_NAME_SHAPE: Final = Text(
 
 CONFIGURATION: Final = Keys(
     {
-        "watch": Key(
-            one_of("packet", "journal", "counter"), "what turns packets into knocks", default="packet"
-        ),
+        "watch": Key(one_of(*get_args(Watch)), "what turns packets into knocks", default=_top("watch")),
         "decide": Key(
-            one_of("kernel", "daemon"),
+            one_of(*get_args(Decide)),
             "who decides what opens: kernel, in the knock's own packet and also while no daemon runs"
             " (default with watch: packet, which it needs), or daemon",
         ),
@@ -327,20 +331,23 @@ CONFIGURATION: Final = Keys(
         "closed": Key(
             one_of("alike", "drop", "reject"),
             "what a stranger meets at a guarded port; alike: what he meets at the host's other closed ports",
-            default="alike",
+            default=_top("closed"),
         ),
         "source_prefix": Key(_SOURCE_PREFIX, "how much of an address counts as one source"),
         "misses": Key(_MISSES, "after how many misses a source is shunned; default: no shunning"),
         "callers": Key(
             Whole("the number of callers", 1, 1 << 20),
-            "sources remembered part-way at once; left out: 262144 where the kernel decides, else 65536",
+            f"sources remembered part-way at once; left out: {CALLERS['kernel']} where the kernel decides,"
+            f" else {CALLERS['daemon']}",
         ),
         "admissions": Key(
             Whole("the number of admissions", 1, 1 << 20),
             "sources of one address family admitted through one door at once",
-            default=16384,
+            default=_top("admissions"),
         ),
-        "restore": Key(Truth(), "admissions with time left come back after a reboot", default=False),
+        "restore": Key(
+            Truth(), "admissions with time left come back after a reboot", default=_top("restore")
+        ),
         "doors": Key(
             Named(
                 _DOOR_NAME_SHAPE,
@@ -357,14 +364,22 @@ CONFIGURATION: Final = Keys(
             '{listen: "127.0.0.1:9753"}',
         ),
         "fleet": Key(FLEET, "the fleet this host belongs to; default: none"),
-        "group": Key(Whole("a group", 1, 65535), "number of the kernel's packet log group", default=7507),
-        "counter": _one("interval", _INTERVAL, "pause between two polls", "{interval: 100ms}", "100ms"),
+        "group": Key(
+            Whole("a group", 1, 65535), "number of the kernel's packet log group", default=_top("group")
+        ),
+        "counter": _one(
+            "interval",
+            _INTERVAL,
+            "pause between two polls",
+            "{interval: 100ms}",
+            written(_top("counter_interval")),
+        ),
         "journal": _one(
             "prefix",
             _text("a prefix in quotes", journal_prefix, JOURNAL_PREFIX),
             "the prefix of the kernel's log lines",
             '{prefix: "portress: "}',
-            "portress: ",
+            _top("journal_prefix"),
         ),
     },
     "a configuration names at least one door, for example doors: {ssh: {…}}",
