@@ -102,7 +102,7 @@ def by_tracker(
     found = set()
     for when, address, knock in sent:
         one = Source.parse(address)
-        source = Source.of(one.packed, config.prefix_4 if one.family == 4 else config.prefix_6)
+        source = config.source(one.packed)
         verdict = tracker.hear(source.packed, knock, when)
         if isinstance(verdict, Completed):
             found |= {(str(source).partition("/")[0], opening.door) for opening in verdict.openings}
@@ -186,9 +186,7 @@ def alike(config: Config, expected: list[Expected], plan: list[tuple[float, str,
 
 def masked(config: Config, address: str) -> str:
     one = Source.parse(address)
-    return str(Source.of(one.packed, config.prefix_4 if one.family == 4 else config.prefix_6)).partition("/")[
-        0
-    ]
+    return str(config.source(one.packed)).partition("/")[0]
 
 
 def test_kernel_and_tracker_let_the_same_sources_in() -> None:

@@ -18,7 +18,7 @@ import pytest
 from lab import Namespace, Sender, link, namespace, sender
 from lab.packets import tcp
 from portress.errors import Mistake
-from portress.knock import Knock
+from portress.knock import Knock, Widths
 from portress.watch.packet import PacketWatcher, forget_interface_names, interface_name
 
 GROUP = 7507
@@ -195,7 +195,7 @@ def test_a_budget_bounds_what_one_call_reads(host: Namespace, send: Sender) -> N
 
 
 def test_sources_are_masked_to_the_prefixes(host: Namespace, send: Sender) -> None:
-    with watcher(host, prefix_4=24, prefix_6=56) as ears:
+    with watcher(host, widths=Widths(24, 56)) as ears:
         send.knock(ANA_4, HOST_4, "tcp/4617")
         send.knock("2001:db8:c:12ff::7", HOST_6, "tcp/4617")
         heard = hear(ears, 2)

@@ -13,6 +13,7 @@ import dpkt
 import pytest
 
 from portress.errors import Mistake
+from portress.knock import Widths
 from portress.trace.capture import Capture, opened
 
 SOURCE, OTHER, HOST = (ip_address(text).packed for text in ("192.0.2.7", "203.0.113.9", "198.51.100.1"))
@@ -234,7 +235,7 @@ def test_what_is_no_knock_is_counted_by_kind() -> None:
 
 
 def test_sources_are_masked_to_the_prefixes() -> None:
-    heard, _ = read(pcap(syn(), syn(SIX, HOST_6)), prefix_4=24, prefix_6=32)
+    heard, _ = read(pcap(syn(), syn(SIX, HOST_6)), widths=Widths(24, 32))
     assert [each[0] for each in heard] == [ip_address(t).packed for t in ("192.0.2.0", "2001:db8::")]
 
 

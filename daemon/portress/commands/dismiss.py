@@ -20,7 +20,7 @@ from portress.durations import counted
 from portress.errors import Mistake
 from portress.guard import flows
 from portress.guard.table import GuardError, Table
-from portress.knock import Source
+from portress.knock import WHOLE, Source
 from portress.narrow import Narrow
 from portress.narrow import who as whose
 from portress.paths import Paths
@@ -131,9 +131,9 @@ def _directly(paths: Paths, asked: Wanted, how_many: _Counting) -> dict[str, Any
         raise Mistake("no daemon runs, and the guard alone does not know whose an admission is")
     if narrow.door is not None and narrow.door not in listing.doors:
         raise Mistake(f"there is no door '{narrow.door}'; the doors are {', '.join(listing.doors)}")
-    widths = listing.prefixes or (32, 128)
+    widths = listing.prefixes or WHOLE
     source = narrow.source
-    one = source is not None and source.length >= widths[source.family != 4]
+    one = source is not None and source.length >= widths.of(source.family)
     if one and source is not None:
         source = listing.masked(source)
         narrow = evolve(narrow, source=source)

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Final, Protocol
 
 from portress.errors import Mistake
+from portress.knock import WHOLE, Widths
 from portress.trace.container import PCAP, PCAP_HEADER, PCAPNG, Frame, Garbage, Pcap, Pcapng, UnknownLink
 from portress.trace.link import NOT_INCOMING
 from portress.watch.frame import destination, first_packet, masking, source_port
@@ -62,8 +63,8 @@ class Capture:
     """The knocks in a capture, in the order of the file: iterate once.
 
     `local` are the addresses of the host (4 or 16 bytes): a capture has both directions, and what goes to
-    others is no knock at it. Empty: every destination counts, but for frames marked as sent. `prefix_4` and
-    `prefix_6` say how many bits of an address count as the source. `name` is for messages.
+    others is no knock at it. Empty: every destination counts, but for frames marked as sent. `widths` say
+    how many bits of an address count as the source. `name` is for messages.
 
     to        the address that the last knock given went to
     port      the port that it came from
@@ -80,8 +81,7 @@ class Capture:
         name: str,
         *,
         local: frozenset[bytes] = frozenset(),
-        prefix_4: int = 32,
-        prefix_6: int = 128,
+        widths: Widths = WHOLE,
     ) -> None:
         self.name = name
         self.to = b""
@@ -89,7 +89,7 @@ class Capture:
         self.notes: list[str] = []
         self.odd: Counter[str] = Counter()
         self._local = local
-        self._mask = masking(prefix_4, prefix_6)
+        self._mask = masking(widths)
         self._window = _Window(stream)
         self._start = 0  # of the last knock's packet in the window
 
@@ -179,13 +179,11 @@ class Capture:
 
 
 @contextlib.contextmanager
-def opened(
-    path: Path, *, local: frozenset[bytes] = frozenset(), prefix_4: int = 32, prefix_6: int = 128
-) -> Iterator[Capture]:
+def opened(path: Path, *, local: frozenset[bytes] = frozenset(), widths: Widths = WHOLE) -> Iterator[Capture]:
     """The capture in a file, see Capture. Raises Mistake when it cannot be opened."""
     try:
         file = path.open("rb", buffering=0)
     except OSError as error:
         raise Mistake(f"{path}: {os.strerror(error.errno or 0)}") from None
     with file:
-        yield Capture(file, str(path), local=local, prefix_4=prefix_4, prefix_6=prefix_6)
+        yield Capture(file, str(path), local=local, widths=widths)

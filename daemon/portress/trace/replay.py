@@ -105,7 +105,7 @@ class Trace:
         self._places = placed(config)
         self._always = Always(config)
         self._moves = Moves(config)
-        self._mask = masking(config.prefix_4, config.prefix_6)
+        self._mask = masking(config.widths)
         self._elsewhere: Counter[bytes] = Counter()  # packets to addresses that are not this host
         self._reading: Reading | None = None
         self._whole = b""  # the address of the packet looked at
@@ -207,7 +207,7 @@ class Trace:
     def _wanted(self, source: bytes) -> bool:
         if self.only is None:
             return True
-        mine = Source.of(source, self.config.prefix_4 if len(source) == 4 else self.config.prefix_6)
+        mine = self.config.source(source)
         if mine.family != self.only.family:
             return False
         narrow, wide = sorted((mine, self.only), key=lambda one: -one.length)
@@ -328,7 +328,7 @@ class Trace:
 
     def source(self, packed: bytes) -> Source:
         """The source that the bytes of a timeline stand for."""
-        return Source.of(packed, self.config.prefix_4 if len(packed) == 4 else self.config.prefix_6)
+        return self.config.source(packed)
 
     def standing(self) -> dict[bytes, tuple[Advanced, int]]:
         """Callers when it ended: where each stands, and how much of its gap (ns) is left."""

@@ -16,7 +16,7 @@ from enum import Enum
 from struct import Struct
 from typing import Final
 
-from portress.knock import TCP, UDP
+from portress.knock import TCP, UDP, WHOLE, Widths
 
 Buffer = bytes | bytearray | memoryview
 
@@ -160,15 +160,15 @@ def _transport(
     return (source, protocol << 16 | port) if port else Oddity.PORT
 
 
-def masking(prefix_4: int = 32, prefix_6: int = 128) -> Callable[[bytes], bytes] | None:
+def masking(widths: Widths = WHOLE) -> Callable[[bytes], bytes] | None:
     """A function from an address (4 or 16 bytes) to the source it counts as, bits beyond the prefix zero.
 
-    `prefix_4` is 1 to 32 bits, `prefix_6` 1 to 128. None when every address is a source of its own.
+    `widths` are 1 to 32 and 1 to 128 bits. None when every address is a source of its own.
     """
-    if (prefix_4, prefix_6) == (32, 128):
+    if widths == WHOLE:
         return None
-    mask_4 = (1 << 32) - (1 << 32 - prefix_4)
-    mask_6 = (1 << 128) - (1 << 128 - prefix_6)
+    mask_4 = (1 << 32) - (1 << 32 - widths.ipv4)
+    mask_6 = (1 << 128) - (1 << 128 - widths.ipv6)
 
     def mask(address: bytes) -> bytes:
         if len(address) == 4:

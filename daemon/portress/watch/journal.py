@@ -38,7 +38,7 @@ from typing import Final, Self
 from portress.errors import Mistake
 from portress.guard.language import TABLE
 from portress.guard.report import UNHEARD
-from portress.knock import SECOND
+from portress.knock import SECOND, WHOLE, Widths
 from portress.watch import Heard
 from portress.watch.counts import KnockCounts
 from portress.watch.entries import Entries, Entry
@@ -100,8 +100,7 @@ class JournalWatcher:
         clock: Callable[[], int],
         *,
         cursor: Path | None = None,
-        prefix_4: int = 32,
-        prefix_6: int = 128,
+        widths: Widths = WHOLE,
         oldest: int = 60 * SECOND,
         path: Path | None = None,
     ) -> None:
@@ -112,7 +111,7 @@ class JournalWatcher:
         self._start = prefix.encode("utf-8", "surrogateescape")
         self._clock = clock
         self._file = cursor
-        self._mask = masking(prefix_4, prefix_6)
+        self._mask = masking(widths)
         self._oldest = oldest
         self._path = path
         self._times = StampClock()

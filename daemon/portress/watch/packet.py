@@ -20,6 +20,7 @@ from types import TracebackType
 from typing import Final, Self
 
 from portress.errors import Mistake
+from portress.knock import WHOLE, Widths
 from portress.watch.packetlog import Heard, PacketReader, binding, gathering, question
 
 _NETLINK_NETFILTER: Final = 12  # linux/netlink.h
@@ -42,7 +43,7 @@ class PacketWatcher:
 
     `clock` gives ns (time.monotonic_ns); it is asked once for each `read`. `wall` gives those of the wall
     clock: the kernel stamps packets with them, and what is heard carries the moment it came, by `clock`,
-    however late it is read. Without `wall` it carries the moment of reading. `prefix_4` and `prefix_6` say
+    however late it is read. Without `wall` it carries the moment of reading. `widths` say
     how many bits of an address count as the source. `buffer` is the socket's, in bytes. `overruns` counts
     how often it was full.
     """
@@ -55,8 +56,7 @@ class PacketWatcher:
         clock: Callable[[], int],
         *,
         wall: Callable[[], int] | None = None,
-        prefix_4: int = 32,
-        prefix_6: int = 128,
+        widths: Widths = WHOLE,
         buffer: int = _BUFFER,
     ) -> None:
         self.group = group
@@ -65,7 +65,7 @@ class PacketWatcher:
         self._wall = wall
         self._drained = True
         self._room = buffer
-        self._reader = PacketReader(prefix_4, prefix_6)
+        self._reader = PacketReader(widths)
         self._early: list[Heard] = []
         self._socket: socket.socket | None = None
         self._together = False

@@ -11,6 +11,7 @@ from collections import Counter
 from struct import Struct, pack
 from typing import Final
 
+from portress.knock import WHOLE, Widths
 from portress.watch.frame import first_packet, masking, source_port
 
 Origins = dict[tuple[bytes, int, int], tuple[bytes, int]]
@@ -121,7 +122,7 @@ class _Layout:
 class PacketReader:
     """Reads the datagrams of one bound group, each laid into `buffer` from its beginning.
 
-    `prefix_4` and `prefix_6` say how many bits of an address count as the source.
+    `widths` say how many bits of an address count as the source.
 
     A packet's time is when it came, by the kernel's stamp, which is wall-clock time (since Linux 5.18 every
     packet has one), where `ahead` says how many ns the wall clock is ahead of the clock of `now`. It is
@@ -148,7 +149,7 @@ class PacketReader:
         "since",
     )
 
-    def __init__(self, prefix_4: int = 32, prefix_6: int = 128) -> None:
+    def __init__(self, widths: Widths = WHOLE) -> None:
         self.buffer = bytearray(_LARGEST)
         self.ahead: int | None = None
         self.since = 0
@@ -157,7 +158,7 @@ class PacketReader:
         # Where knocks came from, address and port, by (source, knock, time); None: it is not wanted.
         self.origins: Origins | None = None
         self.odd: Counter[str] = Counter()
-        self._mask = masking(prefix_4, prefix_6)
+        self._mask = masking(widths)
         self._next = 0  # the sequence number expected; an instance begins at 0
         self._layouts: dict[tuple[int, ...], _Layout] = {}
         self._layout: _Layout | None = None

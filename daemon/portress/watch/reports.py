@@ -10,6 +10,7 @@ from collections.abc import Callable
 from struct import Struct
 from typing import Any, Final
 
+from portress.knock import WHOLE, Widths
 from portress.watch.packet import PacketWatcher
 from portress.watch.packetlog import Heard, PacketReader
 
@@ -53,8 +54,7 @@ class ReportWatcher(PacketWatcher):
         clock: Callable[[], int],
         *,
         wall: Callable[[], int] | None = None,
-        prefix_4: int = 32,
-        prefix_6: int = 128,
+        widths: Widths = WHOLE,
     ) -> None:
-        super().__init__(group, clock, wall=wall, prefix_4=prefix_4, prefix_6=prefix_6)
-        self._reader = ReportReader(prefix_4, prefix_6)
+        super().__init__(group, clock, wall=wall, widths=widths)
+        self._reader = ReportReader(widths)

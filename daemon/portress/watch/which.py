@@ -29,8 +29,7 @@ def watcher(
             config.journal_prefix,
             clock,
             cursor=None if state is None else state / "journal.cursor",
-            prefix_4=config.prefix_4,
-            prefix_6=config.prefix_6,
+            widths=config.widths,
             oldest=config.longest_gap,
         )
     from portress.watch.packet import PacketWatcher
@@ -41,7 +40,7 @@ def watcher(
         kind: type[PacketWatcher] = ReportWatcher
     else:
         kind = PacketWatcher
-    made = kind(config.group, clock, wall=wall, prefix_4=config.prefix_4, prefix_6=config.prefix_6)
+    made = kind(config.group, clock, wall=wall, widths=config.widths)
     if any(door.by_connection for door in config.doors.values()):
         made.keep_origins()
     return made
