@@ -9,7 +9,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterable, Iterator
 from enum import StrEnum
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from attrs import define, frozen
 
@@ -29,6 +29,26 @@ class How(StrEnum):
     FOUND = "found"  # in the kernel, when the daemon began
     RESTORED = "restored"  # from the ledger
     FLEET = "fleet"  # at another gateway, whose name follows: `fleet edge-2`
+
+
+def came(how: str) -> tuple[str, str]:
+    """How an admission came about, without the other gateway, and that gateway's name; empty: at none."""
+    kind, _, gateway = how.partition(" ")
+    return kind, gateway
+
+
+# How an admission came about, for people: in a column, and in a sentence. What is not named is its own name.
+IN_A_COLUMN: Final[dict[str, str]] = {
+    How.KNOCK: "fixed knock",
+    How.COMMAND: "by hand",
+    How.FOUND: "found in kernel",
+}
+IN_A_SENTENCE: Final[dict[str, str]] = {
+    How.KNOCK: "by knocking",
+    How.COMMAND: "by hand",
+    How.FOUND: "found in the kernel when the daemon started",
+    How.RESTORED: "restored from the ledger",
+}
 
 
 class Ending(StrEnum):

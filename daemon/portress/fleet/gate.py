@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, Final
 
-from portress.admissions import Admission, Ending, Grant, How
+from portress.admissions import Admission, Ending, Grant, How, came
 from portress.config.model import Fleet
 from portress.errors import Mistake
 from portress.events import Events
@@ -133,7 +133,7 @@ class Gate:
 
     def _goes_out(self, admission: Admission) -> bool:
         """Whether others are to let that source in as well: not that of one connection, which comes here."""
-        elsewhere = admission.how.startswith(How.FLEET)
+        elsewhere = came(admission.how)[0] == How.FLEET
         return self._shared(admission.door) and not elsewhere and not admission.source.port
 
     def _shared(self, door: str) -> bool:

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from attrs import frozen
 
+from portress.admissions import Ending
 from portress.errors import Mistake
 from portress.ledger.ledger import Record
 from portress.shown import shown
@@ -146,7 +147,7 @@ def _bars(axes: Any, lines: list[Row], now: float) -> None:
         (_days(one.ended), place)
         for place, row in enumerate(lines)
         for one in row.records
-        if one.ended is not None and one.ending != "expired"
+        if one.ended is not None and one.ending != Ending.EXPIRED
     ]
     size = 9 if len(lines) <= MANY else 5
     axes.plot(*zip(*cut, strict=True) if cut else ((), ()), "|", color=_INK, markersize=size, zorder=4)
@@ -223,7 +224,7 @@ def _legend(figure: Any, axes: Any, lines: list[Row], now: float, zone: tzinfo) 
     handles: list[Any] = [
         Patch(facecolor=colour, label=shown(door)) for door, colour in _colours(lines).items()
     ][:12]
-    if any(record.ending not in (None, "expired") for row in lines for record in row.records):
+    if any(record.ending not in (None, Ending.EXPIRED) for row in lines for record in row.records):
         handles.append(
             Line2D([], [], linestyle="", marker="|", color=_INK, markersize=9, label="ended early")
         )

@@ -26,6 +26,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
 
+from portress.admissions import Ending
 from portress.knock import Source
 from portress.ledger.file import (
     COLUMNS,
@@ -325,7 +326,7 @@ class Ledger(Reader):
             db.execute(
                 "UPDATE admission SET ended = CASE WHEN ? THEN min(?, until) ELSE ? END, ending = ?"
                 " WHERE id = ? AND ended IS NULL",
-                (how == "expired", at, at, how, row),
+                (how == Ending.EXPIRED, at, at, how, row),
             )
 
     def expire(self, now: float) -> int:

@@ -16,6 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from portress import durations
+from portress.admissions import IN_A_COLUMN, Ending, How, came
 from portress.durations import utc
 from portress.knock import SECOND
 from portress.ledger.ledger import Record
@@ -35,17 +36,22 @@ FIELDS: Final = (
     "ending",
 )
 
-_STYLES: Final = {"active": "bold green", "expired": "dim", "dismissed": "yellow", "unenrolled": "yellow"}
+_STYLES: Final[dict[str, str]] = {
+    "active": "bold green",
+    Ending.EXPIRED: "dim",
+    Ending.DISMISSED: "yellow",
+    Ending.UNENROLLED: "yellow",
+}
 
 
 def by(record: Record) -> str:
     """What let the source in: the keyholder, or how it came about."""
-    how, _, gateway = record.how.partition(" ")
-    if gateway:  # in a fleet
-        return f"{record.keyholder or 'fixed knock'} at {gateway}"
+    how, gateway = came(record.how)
+    if gateway:
+        return f"{record.keyholder or IN_A_COLUMN[How.KNOCK]} at {gateway}"
     if record.keyholder:
         return f"{record.keyholder}, {record.paper}" if record.paper else record.keyholder
-    return {"knock": "fixed knock", "command": "by hand", "found": "found in kernel"}.get(how, how)
+    return IN_A_COLUMN.get(how, how)
 
 
 def table(records: Iterable[Record], now: float, width: int, zone: tzinfo | None = None) -> Table:
@@ -82,6 +88,7 @@ def _lasted(record: Record, now: float) -> str:
 
 def values(record: Record, now: float) -> dict[str, Any]:
     """A record for programs, moments in UTC. `ended` and `ending` are None while it is under way."""
+    how, gateway = came(record.how)
     over = record.ended is not None or record.until <= now
     return {
         "source": str(record.source),
@@ -89,8 +96,8 @@ def values(record: Record, now: float) -> dict[str, Any]:
         "keyholder": record.keyholder,
         "step": record.step,
         "paper": record.paper or None,
-        "how": record.how.partition(" ")[0],
-        "gateway": record.how.partition(" ")[2] or None,
+        "how": how,
+        "gateway": gateway or None,
         "since": utc(record.since),
         "until": utc(record.until),
         "ended": utc(record.finish) if over else None,

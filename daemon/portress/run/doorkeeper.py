@@ -14,7 +14,7 @@ from typing import Final
 
 from attrs import evolve
 
-from portress.admissions import Admission, Ending, Grant, Register, shuts, stay_of
+from portress.admissions import Admission, Ending, Grant, Register, came, shuts, stay_of
 from portress.config.model import Config
 from portress.durations import counted
 from portress.events import Events, Minutely
@@ -175,7 +175,7 @@ class Doorkeeper(Restoring):
             self.register.put(admission)
             self._books.admitted(admission, until_unix, grant.step, paper=grant.paper)
             admission.step, admission.last = grant.step, now
-        how = grant.how.partition(" ")[0]
+        how, _ = came(grant.how)
         self.admitted[grant.door, how] = self.admitted.get((grant.door, how), 0) + 1
         self.connections[grant.door] += bool(grant.source.port)
         self._fellows.admitted(admission, until_unix, grant.step)

@@ -19,6 +19,7 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import Metric
 
 from portress import __version__, hours
+from portress.admissions import How
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.exposure import Exposure
 from portress.run.fellows import Fellows
@@ -189,7 +190,7 @@ class Metrics:
     def _admissions(self) -> Iterator[Metric]:
         keeper = self.doorkeeper
         made = CounterMetricFamily("portress_admissions", "Admissions made.", labels=["door", "how"])
-        none = {(door, how): 0 for door in self.in_force.config.doors for how in ("knock", "command")}
+        none = {(door, how): 0 for door in self.in_force.config.doors for how in (How.KNOCK, How.COMMAND)}
         for (door, how), count in (none | keeper.admitted).items():
             made.add_metric([door, how], count)
         yield made

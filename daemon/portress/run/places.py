@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from portress.admissions import Admission, Grant, How
+from portress.admissions import Admission, Grant, How, came
 from portress.durations import spell
 from portress.events import Events
 from portress.knock import SECOND
@@ -17,8 +17,8 @@ def tell_admitted(events: Events, grant: Grant, *, again: bool) -> None:
     """The event of an admission, new or renewed."""
     who = f", keyholder {grant.keyholder}{grant.paper and ', '}{grant.paper}" if grant.keyholder else ""
     by = ", by command" if grant.how == How.COMMAND else ""
-    if grant.how.startswith(How.FLEET):
-        by = f", at {grant.how.removeprefix(How.FLEET).strip()}"
+    if gateway := came(grant.how)[1]:
+        by = f", at {gateway}"
     events.tell(
         "admitted",
         f"{grant.source} admitted{' again' if again else ''} to {grant.door}"

@@ -10,7 +10,7 @@ from collections.abc import Container, Mapping
 from typing import Any, Final
 
 from portress import __version__, hours
-from portress.admissions import Admission
+from portress.admissions import Admission, came
 from portress.clock import STEP
 from portress.config.model import Config, Door
 from portress.durations import counted, utc
@@ -44,8 +44,8 @@ def admission(one: Admission, now: int, unix: float) -> dict[str, Any]:
         "door": one.door,
         "source": str(one.source),
         "keyholder": one.keyholder,
-        "how": one.how.partition(" ")[0],
-        "gateway": one.how.partition(" ")[2] or None,
+        "how": came(one.how)[0],
+        "gateway": came(one.how)[1] or None,
         "since": utc(unix - (now - one.since) / SECOND),
         "until": utc(unix + (one.until - now) / SECOND),
         "left": seconds(max(0, one.until - now)),

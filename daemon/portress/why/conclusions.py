@@ -12,6 +12,7 @@ from typing import Final
 from attrs import frozen
 
 from portress import hours
+from portress.admissions import Ending
 from portress.clock import STEP
 from portress.config.model import Config, Door
 from portress.durations import counted, moment, pauses, spell
@@ -132,7 +133,7 @@ def _unenrolled(facts: Facts) -> list[str]:
     one = past[0] if past else None
     if one is None or one.keyholder is None or enrolled is None or one.keyholder in enrolled:
         return []
-    when = "" if one.ending != "unenrolled" or one.ended is None else f" {_ago(facts, one.ended)}"
+    when = "" if one.ending != Ending.UNENROLLED or one.ended is None else f" {_ago(facts, one.ended)}"
     return [
         f"Keyholder {one.keyholder}, who was admitted to {one.door} from there, was unenrolled{when}:"
         f" their knocks open nothing. To enrol them again: portress enrol {one.keyholder} --door {one.door}."

@@ -7,23 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import tzinfo
-from typing import Any, Final
+from typing import Any
 
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from portress.admissions import IN_A_SENTENCE
 from portress.durations import moment, pause, spell, unix
 from portress.knock import SECOND
 from portress.verdict import progress
 from portress.verdict_words import STYLES
-
-_HOW: Final = {
-    "knock": "by knocking",
-    "command": "by hand",
-    "found": "found in the kernel when the daemon started",
-    "restored": "restored from the ledger",
-}
 
 
 def parts(told: dict[str, Any], zone: tzinfo | None = None) -> Iterator[Any]:
@@ -54,7 +48,9 @@ def _standing(told: dict[str, Any], zone: tzinfo | None) -> Table:
     grid.add_column(no_wrap=True)
     grid.add_column(overflow="fold")
     for one in told["admissions"]:
-        who = f"keyholder {one['keyholder']}" if one["keyholder"] else _HOW.get(one["how"], one["how"])
+        who = (
+            f"keyholder {one['keyholder']}" if one["keyholder"] else IN_A_SENTENCE.get(one["how"], one["how"])
+        )
         until = f"{moment(unix(one['until']), zone)}, {_left(one['left'])} left"
         grid.add_row(Text("admitted", "bold green"), f"{one['door']} until {until}, {who}")
     if not told["guarded"]:
