@@ -93,13 +93,12 @@ class Tracker:
         self.misses = misses
         self.used: dict[bytes, Use] = dict(used or {})
         self.floor = floor
-        self.trie = trie
         self._callers: dict[Hashable, State] = {}
         self._rooms: dict[tuple[int, int], _Room] = {}
         self._missed: OrderedDict[Hashable, tuple[int, ...]] = OrderedDict()
         self._shunned: OrderedDict[Hashable, int] = OrderedDict()
         # the age of the tree in which a (keyholder, door, claim) came into force
-        self._holders = dict.fromkeys(trie.rotating, trie.age)
+        self._holders: dict[tuple[str | None, str, bytes], int] = {}
         self.evicted = 0  # callers that rule 10 sent away
         self.replace(trie)
 
@@ -153,7 +152,7 @@ class Tracker:
 
     def _still_valid(self, one: Expected, age: int) -> bool:
         """Whether a sequence of a tree of that age is rotating and of a secret still in force."""
-        came = None if one.step is None else self._holders.get(one.holder)
+        came = self._holders.get(one.holder)
         return came is not None and came <= age
 
     def _arrive(self, source: Hashable, node: Node, now: int, state: State | None) -> Verdict:
@@ -323,7 +322,6 @@ class Tracker:
         gone: list[tuple[Hashable, Advanced]] = []
         for (_, hold), room in self._rooms.items():
             while (head := self._oldest(room)) is not None and now - head[0] > hold:
-                room.queue.popleft()
                 self._leave(head)
                 gone.append((head[2], head[1].advanced))
         while self._shunned and next(iter(self._shunned.values())) <= now:

@@ -9,7 +9,7 @@ from ipaddress import ip_address
 import dpkt
 import pytest
 
-from portress.knock import TCP, UDP, Knock, Source
+from portress.knock import TCP, UDP, Knock, Source, Widths
 from portress.watch.frame import Oddity, destination, first_packet, masking
 
 SYN, ACK, FIN, RST, PSH, URG = 0x02, 0x10, 0x01, 0x04, 0x08, 0x20
@@ -225,7 +225,7 @@ def test_random_valid_packets_are_read_as_dpkt_reads_them() -> None:
 
 
 def test_a_source_is_masked_to_its_prefix() -> None:
-    mask = masking(24, 64)
+    mask = masking(Widths(24, 64))
     assert mask is not None
     assert mask(V4) == ip_address("192.0.2.0").packed
     assert mask(ip_address("2001:db8:1:2:3:4:5:6").packed) == ip_address("2001:db8:1:2::").packed
@@ -234,11 +234,11 @@ def test_a_source_is_masked_to_its_prefix() -> None:
 def test_masking_agrees_with_the_nouns_at_every_length() -> None:
     rng = random.Random(2)
     for bits in range(1, 33):
-        mask, address = masking(bits, 4 * bits - 1), rng.randbytes(16)
+        mask, address = masking(Widths(bits, 4 * bits - 1)), rng.randbytes(16)
         assert mask is not None
         assert mask(address[:4]) == Source.of(address[:4], bits).packed
         assert mask(address) == Source.of(address, 4 * bits - 1).packed
 
 
 def test_whole_addresses_need_no_mask() -> None:
-    assert masking(32, 128) is None
+    assert masking(Widths(32, 128)) is None

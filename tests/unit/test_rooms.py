@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -215,3 +216,72 @@ def test_one_class_name_is_one_thing() -> None:
                     twice.append(f"{node.name}: {seen[node.name]} and {name}")
                 seen[node.name] = name
     assert twice == []
+
+
+def _methods() -> set[str]:
+    """The names of all methods of ours, but properties."""
+    return {
+        one.name
+        for path in MODULES.values()
+        for node in ast.walk(_tree(path))
+        if isinstance(node, ast.ClassDef)
+        for one in node.body
+        if isinstance(one, ast.FunctionDef | ast.AsyncFunctionDef) and not one.decorator_list
+    }
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_nobody_is_given_what_he_calls_after_he_was_made(name: str) -> None:
+    methods = _methods()
+    for node in ast.walk(_tree(MODULES[name])):
+        if not isinstance(node, ast.Assign):
+            continue
+        called = isinstance(node.value, ast.Lambda) or (
+            isinstance(node.value, ast.Attribute)
+            and node.value.attr in methods
+            and ast.unparse(node.value).startswith("self.")
+        )
+        for target in node.targets if called else ():
+            mine = isinstance(target, ast.Attribute) and ast.unparse(target.value) == "self"
+            assert mine or not isinstance(target, ast.Attribute), ast.unparse(node)
+
+
+DEVELOPERS: Final = (REPOSITORY / "DEVELOPERS.md").read_text()
+
+
+def test_every_room_has_its_line_for_contributors() -> None:
+    inside = {path.parent.relative_to(PACKAGE) for path in _files()} - {Path()}
+    assert {"fleet", "run", "guard"} <= {str(one) for one in inside}
+    for one in inside:
+        assert f"{one}/`" in DEVELOPERS, one
+    for path in sorted(REPOSITORY.iterdir()):
+        if path.is_dir() and not path.name.startswith(".") and path.name not in MADE:
+            assert f"`{path.name}/" in DEVELOPERS, path.name
+
+
+MADE: Final = ("build", "dist", "__pycache__")
+
+
+def test_the_places_that_contributors_are_sent_to_are_there() -> None:
+    places = [REPOSITORY, PACKAGE, REPOSITORY / "shared", REPOSITORY / "tests"]
+    named = set(re.findall(r"`([a-z_]+/[\w./-]*)`", DEVELOPERS)) - {"commands/NAME.py"}
+    assert len(named) > 50
+    for one in named:
+        if not re.match(r"(tcp|udp)/[0-9]", one):
+            assert any((place / one).exists() or (place / f"{one}.py").exists() for place in places), one
+
+
+@pytest.mark.parametrize(
+    "what",
+    [
+        "a verb",
+        "a configuration key",
+        "a watcher",
+        "an event",
+        "a metric",
+        "a check of the doctor",
+        "a way to let somebody in",
+    ],
+)
+def test_contributors_are_told_how_to_add(what: str) -> None:
+    assert re.search(rf"^\*\*{what}\*\*: .*`", DEVELOPERS.partition("## How to add")[2], re.MULTILINE)

@@ -191,6 +191,13 @@ def test_a_late_knock_starts_over() -> None:
     assert len(host.tracker) == 0
 
 
+def test_the_pause_of_a_late_knock_is_counted_from_the_last_right_one() -> None:
+    host = Host(SSH)
+    host.hear(A, 10)
+    late = host.hear(B, 71)
+    assert isinstance(late, Lapsed) and (late.pause, late.gap) == (61 * SECOND, 60 * SECOND)
+
+
 def test_a_late_knock_is_looked_at_as_a_first_one() -> None:
     host = Host(SSH, expect("web", B, D))
     host.hear(A, 0)

@@ -105,7 +105,8 @@ def test_in_a_flood_those_go_that_came_with_it_and_are_at_their_first_knock() ->
     for number in range(200):
         host.hear(A, 10.2, source=b"flood%d" % number)
     host.hear(A, 10.9, source=b"fresh")
-    assert host.tracker.thin(int(11.1 * SECOND), crowd=202, fresh=SECOND // 2) == 0
+    assert host.tracker.thin(int(11.1 * SECOND), crowd=201, fresh=SECOND // 2) == 0
+    assert host.tracker.thin(int(10.7 * SECOND), crowd=200, fresh=SECOND // 2) == 0
     assert host.tracker.thin(int(11.1 * SECOND), crowd=200, fresh=SECOND // 2) == 200
     assert host.callers() == {b"slow": 1, b"ahead": 2, b"fresh": 1}
     assert host.tracker.evicted == 200
@@ -314,6 +315,50 @@ def test_the_sources_shunned_are_no_more_than_the_limit() -> None:
     ]
 
 
+def test_only_what_is_over_is_forgotten() -> None:
+    host = Host(SSH, misses=Misses(3, 10 * SECOND, 10 * SECOND))
+    for second in (1, 2, 3):
+        miss(host, second, source=HOME)  # shunned until 13 s
+    for second in (7, 8, 9):
+        miss(host, second, source=WORK)  # shunned until 19 s
+    host.tracker.expire(13 * SECOND)
+    assert dict(host.tracker.shunned(0)) == {WORK: 19 * SECOND}
+
+
+def test_misses_are_kept_as_long_as_the_last_one_counts() -> None:
+    host = Host(SSH, misses=Misses(3, 10 * SECOND, 10 * SECOND))
+    miss(host, 1)
+    miss(host, 9)
+    host.tracker.expire(19 * SECOND)  # exactly within the time
+    assert host.tracker.misses_of(HOME, 19 * SECOND) == 1
+    host.tracker.expire(19 * SECOND + 1)
+    assert host.tracker.misses_of(HOME, 19 * SECOND) == 0
+
+
+def test_the_misses_that_are_over_go_and_younger_ones_of_others_stay() -> None:
+    host = Host(SSH, misses=Misses(3, 10 * SECOND, 10 * SECOND))
+    miss(host, 1, source=HOME)
+    miss(host, 8, source=WORK)
+    host.tracker.expire(12 * SECOND)
+    assert [host.tracker.misses_of(one, 8 * SECOND) for one in (HOME, WORK)] == [0, 1]
+
+
+def test_who_is_shunned_again_is_forgotten_no_sooner_than_others() -> None:
+    host = Host(SSH, limit=2, misses=Misses(1, SECOND, 10 * SECOND))
+    miss(host, 0, source=HOME)
+    miss(host, 5, source=WORK)
+    miss(host, 11, source=HOME)
+    miss(host, 12, source=AWAY)  # there is room for two: the one whose shunning ends first goes
+    assert dict(host.tracker.shunned(0)) == {HOME: 21 * SECOND, AWAY: 22 * SECOND}
+
+
+def test_a_miss_below_the_limit_may_be_a_first_knock() -> None:
+    host = Host(SSH, expect("web", D, E), misses=MISSES)
+    host.hear(A)
+    assert host.hear(D) == Missed(1, 3, anew=True)
+    assert host.callers() == {HOME: 1}
+
+
 def test_a_forgotten_source_begins_with_a_clean_sheet() -> None:
     host = Host(SSH, misses=MISSES)
     miss(host, 0)
@@ -345,6 +390,17 @@ def blocks_left(host: Host, knocks: Iterable[tuple[bytes, int]]) -> int:
     for source, knock in knocks:
         host.tracker.hear(source, knock, host.now)
     return sys.getallocatedblocks() - before
+
+
+def test_those_that_stay_are_not_swept_away_with_those_that_went() -> None:
+    host = Host(SSH)
+    for number in range(300):
+        host.hear(A, source=b"%d" % number)
+    for number in range(250):
+        host.hear(B, source=b"%d" % number)
+    assert len(host.callers()) == 300
+    gone = host.tracker.expire(host.now + 61 * SECOND)
+    assert len(gone) == 300 and host.callers() == {}
 
 
 def test_a_source_that_restarts_a_million_times_costs_no_memory() -> None:

@@ -220,3 +220,15 @@ def test_the_fixed_sequences_are_those_of_the_doors_that_have_one() -> None:
         "vpn": Door("vpn", services, stay=SECOND),
     }
     assert fixed(Config(doors)) == [Expected(sequence, "ssh")]
+
+
+def test_what_was_in_force_lately_is_gone_on_with_and_not_begun() -> None:
+    trie = Trie([expect("ssh", A, B, C)], [expect("old", D, B, C), expect("older", A, C, B)])
+    assert trie.opening == trie.root.children.keys() == {A}
+    assert trie.over.keys() == {D}
+    for path, door in (((A, B, C), "ssh"), ((D, B, C), "old"), ((A, C, B), "older")):
+        assert [one.door for one in at(trie, *path).endings] == [door]
+
+
+def test_without_anything_lately_nothing_is_over() -> None:
+    assert Trie([expect("ssh", A, B, C)]).over == {}
