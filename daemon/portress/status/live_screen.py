@@ -16,10 +16,10 @@ from rich.segment import Segment
 from rich.style import Style
 from rich.text import Text
 
-from portress.durations import moment, spell, unix
-from portress.knock import SECOND
+from portress.durations import moment, unix
 from portress.shown import shown
-from portress.status.screen import ADMISSIONS, CALLERS, DOORS, headline
+from portress.status.screen import headline
+from portress.status.tables import ADMISSIONS, CALLERS, DOORS, SHUNNED, Column, furthest_first, narrow, rows
 from portress.status.view import KEYS
 
 Cell = tuple[str, Style | None]  # a character ("" behind a wide one) and how it looks
@@ -30,12 +30,9 @@ _PLAIN: Final = Style.null()
 _BLANK: Final[Cell] = (" ", None)
 _BETWEEN: Final = "  "
 _HEADING: Final = "bold underline"
-_TO_THE_RIGHT: Final = ("left", "admitted", "right", "of")
 _ROOMY: Final = 100  # columns from which on the end of an admission is shown
 _AIRY: Final = 20  # lines from which on there are blank ones between the tables
 _CONSOLE: Final = Console(force_terminal=True, highlight=False)
-_SOON: Final = 60.0  # seconds; admissions that end within are marked
-_LATE: Final = 10.0  # seconds; callers whose gap ends within are
 _WORRY: Final = {
     "missed": "yellow",
     "lapsed": "yellow",
@@ -53,12 +50,18 @@ _WORRY: Final = {
 }
 
 
+EVENTS: Final = (
+    Column("at", lambda one: Text(moment(unix(one["time"]))[11:], "dim")),
+    Column("last events", lambda one: Text(one["text"], _WORRY.get(one["event"], ""))),
+)
+
+
 class Section:
     """A table with a heading, of which as many rows are shown as there is room for."""
 
     def __init__(
         self,
-        columns: Sequence[str],
+        columns: Sequence[Column],
         rows: Sequence[Sequence[Text]],
         empty: str,
         *,
@@ -84,7 +87,7 @@ class Section:
         """The heading and at most `room` lines below it, none wider than `columns`."""
         fits = self.count <= room or not self.whole
         shown = self.rows[: room if fits else max(0, room - 1)]
-        heading = [Text(column, _HEADING) for column in self.columns]
+        heading = [Text(column.heading, _HEADING) for column in self.columns]
         widths = fit([max(map(_width, cells)) for cells in zip(heading, *shown, strict=True)], columns)
         for row in (heading, *shown):
             yield self._line(row, widths)
@@ -104,8 +107,7 @@ class Section:
             text = cell.copy()
             text.truncate(width, overflow="ellipsis")
             blank = " " * (width - _width(text))
-            right = column in _TO_THE_RIGHT
-            line.append(blank if right else "").append_text(text).append("" if right else blank)
+            line.append(blank if column.right else "").append_text(text).append("" if column.right else blank)
             line.append(_BETWEEN)
         line.rstrip()
         return line
@@ -194,61 +196,26 @@ def _clock_beside(line: Text, now: float, columns: int) -> Text:
     return line + Text(" " * gap + at, "dim") if gap >= 2 else line
 
 
-def _left(seconds: float, soon: float = 0) -> Text:
-    return Text(spell(round(seconds) * SECOND), "yellow" if seconds < soon else "")
-
-
 def _doors(told: dict[str, Any]) -> Section:
-    rows = [
-        [
-            Text(one["name"]),
-            Text(", ".join(one["services"] or ["as loaded"])),
-            Text(" or ".join(one["openers"]), "dim"),
-            Text("" if one["stay"] is None else spell(round(one["stay"] * SECOND)), "dim"),
-            Text(f"{one['admitted']:,}"),
-        ]
-        for one in told["doors"]
-    ]
-    return Section(DOORS, rows, "No doors.")
+    return Section(DOORS, rows(DOORS, told["doors"]), "No doors.")
 
 
 def _admissions(told: dict[str, Any], *, roomy: bool) -> Section:
-    rows = []
-    for one in told["admissions"]:
-        cells = [Text(one["source"]), Text(one["door"]), _left(one["left"], _SOON)]
-        if roomy:
-            cells.append(Text(moment(unix(one["until"])), "dim"))
-        rows.append([*cells, Text(one["keyholder"] or "")])
-    columns = [one for one in ADMISSIONS if roomy or one != "until"]
+    columns = ADMISSIONS if roomy else narrow(ADMISSIONS)
     count, skipped = told["totals"]["admissions"], told.get("skipped", 0)
-    return Section(columns, rows, "No admissions.", count=count, skipped=skipped)
+    listed = rows(columns, told["admissions"])
+    return Section(columns, listed, "No admissions.", count=count, skipped=skipped)
 
 
 def _callers(told: dict[str, Any]) -> Section:
-    rows = []
-    for one in sorted(told["callers"], key=lambda each: (-each["right"], each["left"])):
-        left = _left(one["left"], _LATE)
-        rows.append(
-            [
-                Text(one["source"]),
-                Text(", ".join(one["doors"])),
-                Text(str(one["right"])),
-                Text(str(one["of"])),
-                left,
-            ]
-        )
-    for one in sorted(told["shunned"], key=lambda each: -each["left"]):
-        rows.append([Text(one["source"]), Text("shunned", "red"), Text(""), Text(""), _left(one["left"])])
+    shunned = sorted(told["shunned"], key=lambda one: -one["left"])
+    listed = rows(CALLERS, furthest_first(told["callers"])) + rows(SHUNNED, shunned)
     count = told["totals"]["callers"] + told["totals"]["shunned"]
-    return Section(CALLERS, rows, "No callers.", count=count)
+    return Section(CALLERS, listed, "No callers.", count=count)
 
 
 def _events(told: dict[str, Any]) -> Section:
-    rows = [
-        [Text(moment(unix(one["time"]))[11:], "dim"), Text(one["text"], _WORRY.get(one["event"], ""))]
-        for one in reversed(told["events"])
-    ]
-    return Section(("at", "last events"), rows, "Nothing yet.", whole=False)
+    return Section(EVENTS, rows(EVENTS, reversed(told["events"])), "Nothing yet.", whole=False)
 
 
 def cells(lines: Iterable[Text], size: tuple[int, int], keys: str = KEYS) -> Screen:

@@ -5,6 +5,7 @@ In: the daemon's answer, or what the kernel alone knows ("daemon": False). Out: 
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from rich import box
@@ -12,14 +13,11 @@ from rich.table import Table as Grid
 from rich.text import Text
 
 from portress import hours
-from portress.durations import counted, moment, spell, unix
+from portress.durations import counted, spell
 from portress.knock import SECOND
+from portress.status.tables import ADMISSIONS, CALLERS, DOORS, GATEWAYS, Column, furthest_first, narrow, rows
 
 FEW: Final = 40  # callers and shunned sources shown
-# Columns, printed or live
-DOORS: Final = ("door", "services", "opened by", "stay", "admitted")
-ADMISSIONS: Final = ("source", "door", "left", "until", "keyholder")
-CALLERS: Final = ("caller", "door", "right", "of", "left")
 
 FAMILIES: Final = {"ipv4": "IPv4", "ipv6": "IPv6"}
 _MET: Final = {"silence": "no answer", "tcp reset": "TCP reset"}
@@ -162,16 +160,17 @@ def _fleet(told: dict[str, Any]) -> str:
 
 def gateways(told: dict[str, Any]) -> Grid:
     """The fleet's gateways, and how many of those admitted here each has let in."""
-    grid = _grid("gateway", "alive", "admitted")
     fleet = told["fleet"]
     mine = [one.get("gateway") or fleet["gateway"] for one in told["admissions"]]
-    for name in sorted({*fleet["gateways"], *mine}):
-        alive = "yes" if name in fleet["gateways"] else "no"
-        here = " (this one)" if name == fleet["gateway"] else ""
-        grid.add_row(
-            Text(name + here), Text(alive, "" if alive == "yes" else "bold red"), str(mine.count(name))
-        )
-    return grid
+    listed = [
+        {
+            "name": f"{name} (this one)" if name == fleet["gateway"] else name,
+            "alive": name in fleet["gateways"],
+            "admitted": mine.count(name),
+        }
+        for name in sorted({*fleet["gateways"], *mine})
+    ]
+    return _grid(GATEWAYS, rows(GATEWAYS, listed))
 
 
 def _unguarded(doors: dict[str, str]) -> str:
@@ -182,60 +181,28 @@ def _unguarded(doors: dict[str, str]) -> str:
     return "; ".join(f"{', '.join(names)} open to strangers: {why}" for why, names in by_why.items())
 
 
-def _grid(*columns: str) -> Grid:
+def _grid(columns: Sequence[Column], rows: Iterable[Sequence[Text]]) -> Grid:
     grid = Grid(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
     for column in columns:
-        grid.add_column(column, justify="right" if column in ("admitted", "left", "right") else "left")
+        grid.add_column(column.heading, justify="right" if column.right else "left")
+    for row in rows:
+        grid.add_row(*row)
     return grid
 
 
 def doors(told: dict[str, Any]) -> Grid:
     """The doors and how many are admitted to each."""
-    grid = _grid(*DOORS)
-    for one in told["doors"]:
-        services = ", ".join(one["services"] or ["as loaded"])
-        admitted = one["admitted"]
-        stay = "" if one["stay"] is None else _left(one["stay"])
-        if one["linger"] is False:
-            stay += ", then cut"
-        if one["admits"] == "connection":
-            stay += ", one connection"
-        if one["places"] is not None:
-            stay += f", {counted(one['places'], 'place')} each"
-        if one.get("leaving"):
-            stay += ", can be left"
-        cells = (one["name"], services, " or ".join(one["openers"]), stay, str(admitted))
-        grid.add_row(*map(Text, cells))
-    return grid
+    return _grid(DOORS, rows(DOORS, told["doors"]))
 
 
 def admissions(listed: list[dict[str, Any]], width: int) -> Grid:
     """Who is let through which door, and for how long yet; until when, if there is room for it."""
-    rows = [
-        (
-            one["source"],
-            one["door"],
-            _left(one["left"]),
-            moment(unix(one["until"])),
-            one["keyholder"] or "",
-        )
-        for one in listed
-    ]
-    columns = ADMISSIONS
-    needed = sum(max(map(len, cells)) + 2 for cells in zip(columns, *rows, strict=True))
-    kept = [number for number, column in enumerate(columns) if column != "until" or needed <= width]
-    grid = _grid(*(columns[number] for number in kept))
-    for row in rows:
-        grid.add_row(*(Text(row[number]) for number in kept))
-    return grid
+    lines = [[Text(one.heading) for one in ADMISSIONS], *rows(ADMISSIONS, listed)]
+    needed = sum(max(cell.cell_len for cell in cells) + 2 for cells in zip(*lines, strict=True))
+    columns = ADMISSIONS if needed <= width else narrow(ADMISSIONS)
+    return _grid(columns, rows(columns, listed))
 
 
 def callers(listed: list[dict[str, Any]]) -> Grid:
     """Who is part-way, the furthest first."""
-    grid = _grid(*CALLERS)
-    for one in sorted(listed, key=lambda each: (-each["right"], each["left"])):
-        doors = ", ".join(one["doors"][:3]) + (", …" if len(one["doors"]) > 3 else "")
-        grid.add_row(
-            *map(Text, (one["source"], doors, str(one["right"]), str(one["of"]), _left(one["left"])))
-        )
-    return grid
+    return _grid(CALLERS, rows(CALLERS, furthest_first(listed)))
