@@ -54,12 +54,13 @@ class Guard:
     def __init__(self) -> None:
         self.inside: dict[tuple[str, Source], int] = {}
         self.told_new: list[bool] = []
+        self.told_came: list[bool] = []
         self.dismissed: set[Source] = set()
         self.size = 1000
         self.gone = False
         self.sessions = Sessions(lambda _: None)
 
-    def admit(self, grants: Iterable[Grant], *, new: bool = False) -> None:
+    def admit(self, grants: Iterable[Grant], *, new: bool = False, came: bool = False) -> None:
         grants = list(grants)
         if self.gone:
             raise GuardError("there is no such table")
@@ -67,6 +68,7 @@ class Guard:
         if len(self.inside) + len(coming) > self.size:
             raise NoRoom("the set is full")
         self.told_new.append(new)
+        self.told_came.append(came)
         self.inside.update({(one.door, one.source): one.stay for one in grants})
 
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
@@ -197,6 +199,92 @@ def test_whoever_completed_stays_for_as_long_as_the_door_says() -> None:
         ("admitted", "vpn", "192.0.2.8", 1_900_000_600.0, None, None, "knock"),
     ]
     assert house.keeper.admitted == {("ssh", "knock"): 1, ("vpn", "knock"): 1}
+
+
+# Where the guard itself has let somebody in
+
+
+def by_guard(house: House, when: float, keyholder: str | None = None, door: str = "ssh") -> None:
+    """The guard let Ana in by a knock so many seconds ago."""
+    step = None if keyholder is None else 63_333_333
+    grant = Grant.of(Expected(KNOCKS, door, keyholder, step), ANA, house.now - round(when * SECOND))
+    house.keeper.opened([grant])
+
+
+def test_whom_the_guard_let_in_is_noted_from_the_knock_on_and_nothing_is_asked_of_the_guard() -> None:
+    house = House()
+    by_guard(house, 2)
+    (one,) = house.keeper.register
+    assert (one.since, one.until) == (house.now - 2 * SECOND, house.now + HOUR - 2 * SECOND)
+    assert house.guard.told_came == [] and house.keeper.admitted == {("ssh", "knock"): 1}
+    assert house.texts("admitted") == ["192.0.2.7 admitted to ssh for 1h"]
+
+
+@pytest.mark.parametrize("left", [90, 0.5])
+def test_the_guards_stay_is_cut_to_the_keyholders_end(left: float) -> None:
+    house = House()
+    house.enrol(ana=house.unix + left)
+    by_guard(house, 0, "ana")
+    assert house.guard.inside == {("ssh", ANA): round(left * SECOND)} and house.guard.told_came == [True]
+    assert [one.until for one in house.keeper.register] == [house.now + round(left * SECOND)]
+
+
+@pytest.mark.parametrize("over", [0, 5])
+def test_whom_the_guard_let_in_after_the_keyholders_end_is_put_out(over: float) -> None:
+    house = House()
+    house.enrol(ana=house.unix - over)
+    house.guard.inside["ssh", ANA] = HOUR
+    by_guard(house, 0, "ana")
+    assert house.guard.inside == {} and not list(house.keeper.register) and house.told == []
+
+
+def test_the_guard_does_not_shorten_an_admission() -> None:
+    house = House()
+    house.admit(ANA, stay=2 * HOUR)
+    house.passes(10)
+    by_guard(house, 0)
+    assert house.guard.inside == {("ssh", ANA): 2 * HOUR - 10 * SECOND}
+    assert house.guard.told_came == [False, True]
+    assert [line[0] for line in house.writes.lines] == ["admitted"]
+
+
+def test_a_renewal_by_the_guard_to_the_very_end_there_was_is_noted_as_one() -> None:
+    house = House()
+    house.admit(ANA, stay=HOUR)
+    by_guard(house, 0)
+    assert house.guard.told_came == [False]
+    assert [line[0] for line in house.writes.lines] == ["admitted", "renewed"]
+
+
+def test_whom_the_guard_let_in_may_have_flows_that_outlive_it_again() -> None:
+    house = House()
+    house.admit(ANA)
+    house.keeper.dismiss(ANA, None)
+    assert house.guard.dismissed == {ANA}
+    by_guard(house, 0)
+    assert house.guard.dismissed == set()
+
+
+def test_what_the_guard_opened_of_a_door_that_is_gone_is_not_noted() -> None:
+    house = House()
+    by_guard(house, 0, door="shop")
+    assert not list(house.keeper.register) and house.told == []
+
+
+def test_whom_the_guard_found_no_room_for_is_counted_and_told() -> None:
+    house = House()
+    house.keeper.found_full("ssh")
+    house.keeper.found_full("ssh")
+    assert house.keeper.turned_away == {"ssh": 2}
+    assert house.texts("full") == ["1 admission refused: admissions is full (see `admissions`, 3 now)"]
+    house.passes(61)
+    house.keeper.settle()
+    assert house.texts("full")[1:] == ["1 admission refused: admissions is full (see `admissions`, 3 now)"]
+
+
+def test_a_moment_of_the_clock_is_known_in_unix_time() -> None:
+    house = House()
+    assert house.keeper.unix_at(house.now - 3 * SECOND) == house.unix - 3
 
 
 def test_a_door_that_is_gone_lets_nobody_in() -> None:

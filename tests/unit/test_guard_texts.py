@@ -1,0 +1,24 @@
+"""The guard's text is the one that was read and driven in the kernel tests: any change to it shows."""
+
+from __future__ import annotations
+
+import pytest
+
+from guard_texts import CONFIGURATIONS, FOLDER, maps, text
+
+
+@pytest.mark.parametrize("name", CONFIGURATIONS)
+def test_the_guard_says_what_it_said_when_it_was_read(name: str) -> None:
+    assert text(name) == (FOLDER / f"{name}.nft").read_text(), (
+        "the guard's text has changed: run tests/guard_texts.py, and read the difference"
+    )
+
+
+def test_no_text_is_left_of_a_configuration_that_is_gone() -> None:
+    assert {path.stem for path in FOLDER.glob("*.nft")} == CONFIGURATIONS.keys()
+
+
+def test_the_maps_hold_what_they_held_when_they_were_read() -> None:
+    assert maps() == (FOLDER / "maps.txt").read_text(), (
+        "the maps' contents have changed: run tests/guard_texts.py, and read the difference"
+    )
