@@ -13,7 +13,7 @@ from rich.table import Table as Grid
 from rich.text import Text
 
 from portress import hours
-from portress.durations import counted, spell
+from portress.durations import counted, spell, unix
 from portress.knock import SECOND
 from portress.status.tables import ADMISSIONS, CALLERS, DOORS, GATEWAYS, Column, furthest_first, narrow, rows
 
