@@ -21,7 +21,14 @@ TOTALS: Final = {"admissions": 0, "callers": 0, "shunned": 1}
 NOW = 1_767_270_600.0
 
 
-DOOR: Final = {"services": ["tcp/22"], "openers": ["fixed"], "stay": 28800, "linger": True, "dial": None}
+DOOR: Final = {
+    "services": ["tcp/22"],
+    "openers": ["fixed"],
+    "stay": 28800,
+    "linger": True,
+    "admits": "source",
+    "dial": None,
+}
 
 
 def told(admissions: int = 3, callers: int = 2, events: int = 5, doors: int = 2) -> dict[str, Any]:
