@@ -27,6 +27,7 @@ DOOR: Final = {
     "stay": 28800,
     "linger": True,
     "admits": "source",
+    "places": None,
     "dial": None,
 }
 
