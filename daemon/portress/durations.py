@@ -113,9 +113,7 @@ def parse_moment(text: str, now: float, zone: tzinfo | None = None, end: bool = 
 def utc(unix: float) -> str:
     """A moment for programs: ISO 8601 in UTC, to the millisecond."""
     seconds, thousandths = divmod(round(unix * 1000), 1000)
-    days, seconds = divmod(seconds, DAY)
-    minutes, seconds = divmod(seconds, 60)
-    return f"{_day(days)}T{minutes // 60:02}:{minutes % 60:02}:{seconds:02}.{thousandths:03}Z"
+    return f"{_second(seconds)}.{thousandths:03}Z"
 
 
 def unix(text: str) -> float:
@@ -123,10 +121,13 @@ def unix(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
-@lru_cache(maxsize=1024)
-def _day(number: int) -> str:
-    """The date so many days after 1970-01-01. A list of moments names few days, and each often."""
-    return date.fromordinal(_FIRST_DAY + number).isoformat()
+@lru_cache(maxsize=8192)
+def _second(unix: int) -> str:
+    """A whole second in UTC. A long list of moments names few of them, and each often."""
+    days, seconds = divmod(unix, DAY)
+    minutes, seconds = divmod(seconds, 60)
+    day = date.fromordinal(_FIRST_DAY + days).isoformat()
+    return f"{day}T{minutes // 60:02}:{minutes % 60:02}:{seconds:02}"
 
 
 def expiry(text: str) -> float:

@@ -25,6 +25,7 @@ SUBJECTS: Final = {
     "flooding": "honest knocks in a flood",
     "callers": "very many callers",
     "admitting": "very many admissions",
+    "seat": "the verbs of an operator with 100,000 admissions",
     "passing": "what the guard costs honest traffic",
     "stepping": "a change of the time step",
     "tracing": "a capture of a million packets",

@@ -95,8 +95,8 @@ def _fill(ns: Namespace, host: Running, count: int) -> None:
     now = time.time()
     with closing(sqlite3.connect(host.files.state / "ledger.db")) as ledger, ledger:
         ledger.executemany(
-            "INSERT INTO admission (source, length, door, how, since, until)"
-            " VALUES (?, 128, 'ssh', 'knock', ?, ?)",
+            "INSERT INTO admission (source, length, port, door, how, since, until)"
+            " VALUES (?, 128, 0, 'ssh', 'knock', ?, ?)",
             [(source.packed, now, now + STAY) for source in sources],
         )
     host.start(60)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Collection, Iterable
 from typing import Any, cast
@@ -19,6 +20,7 @@ from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Expected, Knock, Sequence, Service, Source
 from portress.ledger.ledger import Record
+from portress.run import status_answer
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
@@ -553,3 +555,12 @@ def test_of_very_many_the_first_are_put_back_with_the_guard_and_the_rest_after_i
     assert ("ssh", source(70)) not in house.guard.inside and len(house.guard.inside) == 79
     assert house.guard.inside["ssh", source(71)] == 99 * SECOND
     assert house.guard.inside["ssh", source(72)] == 50 * SECOND
+
+
+def test_an_admissions_line_of_json_is_its_values() -> None:
+    for source in ("192.0.2.7", "2001:db8::7", "2001:db8:0:1::/64", "::ffff:192.0.2.1", "0.0.0.7", "::1:2"):
+        for keyholder, how in ((None, "knock"), ('a"\n\u202e', "fleet edge")):
+            one = Admission("ssh", Source.parse(source), 5, 7 * SECOND + 1, keyholder, how)
+            for unix in (0.0005, 1_700_000_000.9996):
+                line = status_answer.admission_line(one, 9, unix)
+                assert json.loads(line) == status_answer.admission(one, 9, unix)

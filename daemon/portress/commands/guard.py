@@ -176,16 +176,22 @@ def _tell(
 
 def _tell_others(config: Config) -> None:
     """Who else is connected to guarded ports without being admitted, and what becomes of their sessions."""
-    held = {(one.door, one.source) for one in Table().admissions()}
+    others = [
+        (door, one)
+        for door in config.doors.values()
+        for one in connected(door.services)
+        if not config.lets_in(Source.of(one.peer))
+    ]
+    # Who is admitted is only looked at if it matters: that may be very many.
+    held = {(one.door, one.source) for one in Table().each_admission()} if others else set()
     continuing = set(sessions.held())
     going_on: set[Source] = set()
     cut_off: set[Source] = set()
-    for door in config.doors.values():
-        for one in connected(door.services):
-            peer = Source.of(one.peer)
-            if not config.lets_in(peer) and (door.name, config.source(one.peer)) not in held:
-                session = Session(TCP, one.peer, one.peer_port, one.local, one.local_port)
-                (going_on if door.linger or session in continuing else cut_off).add(peer)
+    for door, one in others:
+        if (door.name, config.source(one.peer)) not in held:
+            session = Session(TCP, one.peer, one.peer_port, one.local, one.local_port)
+            stays = door.linger or session in continuing
+            (going_on if stays else cut_off).add(Source.of(one.peer))
     if going_on:
         click.echo(
             f"Connected to guarded ports: {_named(going_on)}. Their sessions continue; to"

@@ -38,3 +38,17 @@ class Nft(nftables.Nftables):  # type: ignore[misc]
         """What nft says to a text: code, output, error."""
         with _ONE_AT_A_TIME:
             return super().cmd(cmdline)
+
+    def bare(self, name: str) -> str | None:
+        """The text of a table of family inet without the elements of its sets; None if there is none.
+
+        Not by `list table`, nor are tables found by `list tables`: nft 1.0.6 reads every element first for
+        either, and again from the beginning whenever anything has changed meanwhile.
+        """
+        before = self.set_terse_output(True)
+        code, output, _ = self.cmd("list ruleset inet")
+        self.set_terse_output(before)
+        found = re.search(
+            rf"^table inet {re.escape(name)} \{{.*?^\}}\n", output or "", re.MULTILINE | re.DOTALL
+        )
+        return found[0] if code == 0 and found else None

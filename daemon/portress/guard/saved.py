@@ -17,8 +17,8 @@ _SET: Final = re.compile(r"^\t(set|map) (\S+) \{\n(?:\t\t.*\n)*?\t\}\n", re.MULT
 _TIMED: Final = re.compile(r"^\t\tflags [a-z,]*timeout", re.MULTILINE)
 
 
-def text(nft: Nft, run: Callable[[str], str]) -> str:
-    """The table in the kernel, which must be there; `run` has `nft` do what a text says.
+def text(nft: Nft, run: Callable[[str], str]) -> str | None:
+    """The table in the kernel, None if there is none; `run` has `nft` do what a text says.
 
     A set with timeouts has what happens to be in it: that is no part of the rules, and is not asked for. It
     may be much, and a listing of what changes meanwhile begins again and again.
@@ -30,12 +30,8 @@ def text(nft: Nft, run: Callable[[str], str]) -> str:
         whole = _SET.search(run(f"list {found[1]} {FAMILY} {TABLE} {found[2]}"))
         return found[0] if whole is None else whole[0]
 
-    nft.set_terse_output(True)
-    try:
-        bare = run(f"list table {FAMILY} {TABLE}")
-    finally:
-        nft.set_terse_output(False)
-    return _SET.sub(filled, bare)
+    bare = nft.bare(TABLE)
+    return None if bare is None else _SET.sub(filled, bare)
 
 
 def again(saved: str, *, own: bool) -> str:

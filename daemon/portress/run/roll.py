@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import heapq
-import json
 from collections import Counter, deque
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from itertools import islice
@@ -22,7 +21,7 @@ from portress.run import status_answer as answers
 from portress.run.listener import Listener
 
 LOOKED: Final = 4000  # admissions looked at, or sorted, at once: some 2 ms
-TOLD: Final = 256  # admissions made JSON of at once: the same
+TOLD: Final = 512  # admissions made JSON of at once: some 3 ms
 
 
 async def chosen(register: Register, narrow: Narrow, now: int) -> list[Admission]:
@@ -69,10 +68,9 @@ async def skip(listed: Iterator[Admission], count: int) -> None:
 
 async def lines(found: Iterable[Admission], limit: int | None, now: int, unix: float) -> AsyncIterator[Any]:
     """A line of JSON for each, `limit` at the most; at last one that says that this was all of it."""
-    encode = json.JSONEncoder().encode
     left = islice(found, limit)
     while part := list(islice(left, TOLD)):
-        text = "\n".join([encode(answers.admission(one, now, unix)) for one in part])
+        text = "\n".join([answers.admission_line(one, now, unix) for one in part])
         yield text.encode() + b"\n"
         await asyncio.sleep(0)
     yield {"end": True}

@@ -84,12 +84,13 @@ def read() -> Tables:
     nft.set_terse_output(True)
     nft.set_numeric_prio_output(True)
     # Table by table: what nft 1.0.6 cannot put into JSON, as the guard's own maps, it complains of.
-    others = [one["table"] for one in _ask(nft, "list tables") if "table" in one]
+    # Those with chains: `list tables` of nft 1.0.6 reads every element of every set.
+    chained = [one["chain"] for one in _ask(nft, "list chains") if "chain" in one]
     listing = [
         found
-        for one in others
-        if (one["family"], one["name"]) != (FAMILY, TABLE)
-        for found in _ask(nft, f"list table {one['family']} {one['name']}")
+        for family, name in dict.fromkeys((one["family"], one["table"]) for one in chained)
+        if (family, name) != (FAMILY, TABLE)
+        for found in _ask(nft, f"list table {family} {name}")
     ]
     chains = {key: _placed(chain) for key, chain in _chains(listing, _texts(listing)).items()}
     nft.set_terse_output(False)

@@ -85,10 +85,9 @@ def read_guard() -> Guard | None:
     """The guard in the kernel; None if there is none."""
     nft = Nft()
     nft.set_stateless_output(True)
-    nft.set_terse_output(True)
     nft.set_numeric_prio_output(True)
-    code, text, _ = nft.cmd(f"list table {FAMILY} {TABLE}")
-    if code != 0:
+    text = nft.bare(TABLE)
+    if text is None:
         return None
     return evolve(_described(text), dormant=_DORMANT.search(text) is not None)
 
