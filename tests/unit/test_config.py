@@ -30,6 +30,7 @@ def test_the_designs_example_means_what_it_says() -> None:
                 (Service(UDP, 51820, 51820),),
                 12 * 3600 * SECOND,
                 rotating=Rotating((10100, 32767), (TCP, UDP), 4, 10 * SECOND, 1),
+                leaving=True,
             ),
             "wiki": Door(
                 "wiki",

@@ -21,6 +21,8 @@ PURE: Final = (
     "tracker",
     "knock",
     "verdict",
+    "verdict_words",
+    "mirror",
     "admissions",
     "durations",
     "sequence.*",
@@ -28,6 +30,9 @@ PURE: Final = (
     "guard.contents",
     "guard.decide",
     "guard.language",
+    "guard.report",
+    "guard.closed",
+    "guard.one_connection",
     "strength.odds",
     "strength.doors",
 )
