@@ -6,6 +6,7 @@ after the other; the tree and the tracker with a sheet of paper for each of a th
 
 from __future__ import annotations
 
+import math
 import socket
 import statistics
 import time
@@ -44,13 +45,13 @@ def measure(quick: bool) -> Iterator[Figure]:
     rounds, count = (100, 1000) if quick else (400, 3000)
     with world() as w:
         for decide in ("kernel", "daemon"):
-            plain = (0.0, 0.0)
-            for kind in KINDS:
+            found = dict.fromkeys(KINDS, (math.inf, math.inf))
+            for kind in [*KINDS] * (1 if quick else 3):  # in turn: the machine has other things to do
                 with running(w.host, _door(decide, kind)) as host:
                     took, cpu = statistics.median(_rounds(w, rounds)), _sequences(w, host, count)
-                if not kind:
-                    plain = took, cpu
-                    continue
+                found[kind] = min(found[kind][0], took), min(found[kind][1], cpu)
+            plain = found.pop("")
+            for kind, (took, cpu) in found.items():
                 yield _beside(f"last knock to open door, {decide} decides, {kind}", took, "ms", plain[0])
                 yield _beside(f"daemon's CPU a sequence, {decide} decides, {kind}", cpu, "µs", plain[1])
     yield from _on_paper(20_000 if quick else 100_000)
@@ -130,7 +131,14 @@ def _sequences(w: World, host: Running, count: int) -> float:
 
 def _on_paper(count: int) -> Iterator[Figure]:
     """A thousand keyholders at one door, without paper and each with a sheet of ten."""
-    names, found = ("vpn",), {}
+    names, step = ("vpn",), step_at(time.time())
+    heard = []
+    for number in range(count // 4):
+        right = [int(Knock.parse(one)) for one in sequence(number % 1000, "vpn", time.time())[:2]]
+        heard += [
+            (number.to_bytes(4, "big"), one, number * 1000) for one in (right[0], right[0], right[1], 1)
+        ]
+    tries, built = {}, {}
     for paper in (False, True):
         text = rotating(names).replace("stay: 1h,", "stay: 1h, paper: {}," if paper else "stay: 1h,")
         config = configuration.parse(text, "portress.yaml")
@@ -139,32 +147,25 @@ def _on_paper(count: int) -> Iterator[Figure]:
             holders = tuple(
                 evolve(one, paper={"vpn": Sheet(1 + 10 * n, 10, "00" * 8)}) for n, one in enumerate(holders)
             )
-        rota, step = Rota(config, holders, era=None), step_at(time.time())
+        rota = Rota(config, holders, era=None)
         rota.trie(step)
         begun = time.perf_counter()
-        trie = rota.trie(step + 1)
-        built = (time.perf_counter() - begun) * 1000
-        heard = []
-        for number in range(count // 4):
-            right = [int(Knock.parse(one)) for one in sequence(number % 1000, "vpn", time.time())[:2]]
-            heard += [
-                (number.to_bytes(4, "big"), one, number * 1000) for one in (right[0], right[0], right[1], 1)
-            ]
-        found[paper] = (
-            built,
-            max(_heard(Tracker(trie, limit=65536), heard) for _ in range(3)),
-            len(trie.opening),
-        )
-    (built, rate, _), (built_with, rate_with, firsts) = found[False], found[True]
-    yield _beside("knocks a second, tracker alone, 1,000 keyholders with paper", rate_with, "", rate)
+        tries[paper] = rota.trie(step + 1)
+        built[paper] = (time.perf_counter() - begun) * 1000
+    rates = {False: 0.0, True: 0.0}
+    for paper in (False, True) * 4:
+        rates[paper] = max(rates[paper], _heard(Tracker(tries[paper], limit=65536), heard))
+    yield _beside(
+        "knocks a second, tracker alone, 1,000 keyholders with paper", rates[True], "", rates[False]
+    )
     yield Figure(
         SUBJECT,
         "the next step's tree, in a thread, 1,000 keyholders with paper",
-        built_with,
+        built[True],
         "ms",
-        built,
+        built[False],
         "the same door without",
-        note=f"10,000 sequences on paper; {firsts:,} first knocks in force",
+        note=f"10,000 sequences on paper; {len(tries[True].opening):,} first knocks in force",
     )
 
 
