@@ -144,3 +144,25 @@ def _notified(path: Path, told: list[str]) -> Iterator[str]:
         finally:
             ended.set()
             thread.join()
+
+
+def test_a_name_of_an_interface_that_is_wrong_leaves_the_door_closed(w: World) -> None:
+    """The name of another host's interface: what is not named is guarded."""
+    with service(w.host, "tcp/22"), daemon(w.host, METERED + "inside: [ens3]\n") as made:
+        assert tcp_state(w.stranger, World.host4, 22) == "filtered"
+        assert tcp_state(w.another, World.host4, 22) == "filtered"
+        time.sleep(1.5)
+        assert nothing_is_said(made)
+        assert scraped(made)['portress_door_unguarded{door="ssh"}'] == 0
+
+
+def test_an_interface_inside_by_which_the_whole_world_comes_is_said(w: World) -> None:
+    """The name was right until the default route came by it, as after a change of the network."""
+    with service(w.host, "tcp/22"), daemon(w.host, METERED + "inside: [eth0]\n") as made:
+        assert tcp_state(w.another, World.host4, 22) == "filtered"
+        assert within(5, lambda: nothing_is_said(made))
+        w.host.ip(f"route add default via {World.stranger4}")
+        assert tcp_state(w.stranger, World.host4, 22) == "open"
+        assert within(10, lambda: is_said(made, "eth0"))
+        w.host.ip("route del default")
+        assert within(10, lambda: nothing_is_said(made))

@@ -115,4 +115,5 @@ def judge(config: Config, links: Links) -> Iterator[Finding]:
                 f"the {FAMILY_NAMES[family]} default route goes by {name}, which is inside",
                 f"strangers who come in there over {FAMILY_NAMES[family]} find every door open",
                 f"take {name} out of inside, or, if that is meant, add  inside_default_route: [{name}]",
+                opens=True,
             )
