@@ -83,9 +83,14 @@ def test_a_reboot_brings_admissions_back_with_the_time_they_have_left() -> None:
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 
 
-def test_a_normal_boot_says_nothing_of_a_credential_that_is_not_there() -> None:
+def test_a_normal_boot_says_nothing_of_what_is_not_amiss() -> None:
+    """No line on a credential that is not there, none that no daemon runs, no warning."""
     with host() as machine:
         machine.run("journalctl", "--sync")
+        units = ("portress-guard.service", "portress-guard-again.service", "portress.service")
+        said = [entry for unit in units for entry in machine.journal(unit)]
+        assert [str(one["MESSAGE"]) for one in said if int(one.get("PRIORITY", 6)) <= 4] == []
+        assert not any("o daemon" in str(one["MESSAGE"]) or "Why" in str(one["MESSAGE"]) for one in said)
         everything = [str(entry.get("MESSAGE")) for entry in machine.journal()]
         assert any("ready, watching by" in text for text in everything)
         assert [text for text in everything if "keyholders.yaml" in text] == []
