@@ -319,3 +319,19 @@ def test_whoever_loads_the_guard_is_told_that_they_go_on() -> None:
         assert f"Connected to guarded ports: {w.another4}. Their sessions continue" in told.stdout
         assert "cut off" not in told.stderr
         assert talk.answers()
+
+
+def test_a_restart_with_a_new_door_cuts_no_session_either() -> None:
+    """As the service does it: `--last-good` knows what was in force before."""
+    with (
+        world() as w,
+        service(w.host, "tcp/8080"),
+        service(w.host, "udp/5000"),
+        daemon(w.host, _web(closed="reject"), words=["--last-good"]) as d,
+    ):
+        peers = _peers(w)
+        d.terminate()
+        d.configure(_more(closed="reject"))
+        d.start("--last-good")
+        assert [one.answers() for one in peers] == [True] * 4
+        _shut(w, closed="reject")

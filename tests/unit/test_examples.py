@@ -89,3 +89,18 @@ def test_an_example_draws_no_warning_where_it_is(file: Path) -> None:
         return  # its certificates are on the gateways: test_no_example_draws_a_warning makes them
     done = CliRunner().invoke(check, ["--config", str(file)], catch_exceptions=False)
     assert done.exit_code == 0 and "no errors" in done.output and "warning" not in done.output
+
+
+def test_taking_the_comment_signs_of_the_installed_configuration_away_is_enough(tmp_path: Path) -> None:
+    head, doors, rest = (ROOT / "systemd/debian/portress.yaml").read_text().partition("\ndoors:\n")
+    taken = head + doors + re.sub(r"^#(?=  )", "", rest, flags=re.MULTILINE)
+    file = tmp_path / "portress.yaml"
+    for one in (
+        taken,
+        re.sub(r"^# ?((?:metrics|inside|always|public): .*)$", r"\1", taken, flags=re.MULTILINE),
+    ):
+        file.write_text(one)
+        file.chmod(0o600)
+        done = CliRunner().invoke(check, ["--config", str(file)], catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+        assert "ssh: tcp/22" in done.output
