@@ -22,6 +22,7 @@ from portress.knock import SECOND, Expected, Knock, Sequence, Service, Source
 from portress.ledger.ledger import Record
 from portress.run import status_answer
 from portress.run.doorkeeper import Doorkeeper
+from portress.run.fellows import Alone
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 from portress.sequence.in_force import Rota
@@ -118,13 +119,26 @@ class Writes:
         self.lines.append(("ended", one.door, str(one.source), how))
 
 
+class Others(Alone):
+    """Stands for the other gateways: what they are told."""
+
+    def __init__(self) -> None:
+        self.lines: list[tuple[object, ...]] = []
+
+    def admitted(self, admission: Admission, until: float, step: int | None) -> None:
+        self.lines.append(("admitted", admission.door, str(admission.source), until, step))
+
+    def ended(self, admission: Admission, how: Ending) -> None:
+        self.lines.append(("ended", admission.door, str(admission.source), how))
+
+
 class House:
     """A doorkeeper with its surroundings, at a moment that the test moves."""
 
     def __init__(self, text: str = CONFIG) -> None:
         self.now, self.unix = 5 * HOUR, 1_900_000_000.0
         self.told: list[tuple[str, str, Fields]] = []
-        self.guard, self.writes = Guard(), Writes()
+        self.guard, self.writes, self.others = Guard(), Writes(), Others()
         self.config: Config = parse(text, "portress.yaml")
         rota = Rota(self.config)
         self.in_force = InForce(self.config, rota, Tracker(rota.trie(1)))
@@ -135,6 +149,7 @@ class House:
             Events(self._tell, lambda: self.now),
             lambda: self.now,
             lambda: self.unix,
+            self.others,
         )
 
     def _tell(self, name: str, _kind: Kind, text: str, fields: Fields) -> None:
@@ -201,6 +216,59 @@ def test_whoever_completed_stays_for_as_long_as_the_door_says() -> None:
         ("admitted", "vpn", "192.0.2.8", 1_900_000_600.0, None, None, "knock"),
     ]
     assert house.keeper.admitted == {("ssh", "knock"): 1, ("vpn", "knock"): 1}
+
+
+def test_a_renewed_admission_ends_by_its_new_time_and_is_known_by_its_new_step(cut: Cut) -> None:
+    house = House()
+    house.keeper.admit([Grant("ssh", ANA, HOUR, "ana", 7)])
+    house.passes(1800)
+    (one,) = house.keeper.admit([Grant("ssh", ANA, HOUR, "ana", 8)])
+    assert (one.step, one.last) == (8, house.now)
+    house.passes(1801)
+    assert house.keeper.expire() == 0
+    house.passes(1800)
+    assert house.keeper.expire() == 1
+
+
+def test_a_new_admission_is_known_by_its_step_and_told_to_the_other_gateways() -> None:
+    house = House()
+    (one,) = house.keeper.admit([Grant("ssh", ANA, HOUR, "ana", 7)])
+    assert (one.step, one.last, one.since) == (7, house.now, house.now)
+    assert house.others.lines == [("admitted", "ssh", "192.0.2.7", house.unix + 3600, 7)]
+    house.keeper.dismiss(ANA, None)
+    assert house.others.lines[1:] == [("ended", "ssh", "192.0.2.7", Ending.DISMISSED)]
+
+
+def test_single_connections_are_counted_by_door() -> None:
+    house = House()
+    house.admit(Source(ANA.packed, 32, 40123), BEN)
+    assert house.keeper.connections == {"ssh": 1}
+
+
+def test_a_keyholder_moves_to_the_newest_place(cut: Cut) -> None:
+    fixed = "fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}"
+    house = House(CONFIG.replace(fixed, "places: 1\n    rotating: {pool: 10100-32767}"))
+    house.keeper.admit([Grant("ssh", ANA, HOUR, "ana", 7)])
+    house.passes(60)
+    house.keeper.admit([Grant("ssh", BEN, HOUR, "ana", 9), Grant("ssh", source(1), HOUR, "ben", 9)])
+    assert {(one.keyholder, one.source) for one in house.keeper.register} == {
+        ("ana", BEN),
+        ("ben", source(1)),
+    }
+    assert house.guard.inside.keys() == {("ssh", BEN), ("ssh", source(1))}
+    assert house.texts("moved") == ["ana moved from 192.0.2.7 to 192.0.2.8 at ssh, for 1h"]
+    assert house.texts("dismissed") == [] and len(house.texts("admitted")) == 2
+    assert ("ended", "ssh", "192.0.2.7", "moved") in house.writes.lines
+    house.admit(source(2), source(3))  # nobody's: places are a keyholder's
+    assert house.keeper.register.count("ssh", 4) == 3
+
+
+def test_dismissed_at_one_door_a_source_stays_at_the_other(cut: Cut) -> None:
+    house = House()
+    house.admit(ANA)
+    house.admit(ANA, door="vpn")
+    house.keeper.dismiss(ANA, "vpn")
+    assert [one.door for one in house.keeper.register] == ["ssh"]
 
 
 # Where the guard itself has let somebody in
