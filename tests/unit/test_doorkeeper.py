@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections import Counter
 from collections.abc import Collection, Iterable
@@ -269,6 +270,95 @@ def test_dismissed_at_one_door_a_source_stays_at_the_other(cut: Cut) -> None:
     house.admit(ANA, door="vpn")
     house.keeper.dismiss(ANA, "vpn")
     assert [one.door for one in house.keeper.register] == ["ssh"]
+
+
+HOURS = CONFIG.replace(
+    "stay: 1h",
+    'stay: 1h\n    at_closing: end\n    hours: {from: "06:00", to: "18:00", zone: Europe/London}',
+)  # the house begins at 17:46:40 of 17 March 2030, UTC
+
+
+def test_what_ends_with_the_doors_hours_is_told_as_such_and_every_packet_is_refused(cut: Cut) -> None:
+    house = House(HOURS)
+    house.admit(ANA, stay=800 * SECOND)
+    house.admit(BEN, door="vpn", stay=800 * SECOND)
+    house.passes(800)
+    assert house.keeper.expire() == 2
+    assert house.texts("ended") == [
+        "192.0.2.7's admission to ssh ended: closed, 2 flows cut",
+        "192.0.2.8's admission to vpn ended: expired, 2 flows cut",
+    ]
+    assert house.guard.dismissed == {ANA}
+
+
+def test_admissions_of_a_door_that_closes_end_at_once(cut: Cut) -> None:
+    house = House(HOURS)
+    house.admit(ANA)
+    house.admit(BEN, door="vpn")
+    house.passes(799)
+    assert house.keeper.close() == []
+    house.passes(1)
+    assert [one.source for one in house.keeper.close()] == [ANA]
+    assert house.guard.inside.keys() == {("vpn", BEN)} and house.guard.dismissed == {ANA}
+
+
+def test_of_some_that_are_to_be_dismissed_those_go_that_are_still_there() -> None:
+    house = House()
+    one, other = house.admit(ANA, BEN)
+    house.keeper.dismiss(BEN, None)
+    assert house.keeper.dismiss_part([one, other]) == [one]
+    assert house.writes.lines.count(("ended", "ssh", "192.0.2.8", "dismissed")) == 1
+    assert ("ended", "ssh", "192.0.2.7", "dismissed") in house.writes.lines
+    assert ("ended", "ssh", "192.0.2.7", "dismissed") in house.others.lines
+    assert house.guard.inside == {} and house.guard.dismissed == {ANA, BEN}
+
+
+@pytest.mark.parametrize(
+    ("door", "services"),
+    [(None, ("tcp/22", "udp/51820")), ("ssh", ("tcp/22",)), ("vpn", ("udp/51820",))],
+)
+def test_what_outlived_an_admission_is_cut_by_command(
+    monkeypatch: pytest.MonkeyPatch, door: str | None, services: tuple[str, ...]
+) -> None:
+    house, asked = House(), []
+
+    def cut_flows(one: Source, those: Collection[Service]) -> int:
+        asked.append((one, tuple(map(str, those))))
+        return 2
+
+    monkeypatch.setattr(flows, "cut", cut_flows)
+    assert asyncio.run(house.keeper.cut(ANA, door)) == 2
+    assert asked == [(ANA, services)] and house.guard.dismissed == {ANA}
+    assert house.texts("dismissed") == ["192.0.2.7: 2 flows that outlived the admission cut by command"]
+
+
+@pytest.mark.parametrize("refused", [True, False])
+def test_where_nothing_could_be_cut_nothing_is_told(monkeypatch: pytest.MonkeyPatch, refused: bool) -> None:
+    def cut_flows(_one: Source, _services: object) -> int:
+        if refused:
+            raise PermissionError
+        return 0
+
+    house = House()
+    monkeypatch.setattr(flows, "cut", cut_flows)
+    assert asyncio.run(house.keeper.cut(ANA, None)) == 0
+    assert house.told == []
+
+
+def test_strangers_are_refused_by_as_much_of_their_addresses_as_counts() -> None:
+    house = House(f"source_prefix: {{ipv4: 24}}\n{CONFIG}")
+    house.keeper.refuse([ANA, Source(BEN.packed, 32, 40123)])
+    assert house.guard.dismissed == {Source.parse("192.0.2.0/24")}
+
+
+def test_whoever_comes_in_is_the_only_one_refused_no_more() -> None:
+    house = House()
+    house.keeper.refuse([ANA, BEN])
+    house.admit(ANA, source(1))
+    assert house.guard.dismissed == {BEN}
+    house.guard.dismissed.add(ANA)  # by somebody else: not asked for again
+    house.admit(ANA, stay=2 * HOUR)
+    assert house.guard.dismissed == {ANA, BEN}
 
 
 # Where the guard itself has let somebody in
