@@ -59,7 +59,7 @@ def test_the_kernels_lines_are_knocks_at_the_moment_the_journal_got_them() -> No
         (Source.parse("2001:db8::7").packed, int(Knock.parse("udp/2953")), (AT + 5) * 1000, 0),
     ]
     assert (export.packets, export.notes, dict(export.odd)) == (2, [], {})
-    assert export.to == Source.parse("2001:db8:1::1").packed
+    assert (export.to, export.port) == (Source.parse("2001:db8:1::1").packed, 32768)
 
 
 def test_what_others_than_the_kernel_wrote_is_nothing() -> None:

@@ -43,14 +43,19 @@ def words(data: bytes, folder: Path) -> list[list[tuple[str, list[float]]]]:
 
 @pytest.mark.parametrize("host", ["gate.example.org", LONG_HOST])
 @pytest.mark.parametrize(
-    ("paper", "count"), [("{}", 10), ("{sequences: 50, length: 8, protocols: [tcp, udp]}", 50)]
+    ("paper", "count", "many"),
+    [
+        ("{}", 10, 1),
+        ("{sequences: 50, length: 8, protocols: [tcp, udp]}", 50, 2),
+        ("{sequences: 100}", 100, 3),
+    ],
 )
 def test_every_port_of_every_line_is_on_the_printed_page(
-    paper: str, count: int, host: str, tmp_path: Path
+    paper: str, count: int, many: int, host: str, tmp_path: Path
 ) -> None:
     one = page(paper, host, count)
     leaves = words(sheet.pdf([one]), tmp_path)
-    assert len(leaves) == (1 if count == 10 else 2)
+    assert len(leaves) == many
     printed = " ".join(word for leaf in leaves for word, _ in leaf)
     for number, sequence in enumerate(one.sequences, 1):
         udp = "udp" in paper

@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from attrs import evolve
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
@@ -17,7 +18,7 @@ from portress.admissions import Admission, Register
 from portress.clock import step_at
 from portress.config.model import Config
 from portress.events import Events
-from portress.keyholders.keyholder import Keyholder
+from portress.keyholders.keyholder import Keyholder, Sheet
 from portress.knock import SECOND, UNSURE, Knock, Source
 from portress.ledger.ledger import Record
 from portress.run import status_answer as answers
@@ -137,6 +138,19 @@ def printed(told: dict[str, Any], columns: int = 80) -> str:
     for part in why_screen.parts(told):
         screen.print(part)
     return out.getvalue()
+
+
+def test_that_paper_is_void_is_told_to_who_has_nothing_right() -> None:
+    words = "Paper printed before is void and opens nothing: ana (vpn)."
+    text = ROTATING + "    paper: {}\n"
+    ana = evolve(ANA, paper={"vpn": Sheet(1, 10, "00" * 8)})
+    void, fresh = Daemon(text, (ana,)), Daemon(text, (ANA,))
+    for d, told in ((void, True), (fresh, False)):
+        assert any(words in one for one in d.why()["conclusion"]) == told
+        d.hear(STRANGER, anas()[0], "tcp/1")
+        assert any(words in one for one in d.why()["conclusion"]) == told
+        d.hear(STRANGER, *anas())
+        assert not any(words in one for one in d.why()["conclusion"])
 
 
 def test_the_last_knocks_are_told_with_their_reasons() -> None:
