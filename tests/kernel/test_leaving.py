@@ -255,11 +255,41 @@ def test_who_leaves_and_comes_in_at_a_stroke_is_in_and_the_other_way_round_out()
                 send.knocks(w.stranger4, w.host4, [*leaves("ben", away), *comes("ben", away)])
                 time.sleep(1.2)  # the kernel's hash tables take a key again some ten times a second
             until(lambda: d.status()["knocks"]["completed"] == 6 + 1 + 4)
+            until(lambda: inside(d) == {(w.stranger4, "vpn", "ben")})
             time.sleep(0.5)
             assert inside(d) == {(w.stranger4, "vpn", "ben")}
             held = w.host.run(["nft", "list", "set", "inet", "portress", "vpn_4"]).stdout
             assert w.stranger4 in held
             assert tcp_state(w.stranger, w.host4, 22) == "closed"
+            for source in crowd(20):
+                send.knocks(source, w.host4, [*IN, *OUT])
+            until(lambda: d.status()["knocks"]["left"] == 6 + 4 + 20)
+            until(lambda: inside(d) == {(w.stranger4, "vpn", "ben")})
+
+
+def test_whoever_came_back_is_put_back_where_the_daemon_reads_of_it_after_ending_the_admission() -> None:
+    """Between leaving and coming back the guard reports more than the daemon reads at once."""
+    with (
+        world() as w,
+        daemon(w.host, config("kernel"), keyholders=KEYHOLDERS) as d,
+        sender(w.stranger) as send,
+    ):
+        let_in(d, send, w.stranger4, "ana", w.host4)
+        many, out, back = crowd(420)[20:], leaves("ana"), comes("ana", 1)
+        os.kill(d.pid, signal.SIGSTOP)
+        try:
+            send.knocks(w.stranger4, w.host4, out)
+            for source in many:
+                send.knock(source, w.host4, IN[0])
+            send.knocks(w.stranger4, w.host4, back)
+        finally:
+            os.kill(d.pid, signal.SIGCONT)
+        d.wait_for(f"{w.stranger4}'s admission to vpn ended: left")
+        d.wait_for(f"{w.stranger4} admitted to vpn", since=len(d.lines) - 2)
+        assert inside(d) == {(w.stranger4, "vpn", "ana")}
+        held = w.host.run(["nft", "list", "set", "inet", "portress", "vpn_4"]).stdout
+        assert w.stranger4 in held
+        assert tcp_state(w.stranger, w.host4, 22) == "closed"
 
 
 def test_left_while_no_daemon_runs_is_used_up_and_ends_nothing() -> None:
@@ -299,6 +329,17 @@ def test_leaving_makes_room_where_places_are_few_and_works_at_any_hour(decide: s
         d.wait_for("reloaded")
         assert inside(d) == {(w.another4, "vpn", "ana")}
         send.knocks(w.another4, w.host4, leaves("ana", 1))
+        until(lambda: inside(d) == set())
+        # The keyholder's own hours do not keep anybody in, either.
+        d.configure(places)
+        d.reload()
+        until(lambda: d.log.count("reloaded") == 2)
+        let_in(d, send, w.stranger4, "ana", w.host4, 2)
+        own = KEYHOLDERS.replace("name: ana", f"name: ana, hours: {{from: {shut}, zone: UTC}}")
+        (d.folder / "keyholders.yaml").write_text(own)
+        d.reload()
+        until(lambda: d.log.count("reloaded") == 3)
+        send.knocks(w.stranger4, w.host4, leaves("ana", 2))
         until(lambda: inside(d) == set())
 
 
