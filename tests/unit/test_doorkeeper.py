@@ -302,6 +302,24 @@ def test_admissions_of_a_door_that_closes_end_at_once(cut: Cut) -> None:
     assert house.guard.inside.keys() == {("vpn", BEN)} and house.guard.dismissed == {ANA}
 
 
+def test_doors_are_closed_once_a_second(cut: Cut) -> None:
+    house = House(HOURS)
+    house.admit(ANA)
+    house.passes(800)
+    house.keeper.settle()
+    assert house.guard.inside == {}
+
+
+def test_another_source_prefix_holds_for_the_refused_and_not_for_single_connections() -> None:
+    house = House()
+    alone = Source(BEN.packed, 32, 40123)
+    house.admit(alone)
+    house.keeper.refuse([ANA])
+    house.reload(f"source_prefix: {{ipv4: 24}}\n{CONFIG}")
+    assert [one.source for one in house.keeper.register] == [alone]
+    assert house.guard.dismissed == {ANA, Source.parse("192.0.2.0/24")}
+
+
 def test_of_some_that_are_to_be_dismissed_those_go_that_are_still_there() -> None:
     house = House()
     one, other = house.admit(ANA, BEN)
