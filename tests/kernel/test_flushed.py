@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import signal
 import socket
 import threading
@@ -258,7 +259,7 @@ def _flushed_without_a_daemon(text: str, *, count: str) -> None:
         tcp, udp = Peer(w.stranger, socket.SOCK_STREAM, 8080), Peer(w.stranger, socket.SOCK_DGRAM, 5000)
         assert tcp.answers() and udp.answers()
         told = d.verb("guard", "--service", "load").stdout
-        assert f"The guard was gone; {count} of strangers from meanwhile cut." in told
+        assert re.search(f"The guard was gone; {count} of strangers from meanwhile cut.", told), told
         assert not udp.answers() and not tcp.answers()
         assert lingering.answers()
 
@@ -268,7 +269,8 @@ def test_what_began_during_a_flush_while_no_daemon_ran_is_cut_by_roots_part() ->
 
 
 def test_the_same_without_a_daemon_and_without_connection_tracking() -> None:
-    _flushed_without_a_daemon("flush ruleset\n", count="1 flow")
+    # The kernel lets go of flushed rules a moment later: until then connection tracking may see the datagram.
+    _flushed_without_a_daemon("flush ruleset\n", count="(1 flow|2 flows)")
 
 
 def test_what_began_after_unguard_goes_on_when_the_guard_is_loaded_again() -> None:
