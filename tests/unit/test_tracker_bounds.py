@@ -343,6 +343,30 @@ def test_the_misses_that_are_over_go_and_younger_ones_of_others_stay() -> None:
     assert [host.tracker.misses_of(one, 8 * SECOND) for one in (HOME, WORK)] == [0, 1]
 
 
+def test_where_a_source_is_part_way_is_known_until_its_gap_is_over() -> None:
+    host = Host(SSH)
+    host.hear(A, 5)
+    assert host.tracker.progress_of(HOME, 25 * SECOND) == (Advanced(1, 3), 40 * SECOND)
+    assert host.tracker.progress_of(HOME, 65 * SECOND) == (Advanced(1, 3), 0)
+    assert host.tracker.progress_of(HOME, 65 * SECOND + 1) is None
+    assert host.tracker.progress_of(WORK, 25 * SECOND) is None
+
+
+def test_until_when_a_source_is_shunned_is_known_until_then() -> None:
+    host = Host(SSH, misses=Misses(1, SECOND, 10 * SECOND))
+    miss(host, 2)
+    assert host.tracker.shunned_until(HOME, 11 * SECOND) == 12 * SECOND
+    assert host.tracker.shunned_until(HOME, 12 * SECOND) is None
+    assert host.tracker.shunned_until(WORK, 11 * SECOND) is None
+    assert list(host.tracker.shunned(12 * SECOND)) == []
+
+
+def test_misses_count_exactly_as_long_as_they_say() -> None:
+    host = Host(SSH, misses=Misses(3, 10 * SECOND, 10 * SECOND))
+    miss(host, 5)
+    assert [host.tracker.misses_of(HOME, at) for at in (15 * SECOND, 15 * SECOND + 1)] == [1, 0]
+
+
 def test_who_is_shunned_again_is_forgotten_no_sooner_than_others() -> None:
     host = Host(SSH, limit=2, misses=Misses(1, SECOND, 10 * SECOND))
     miss(host, 0, source=HOME)
