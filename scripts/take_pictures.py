@@ -1,7 +1,8 @@
 """The pictures of the pages in shared/doc/, from the real program: `scripts/pictures` runs it.
 
 Screens are what the verbs print on a coloured terminal of 100 columns, drawn by rich's own export; the phone
-page is what a real Chromium shows. In: names of pictures. Out: shared/doc/NAME.svg, shared/doc/phone.png.
+page is what a real Chromium shows. In: names of pictures. Out: shared/doc/NAME.svg, and of the page phone.png
+and desktop.png.
 """
 
 # ruff: noqa: E402
@@ -91,8 +92,8 @@ def screens(wanted: set[str]) -> None:
             screen(d, "why", "192.0.2.7")
 
 
-def phone() -> None:
-    """The page with one keycard on it."""
+def pages(wanted: set[str]) -> None:
+    """The page with one keycard on it, as on a phone and in a window of a desktop."""
     from phone.browser import browser
     from phone.page import Phone, keycard
 
@@ -103,20 +104,25 @@ def phone() -> None:
     ):
         page.page.looks(width=390, height=700)
         page.add(keycard(host="gate.example.org"))
-        page.page.picture(OUT / "phone.png")
-    print("shared/doc/phone.png")
+        if "phone" in wanted:
+            page.page.picture(OUT / "phone.png")
+            print("shared/doc/phone.png")
+        if "desktop" in wanted:
+            page.page.looks(width=1000, height=620)
+            page.page.picture(OUT / "desktop.png")
+            print("shared/doc/desktop.png")
 
 
 def main(names: list[str]) -> int:
-    known = ("status", "why", "phone")
+    known = ("status", "why", "phone", "desktop")
     wanted = set(names or known)
     if wanted - {*known}:
         print(f"scripts/pictures: known are {', '.join(known)}", file=sys.stderr)
         return 2
-    if wanted - {"phone"}:
+    if wanted & {"status", "why"}:
         screens(wanted)
-    if "phone" in wanted:
-        phone()
+    if wanted & {"phone", "desktop"}:
+        pages(wanted)
     return 0
 
 

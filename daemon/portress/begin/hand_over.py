@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from portress import by_hand
 from portress.begin.plan import Answers, Planned
 from portress.knock import TCP
 
@@ -25,12 +26,17 @@ def commands(answers: Answers, planned: list[Planned], card: Path | None) -> lis
             ports = ", ".join(f"tcp {one.base + 100 * place} + pair {place + 1}" for place in range(4))
             lines.append(f"  {one.name}: {ports}")
         return lines
-    lines = []
+    lines, more = [], list[str]()
     for one in planned:
         knocks = " ".join(str(knock) for knock in one.knocks)
         then = f" && ssh {answers.host}" if one.name == "ssh" else ""
         lines.append(f"  portress-knock --to {answers.host} {knocks}{then}")
-    return ["On the other machine (portress-knock is one file, it needs nothing but Python 3.9):", *lines]
+        more += by_hand.lines(answers.host, by_hand.written(one.knocks))
+    return [
+        "On the other machine (portress-knock is one file, it needs nothing but Python 3.9):",
+        *lines,
+        *more,
+    ]
 
 
 def _laptop(answers: Answers, card: Path) -> list[str]:

@@ -14,6 +14,7 @@ from typing import Any
 
 from attrs import frozen
 
+from portress import by_hand
 from portress.config.browsers import obstacles
 from portress.config.model import Door
 from portress.durations import utc
@@ -21,6 +22,7 @@ from portress.errors import Mistake
 from portress.keyholders import keycard
 from portress.keyholders.file import unsuited
 from portress.keyholders.keyholder import STYLES, Keyholder, Style
+from portress.knock import TCP
 
 
 @frozen
@@ -168,14 +170,35 @@ def handed_over(enrolment: Enrolment, screen: Screen) -> str:
         parts += [
             f"Door {door.name} of {enrolment.host}: {keycard.dialling(door)}\n" for door in enrolment.doors
         ]
+        parts.append("\n".join([*by_hand.lines(enrolment.host), f"{by_hand.KNOCKS}: the four ports.\n"]))
     elif enrolment.phone is not None:
         parts += [_for_phone(enrolment, card, screen) for card in enrolment.keycards()]
     else:
         for card in enrolment.keycards():
             told = f"Keycard for door {card['door']} of {enrolment.host}:"
             parts.append(f"{told}\n\n{screen.picture(keycard.text(card))}\n")
+        parts += [_ssh(enrolment, door) for door in enrolment.doors if _tcp(door)]
     parts.append("Anyone who sees this can open the door: hand it over, then clear the screen.")
     return "\n".join(parts)
+
+
+def _tcp(door: Door) -> list[int]:
+    """The TCP ports it guards, 22 first."""
+    ports = [one.first for one in door.services if one.protocol == TCP]
+    return sorted(ports, key=lambda port: port != 22)
+
+
+def _ssh(enrolment: Enrolment, door: Door) -> str:
+    """One line for each system by which ssh knocks and connects."""
+    file, port = f"{enrolment.keyholder.name}.keycard", _tcp(door)[0]
+    at = f"-p {port} " if port != 22 else ""
+    relay = f"portress-knock {file} --relay %h %p"
+    return (
+        f"With portress-knock (one file) and the keycard as {file} in the same folder:\n"
+        f"    Linux, macOS:  ssh {at}-o 'ProxyCommand=python3 {relay}' {enrolment.host}\n"
+        f'    Windows:       ssh {at}-o "ProxyCommand=py {relay}" {enrolment.host}\n'
+        "Without Python: the knocking page, opened in a browser as a file, takes the same keycard.\n"
+    )
 
 
 def _for_phone(enrolment: Enrolment, card: dict[str, Any], screen: Screen) -> str:

@@ -16,6 +16,7 @@ from typing import Final
 
 from attrs import evolve
 
+from portress import by_hand
 from portress.config.model import Config, Door
 from portress.errors import Mistake
 from portress.keyholders import enrolling, sheet
@@ -101,9 +102,10 @@ def _told(
         lines.append(
             f"Written: {', '.join(map(str, files))}. Anyone who has it can open the door: mode 0600."
         )
-    if hidden:
-        return "\n".join(lines)
-    return "\n".join([*lines, "", *map(sheet.text, pages)])
+    if not hidden:
+        lines += ["", *map(sheet.text, pages)]
+    told = f"{by_hand.KNOCKS}: one line of the paper, as it is printed there."
+    return "\n".join([*lines, *by_hand.lines(new.host), told])
 
 
 def present_era(paths: Paths) -> str:
