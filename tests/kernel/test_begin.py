@@ -31,13 +31,16 @@ CLIENT = str(REPOSITORY / "scripts/portress-knock")
 class Terminal:
     """`portress begin` in a terminal of its own."""
 
-    def __init__(self, w: World, folder: Path, *words: str) -> None:
+    def __init__(self, w: World, folder: Path, *words: str, ignored: bool = False) -> None:
+        """`ignored`: whoever starts it ignores SIGINT."""
         self.folder = folder
         self.text = ""
         self._seen = 0
         self.pid, self._fd = pty.fork()
         if self.pid == 0:  # pragma: no cover - the other process
             os.chdir(folder)
+            if ignored:
+                signal.signal(signal.SIGINT, signal.SIG_IGN)
             os.environ["TERM"] = "xterm"
             os.environ.pop("SSH_CONNECTION", None)
             os.execvp("ip", ["ip", "netns", "exec", w.host.name, PROGRAM, "begin", *options(folder), *words])
@@ -182,6 +185,15 @@ def test_an_interrupt_leaves_everything_as_it_was(host: tuple[World, Path], mome
     assert t.end() != 0
     assert "Traceback" not in t.text
     assert nothing_left(w, folder) and _daemons(folder) == []
+
+
+def test_an_interrupt_does_so_though_whoever_started_it_ignores_them(host: tuple[World, Path]) -> None:
+    w, folder = host
+    t = Terminal(w, folder, ignored=True)
+    answer(t, w, "4")
+    os.kill(t.pid, signal.SIGINT)
+    assert t.end() != 0
+    assert nothing_left(w, folder)
 
 
 def test_a_lost_connection_or_a_no_takes_it_back(host: tuple[World, Path]) -> None:

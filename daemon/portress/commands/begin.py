@@ -76,12 +76,13 @@ def begin(paths: Paths, yes: bool, **given: Any) -> None:
 
 @contextlib.contextmanager
 def _hang_up_is_interrupt() -> Iterator[None]:
-    """A connection that is lost, or a SIGTERM, takes back what was begun, as Ctrl-C does."""
+    """A connection that is lost, or a SIGTERM, takes back what was begun, as Ctrl-C does, whatever whoever
+    started this ignores."""
 
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
-    for number in (signal.SIGHUP, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGHUP, signal.SIGTERM):
         signal.signal(number, interrupt)
     yield
 
