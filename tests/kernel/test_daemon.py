@@ -184,7 +184,7 @@ def test_a_bad_configuration_is_refused_on_reload_and_the_old_one_goes_on() -> N
         d.wait_for("admitted", w.stranger4)
         d.configure(CONFIG.replace("1h", "2h"))
         d.reload()
-        d.wait_for("reloaded")
+        d.wait_for("reloaded ")  # other than "not reloaded:"
         assert d.status()["doors"][0]["stay"] == 7200
 
 

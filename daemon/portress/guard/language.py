@@ -114,10 +114,13 @@ def chain_text(one: Chain) -> str:
 
 
 def replacement(one: Chain) -> str:
-    """What gives a chain these rules instead of those that it has, if it is there."""
-    bare = f"table {FAMILY} {TABLE} {{\n{chain_text(evolve(one, rules=()))}}}\n"
-    block = f"table {FAMILY} {TABLE} {{\n{chain_text(one)}}}\n"
-    return f"{bare}flush chain {FAMILY} {TABLE} {one.name}\n{block}"
+    """What gives a chain these rules instead of those that it has, if it is there.
+
+    The table is not named by itself: one that has an owner may be named with its flags only (EOPNOTSUPP).
+    """
+    which = f"{FAMILY} {TABLE} {one.name}"
+    lines = [f"add chain {which}{f' {{ {one.head} }}' if one.head else ''}", f"flush chain {which}"]
+    return "".join(f"{line}\n" for line in (*lines, *(f"add rule {which} {rule}" for rule in one.rules)))
 
 
 def removal(one: Chain) -> str:

@@ -216,12 +216,12 @@ class Listener(RoomKeeper):
         misses = self.tracker.misses
         assert misses is not None
         self.shuns += 1
-        self._events.say(shunning(source, verdict, ns, misses))
         try:
             self._table.shun(source, ns)
         except GuardError as error:
             self._why_unshunned = str(error)
             self._unshunned.add()
+        self._events.say(shunning(source, verdict, ns, misses))  # it is in force once it is said
 
     def _tell_unshunned(self, count: int) -> None:
         text = (
