@@ -44,6 +44,7 @@ _MORE: Final = """\
     stay: 8h
     hours: {days: mon-fri, from: "06:00", to: "20:00", zone: Europe/Berlin}
     at_closing: end
+    linger: false
     fixed: {knocks: [tcp/4617, tcp/7202], gap: 45s}
   code:
     services: [tcp/993]
