@@ -49,10 +49,12 @@ class Rota:
     era: str | None = ""  # that of the paper in force; "": none is, None: all is
     _steps: dict[int, list[Expected]] = field(factory=dict, init=False)
     _hours: dict[str, Hours] = field(factory=dict, init=False)  # of keyholders that have their own
+    _until: dict[str, float] = field(factory=dict, init=False)
     _paper: list[Expected] | None = field(default=None, init=False)
 
     def __attrs_post_init__(self) -> None:
         self._hours = {one.name: one.hours for one in self.keyholders if one.hours}
+        self._until = {one.name: one.until for one in self.keyholders if one.until is not None}
 
     @property
     def rotates(self) -> bool:
@@ -62,7 +64,7 @@ class Rota:
     @property
     def until(self) -> dict[str, float]:
         """When keyholders end (unix seconds), those that do."""
-        return {one.name: one.until for one in self.keyholders if one.until is not None}
+        return self._until
 
     @property
     def keeps_hours(self) -> bool:
