@@ -112,8 +112,6 @@ class Deciding:
             return round(min(over, until.get(one.keyholder or "", over)) * _SECOND_MS) + ahead
 
         def over(one: Expected) -> int | None:
-            if one.leaves:
-                return None  # whoever is in may leave at any hour
             closes = hours.closes(rota.own_hours(one), moment)
             ends = [end for end in (closes, until.get(one.keyholder or "")) if end is not None]
             return round(min(ends) * _SECOND_MS) + ahead if ends else None
@@ -124,7 +122,7 @@ class Deciding:
             chains=frozenset(one.chain for one in decide.openers(config)),
             plain=decide.plain(config),
             spent_for=decide.spent_for(config),
-            barred=lambda one: not one.leaves and not hours.is_open(rota.own_hours(one), moment),
+            barred=lambda one: not hours.is_open(rota.own_hours(one), moment),
             over=over,
         )
 

@@ -223,7 +223,7 @@ class _Builder:
         if not live:
             return how, USED
         opening = [one for one in live if not one.leaves]
-        if not opening:
+        if not opening:  # whoever is in may leave at any hour
             first = live[0]
             if first.step is None:
                 return how, f"leave_{first.door}"
