@@ -77,6 +77,8 @@ CONFIGURATIONS: Final = {
     "kernel-connections": f"closed: reject\n{_DOORS}{_CONNECTION}",
     "daemon": f"decide: daemon\n{_DOORS}",
     "daemon-wide": f"decide: daemon\n{_WIDE}closed: reject\n{_DOORS}{_MORE}",
+    "lingering": 'decide: daemon\nalways: [192.0.2.0/24]\npublic: ["tcp/25@172.17.0.3"]\n'
+    + _DOORS.partition("  vpn:")[0],
     "journal": f"watch: journal\njournal: {{prefix: 'knock: '}}\n{_WIDE}{_DOORS}",
     "counter": f"watch: counter\ngroup: 7\n{_DOORS}",
 }
