@@ -3,7 +3,7 @@ benchmarks.flooder`.
 
 In: namespace, device, the other end's hardware address, the host's address, a port (0: random ports),
 seconds. Out: on standard output, how many packets were sent. Half are SYNs, half UDP datagrams; SYNs alone
-where the flood is aimed at one port. Every packet has another source, out of half a million random ones.
+where the flood is aimed at one port. Every packet has another source, out of a million random ones or two.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from benchmarks.wire import Volley
 from lab.packets import datagram, syn
 from lab.space import Namespace
 
-POOL = 1 << 18
+POOL = 1 << 20
 RING = 4096
 # Offsets in an Ethernet frame that are written anew for each round.
 _ID, _SOURCE, _PORT, _FREE = (
@@ -48,7 +48,7 @@ class Pool:
         self.fields = [array("H") for _ in range(5)]
         names = self.fields
         for _ in range(POOL):
-            high, low = dice.randrange(0x0100, 0xDF00), dice.randrange(1 << 16)
+            high, low = 0x0100 + dice.getrandbits(15), dice.getrandbits(16)
             target = port or dice.randrange(1, 1 << 16)
             identity = (head - high - low) % 0xFFFF
             free = (body - high - low - target) % 0xFFFF

@@ -237,17 +237,22 @@ def test_a_door_counts_those_whose_admissions_are_listed() -> None:
             assert told["doors"][0]["admitted"] == told["totals"]["admissions"] == listed
 
 
-def test_callers_under_way_and_misses_outlive_a_reload() -> None:
+@pytest.mark.parametrize("decide", ["kernel", "daemon"])
+@pytest.mark.parametrize(
+    "more", ["", "  web: {services: [tcp/80], fixed: {knocks: [tcp/4617, udp/2953, tcp/7001], gap: 9s}}"]
+)
+def test_callers_under_way_and_misses_outlive_a_reload(decide: str, more: str) -> None:
+    """With another number of callers, for which the kernel makes its map of them anew; one gap or two."""
+    config = f"decide: {decide}\n{CONFIG}{more}\n"
     with (
         world() as w,
-        # Where the kernel decides, another number of callers makes its map of callers anew.
-        daemon(w.host, "decide: daemon\nmisses: {limit: 3, within: 1m, shun: 1m}\n" + CONFIG) as d,
+        daemon(w.host, "misses: {limit: 3, within: 1m, shun: 1m}\n" + config) as d,
         sender(w.stranger) as send,
     ):
         send.knocks(w.another4, w.host4, ["tcp/4617", "tcp/1"])
         send.knocks(w.stranger4, w.host4, RIGHT[:2])
         until(lambda: d.status()["totals"]["callers"] == 1)
-        d.configure("decide: daemon\nmisses: {limit: 2, within: 1m, shun: 1m}\ncallers: 1000\n" + CONFIG)
+        d.configure("misses: {limit: 2, within: 1m, shun: 1m}\ncallers: 1000\n" + config)
         d.reload()
         d.wait_for("reloaded")
         send.knock(w.stranger4, w.host4, RIGHT[2])

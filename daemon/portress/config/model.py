@@ -20,7 +20,7 @@ Claim = Literal["later", "first"]
 Admits = Literal["source", "connection"]
 
 # Sources part-way at once, where nothing else is said: in the kernel they take little, and a flood many.
-CALLERS: Final[dict[Decide, int]] = {"kernel": 1 << 18, "daemon": 1 << 16}
+CALLERS: Final[dict[Decide, int]] = {"kernel": 1 << 17, "daemon": 1 << 16}
 STAY: Final = 8 * 3600 * SECOND
 STAY_OF_CONNECTIONS: Final = 30 * SECOND  # time to connect: sessions outlive it
 

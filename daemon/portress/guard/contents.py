@@ -20,9 +20,9 @@ Contents = dict[str, dict[bytes, tuple[bytes, Until]]]  # by map: key -> data, u
 _NODE: Final = Struct("=I").pack
 
 
-def staying(gap: int, mixed: bool) -> str:
-    """The chain that lets a caller stay at a node for `gap` ms."""
-    return f"stay_{gap}_mixed" if mixed else f"stay_{gap}"
+def staying(gap: int, mixed: bool, first: bool) -> str:
+    """The chain that lets a caller stay at a node for `gap` ms; `first`: after the first knock."""
+    return f"{'begin' if first else 'stay'}_{gap}{'_mixed' if mixed else ''}"
 
 
 def checking(gap: int, twin: bool) -> str:
@@ -40,7 +40,8 @@ def contents(edges: Edges) -> Contents:
     for node, (how, chain) in edges.ends.items():
         found["ends"][_NODE(node)] = (f"{how} {chain}".encode(), edges.over.get(node))
     for node, (gap, mixed) in edges.stays.items():
-        found["stays"][_NODE(node)] = (f"goto {staying(gap, mixed)}".encode(), None)
+        chain = staying(gap, mixed, edges.nodes[node].stage == 1)
+        found["stays"][_NODE(node)] = (f"goto {chain}".encode(), None)
     for node, (gap, twin) in edges.checks.items():
         found["checks"][_NODE(node)] = (f"jump {checking(gap, twin)}".encode(), None)
     for name, pairs in (("slower", edges.slower), ("claims", edges.claims)):

@@ -3,7 +3,8 @@
 In: the configuration. Out: nft text for the sets, maps and chains, and what goes at the end of the chain that
 every knock comes to. What the maps hold comes from `sequence/edges.py`.
 
-    at_4, at_6      source -> node: where a caller stands; the element lives for the gap
+    at_4, at_6      source -> node: where a caller is after the first knock; the element lives for the gap
+    on_4, on_6      the same after further knocks: a flood of first knocks takes no room from those
     next            node . protocol . port -> node: the right next knock (node 0: nobody stands there yet)
     right           node . protocol . port: knocks got right on the way there, which change nothing (rule 4)
     ends            node -> the chain of what it opens: `goto`, or `jump` where a longer sequence goes on
@@ -29,7 +30,7 @@ opened by its place in `openers`.
 
 from __future__ import annotations
 
-from itertools import combinations
+from itertools import combinations, product
 from typing import Final
 
 from attrs import frozen
@@ -54,18 +55,23 @@ EDGES: Final = 1 << 20
 PRIORITIES: Final = 65536
 HURRIED: Final = 1000  # ms that a first knock above the rate has for the second
 FIRST_RATE: Final = 5000  # first knocks a second that have the whole gap, at the most
-TOLD_FIRST: Final = 500  # first knocks a second that are reported
-TOLD: Final = 2000  # other reports a second
+ROOM: Final = 4  # times `callers`: room for first knocks that have the short time, too
+MANY: Final = 1 << 17
+TOLD: Final = 500  # reports a second of one kind, in the long run
+TOLD_OPEN: Final = 2000  # the same of doors that opened
+NOISE: Final = 100  # the same of what changes nothing: repeated and late knocks
+BURST: Final = 2000  # reports of one kind at once
 TOGETHER: Final = 64
 SNAPLEN: Final = 96
 
 COUNTERS: Final = (
-    "callers_full",  # first knocks that found no room in at_4 or at_6
+    "callers_full",  # right knocks that found no room for the caller
     "admissions_full",  # completed sequences that found no room in a door's set
     "spent_full",  # rotating sequences that could not be claimed
     "priorities_full",  # packets with a priority that found no room to keep it: they count as no knock
     "hurried",  # first knocks above the rate
     "untold_first",  # first knocks that were not reported
+    "untold_noise",  # knocks that change nothing, and were not
     "untold",  # other knocks that were not
     "untold_openings",  # completed sequences that were not
 )
@@ -96,9 +102,24 @@ def plain(config: Config) -> int:
     return gaps(config)[0]
 
 
-def first_rate(config: Config) -> int:
-    """How many first knocks a second have the whole gap: together they take half the room at the most."""
-    return max(1, min(FIRST_RATE, config.callers * 1000 // (2 * gaps(config)[0])))
+def room(config: Config) -> int:
+    """How many callers the kernel remembers."""
+    return ROOM * config.callers
+
+
+def followed(config: Config) -> int:
+    """How many callers the daemon follows: all, unless there are very many."""
+    if config.decide == "daemon":
+        return config.callers
+    return max(config.callers, min(room(config), MANY))
+
+
+def unhurried(config: Config) -> str:
+    """The limit below which first knocks have the whole gap: about `callers` of them within the longest."""
+    a_minute = min(FIRST_RATE * 60, max(1, config.callers * 60_000 // gaps(config)[0]))
+    burst = max(1, config.callers // 4)
+    rate = f"{a_minute // 60}/second" if a_minute >= 60 else f"{a_minute}/minute"
+    return f"limit rate {rate} burst {burst} packets"
 
 
 def spent_for(config: Config) -> int:
@@ -159,12 +180,13 @@ def fixed(config: Config) -> Contents:
 
 def living(config: Config) -> dict[str, tuple[int, tuple[str, str]]]:
     """Size and specification of each set and map that keeps what it holds over a reload, by name."""
-    timed, room = "flags dynamic,timeout", config.callers
+    timed, whole = "flags dynamic,timeout", config.callers
     found = {"spent": (SPENT_SIZE, (f"typeof {NODE}", timed))}
     for family, saddr in SADDR.items():
-        found[f"at_{family}"] = (room, (f"typeof {saddr} : {NODE}", timed))
+        for name, size in (("at", room(config)), ("on", whole)):
+            found[f"{name}_{family}"] = (size, (f"typeof {saddr} : {NODE}", timed))
         for name in ("callers", *(f"within.{gap}" for gap in gaps(config)[1:])):
-            found[f"{name}_{family}"] = (room, (f"typeof {saddr}", timed))
+            found[f"{name}_{family}"] = (whole, (f"typeof {saddr}", timed))
     # With timeouts, the kernel takes the kind of map that grows with what it holds.
     found["next"] = (EDGES, (f"typeof {EDGE} : {NODE}", "flags timeout"))
     found["right"] = (4 * EDGES, (f"typeof {EDGE}", "flags timeout"))
@@ -175,7 +197,7 @@ def living(config: Config) -> dict[str, tuple[int, tuple[str, str]]]:
 
 def is_map(name: str) -> bool:
     """Whether that is a map and no set."""
-    return name.startswith("at_") or name == "priorities" or (name in MAPS and name != "right")
+    return name.startswith(("at_", "on_")) or name == "priorities" or (name in MAPS and name != "right")
 
 
 def tail() -> list[str]:
@@ -187,7 +209,7 @@ def chains(config: Config) -> dict[str, list[str]]:
     """Every chain with its rules, those first that others go to."""
     found = _telling(config.group)
     for place, door in enumerate(config.doors.values()):
-        limit = f"limit rate {TOLD}/second burst {TOLD} packets"
+        limit = _limit(TOLD)
         found |= hours.closed(door, f"{limit} {_log(Report.CLOSED, config.group, place)}")
         full = [
             'counter name "admissions_full"',
@@ -206,11 +228,13 @@ def chains(config: Config) -> dict[str, list[str]]:
     for number, one in enumerate(openers(config)):
         found |= _opening(config, one, number)
     for gap in gaps(config):
-        found[f"stayed_{gap}"] = _both(
-            config, f"update @callers_{{family}} {{{{ {{source}} timeout {gap + MARGIN // MILLISECOND}ms }}}}"
-        )
-        for mixed in (False, True):
-            found[staying(gap, mixed)] = _stay(config, gap, f"goto stayed_{gap}", mixed=mixed)
+        late = f"timeout {gap + MARGIN // MILLISECOND}ms"
+        known = _both(config, f"update @callers_{{family}} {{{{ {{source}} {late} }}}}")
+        found[f"begun_{gap}"] = [*known, f"goto tell_{Report.BEGUN}"]
+        found[f"stayed_{gap}"] = [*known, f"goto tell_{Report.MOVED}"]
+        for mixed, first in product((False, True), repeat=2):
+            then = f"goto {'begun' if first else 'stayed'}_{gap}"
+            found[staying(gap, mixed, first)] = _stay(config, gap, then, mixed=mixed, first=first)
     for gap in gaps(config)[1:]:
         within = _both(config, f"{{source}} @within.{gap}_{{family}} return")
         found[checking(gap, False)] = [*within, f"{NODE} set 0"]
@@ -227,15 +251,19 @@ def _log(report: Report, group: int, number: int = 0) -> str:
     return f'log prefix "{report}{number:04}" group {group} snaplen {SNAPLEN} queue-threshold {TOGETHER}'
 
 
+def _limit(rate: int) -> str:
+    return f"limit rate {rate}/second burst {BURST} packets"
+
+
 def _telling(group: int) -> dict[str, list[str]]:
     """The chains that report what happened, at a bounded rate."""
     found = {}
     for one in Report:
         if one in (Report.OPENED, Report.CLAIMED, Report.FULL, Report.CLOSED, Report.LEFT):
             continue
-        rate = TOLD_FIRST if one is Report.BEGUN else TOLD
-        missed = "untold_first" if one is Report.BEGUN else "untold"
-        limit = f"limit rate {rate}/second burst {rate} packets"
+        noise = one in (Report.AGAIN, Report.LATE)
+        missed = "untold_first" if one is Report.BEGUN else "untold_noise" if noise else "untold"
+        limit = _limit(NOISE if noise else TOLD)
         found[f"tell_{one}"] = [f"{limit} {_log(one, group)} return", f'counter name "{missed}"']
     return found
 
@@ -243,8 +271,8 @@ def _telling(group: int) -> dict[str, list[str]]:
 def _opening(config: Config, one: Opener, number: int) -> dict[str, list[str]]:
     admit = [f"jump admit_{ONE if one.one_connection else ''}{door}" for door in one.doors if not one.leaves]
     if not one.rotating:
-        limit = f"limit rate {TOLD}/second burst {TOLD} packets"
-        told = f"{limit} {_log(Report.LEFT if one.leaves else Report.OPENED, config.group, number)} return"
+        report = Report.LEFT if one.leaves else Report.OPENED
+        told = f"{_limit(TOLD_OPEN)} {_log(report, config.group, number)} return"
         return {one.chain: [*admit, told, 'counter name "untold_openings"']}
     claimed = one.chain.replace("claim_", "claimed_", 1) if one.doors else "barring"
     report = Report.LEFT if one.leaves else Report.CLAIMED
@@ -261,14 +289,16 @@ def _opening(config: Config, one: Opener, number: int) -> dict[str, list[str]]:
     }
 
 
-def _stay(config: Config, gap: int, then: str, *, mixed: bool) -> list[str]:
-    """The caller stays at the node for `gap` ms, if there is room."""
+def _stay(config: Config, gap: int, then: str, *, mixed: bool, first: bool) -> list[str]:
+    """The caller stays at the node for `gap` ms, if there is room. What was deleted takes up room until the
+    kernel has cleared it away, some seconds later."""
     rules = []
     for shorter in (one for one in gaps(config)[1:] if mixed and one < max(gap, HURRIED + 1)):
         rules += _both(
             config, f"update @within.{shorter}_{{family}} {{{{ {{source}} timeout {shorter}ms }}}}"
         )
-    rules += _both(config, f"add @at_{{family}} {{{{ {{source}} timeout {gap}ms : {NODE} }}}} {then}")
+    places = f"{'at' if first else 'on'}_{{family}}"
+    rules += _both(config, f"add @{places} {{{{ {{source}} timeout {gap}ms : {NODE} }}}} {then}")
     return [*rules, 'counter name "callers_full"']
 
 
@@ -278,23 +308,23 @@ def _ways(config: Config) -> dict[str, list[str]]:
 
 
 def _gone(config: Config) -> list[str]:
-    return _both(config, f"delete @at_{{family}} {{{{ {{source}} : {NODE} }}}}")
+    gone = (f"delete @{name}_{{family}} {{{{ {{source}} : {NODE} }}}}" for name in ("at", "on"))
+    return [rule for one in gone for rule in _both(config, one)]
 
 
 def _moving(config: Config) -> dict[str, list[str]]:
     """Where a caller stands after a right knock."""
     least, several = min(HURRIED, gaps(config)[-1]), len(gaps(config)) > 1
     move = f"{NODE} set {EDGE} map @next"
-    unhurried = first_rate(config)
     return {
-        "stay": [f"{NODE} vmap @stays", f"goto {staying(plain(config), False)}"],
+        "begin": [f"{NODE} vmap @stays", f"goto {staying(plain(config), False, True)}"],
+        "stay": [f"{NODE} vmap @stays", f"goto {staying(plain(config), False, False)}"],
         "start": [
             move,
             f"{NODE} vmap @ends",
-            f"jump tell_{Report.BEGUN}",
-            f"limit rate {unhurried}/second burst {unhurried} packets goto stay",
+            f"{unhurried(config)} goto begin",
             'counter name "hurried"',
-            *_stay(config, least, "return", mixed=several),
+            *_stay(config, least, f"goto tell_{Report.BEGUN}", mixed=several, first=True),
         ],
         "first": [
             f"{EDGE} @next goto start",
@@ -307,7 +337,6 @@ def _moving(config: Config) -> dict[str, list[str]]:
             *([f"{NODE} vmap @checks"] * (len(gaps(config)) - 1)),
             *([f"{NODE} 0 goto first"] if several else []),
             f"{NODE} vmap @ends",
-            f"jump tell_{Report.MOVED}",
             "goto stay",
         ],
     }
@@ -318,6 +347,7 @@ def _judging(config: Config) -> dict[str, list[str]]:
     return {
         "knock": [
             *_both(config, f"{NODE} set {{source}} map @at_{{family}}"),
+            *_both(config, f"{NODE} set {{source}} map @on_{{family}}"),
             f"{NODE} 0 goto first",
             f"{EDGE} @right goto tell_{Report.AGAIN}",
             f"{EDGE} @next goto move",

@@ -15,12 +15,19 @@ from attrs import define
 from portress.errors import Mistake
 from portress.guard import elements, upkeep
 from portress.guard.contents import Contents, number_of
-from portress.guard.elements import ElementChanges
-from portress.guard.language import TABLE
+from portress.guard.elements import ElementChanges, MapElement
+from portress.guard.language import FAMILY, TABLE
+from portress.guard.listing import Listing
 from portress.guard.ruleset import Ruleset
-from portress.knock import SECOND
+from portress.knock import SECOND, Source
 
+MOST: Final = 10_000  # callers that keep their places where the map of them is made anew
 _MILLISECOND: Final = SECOND // 1000
+_PLACES: Final = (
+    "at_",
+    "on_",
+    "within.",
+)  # the maps and sets of callers: where each is, and how long already
 
 
 @define(eq=False)
@@ -49,6 +56,31 @@ class Maps:
             stays = upkeep.common(have, ruleset.contents)
             self.change(upkeep.change(TABLE, have, stays, now))
         return stays
+
+    def places(self, before: Listing, ruleset: Ruleset, kept: set[str]) -> list[str]:
+        """Lines for the transaction with the rules: callers keep their places where the maps of them have
+        another size now, those with the most time left. Where numbers may mean other nodes now, all lose
+        them: nobody is to be further in a sequence than he knocked. Raises Mistake."""
+        sizes = {one.name: one.size for one in ruleset.living if one.name.startswith(_PLACES)}
+        there = [name for name in sizes if name in before.maps or name in before.sets]
+        if there and self.holding is None and not self._alike(ruleset):
+            kind = {one: "map" if one in before.maps else "set" for one in there if one in kept}
+            return [f"flush {kind[one]} {FAMILY} {TABLE} {one}" for one in kind]
+        if before.prefixes != ruleset.prefixes:
+            return []
+        lines = []
+        for name in (one for one in there if one not in kept):
+            found = sorted(elements.read_map(TABLE, name), key=lambda one: -one.left)
+            listed = ", ".join(_place(one) for one in found[: min(sizes[name], MOST)] if one.left)
+            if listed:
+                lines.append(f"add element {FAMILY} {TABLE} {name} {{ {listed} }}")
+        return lines
+
+    @staticmethod
+    def _alike(ruleset: Ruleset) -> bool:
+        """Whether what is to be in the map of edges is there already."""
+        have = upkeep.read(TABLE, 0)["next"]
+        return all(key in have and have[key][0] == data for key, (data, _) in ruleset.steady["next"].items())
 
     def fill(self, ruleset: Ruleset, holding: Contents) -> None:
         """After the rules: into the maps that decide comes what is wanted in them."""
@@ -89,10 +121,18 @@ class Maps:
         return [
             (one.key, number_of(one.data), one.left)
             for family in (4, 6)
-            for one in elements.read_map(TABLE, f"at_{family}")
+            for name in ("at", "on")
+            for one in elements.read_map(TABLE, f"{name}_{family}")
         ]
 
     def stands_at(self, packed: bytes) -> int | None:
         """The node where a source is, None if it is no caller. Raises OSError."""
-        found = elements.find(TABLE, f"at_{4 if len(packed) == 4 else 6}", packed)
-        return None if found is None else number_of(found.data)
+        family = 4 if len(packed) == 4 else 6
+        found = (elements.find(TABLE, f"{name}_{family}", packed) for name in ("on", "at"))
+        return next((number_of(one.data) for one in found if one is not None), None)
+
+
+def _place(one: MapElement) -> str:
+    data = f" : {number_of(one.data)}" if one.data else ""
+    address = str(Source.of(one.key)).partition("/")[0]
+    return f"{address} timeout {one.left}ms{data}"

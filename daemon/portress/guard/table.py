@@ -147,17 +147,17 @@ class Table:
         entries = [(admission_set(held.door, held.source), held.source, held.left) for held in carried]
         entries += [] if before is None else self._part_way(before, ruleset, kept)
         more = [*map(entry, admit)]
+        places = [] if before is None else self.maps.places(before, ruleset, kept)
         holding = self.maps.make_way(ruleset, kept)
         bare = without_kept(ruleset, kept)
         lines.append(render(with_room(bare, (*entries, *more)), own=self.own, twin=True))
         together, later = split(entries, iter(more))
-        lines += timed_parts(together, new=before is None)
+        lines += (*timed_parts(together, new=before is None), *places)
         lines += self.sessions.lines(before, ruleset, kept, continuing)
         self._run("\n".join(lines))
         self._run(f"delete chain {FAMILY} {TABLE} {TWIN}")
         self.loads += 1
         self.maps.fill(ruleset, holding)
-        # The doors are shut to strangers by now, and sessions under way go on.
         self._start([*later], new=before is None)
         return ended
 

@@ -19,6 +19,7 @@ from portress.config.model import Config
 from portress.durations import counted
 from portress.errors import Mistake
 from portress.events import Events
+from portress.guard import decide
 from portress.guard.able import settled
 from portress.guard.ruleset import build
 from portress.guard.table import GuardError, Table
@@ -175,7 +176,7 @@ class Reloading:
         self.last_good.keep(config)
         self.doorkeeper.reconfigure(old, ended)
         if config.widths == old.widths and config.decide == old.decide:
-            now.tracker.limit, now.tracker.misses = config.callers, config.misses
+            now.tracker.limit, now.tracker.misses = decide.followed(config), config.misses
             now.tracker.replace(trie)
         else:  # sources are not what they were
             now.tracker = self.trackers.make(config, trie, now.tracker.used, now.tracker.floor)

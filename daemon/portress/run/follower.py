@@ -35,7 +35,7 @@ PART: Final = 512  # admissions that are read from the guard at once
 _MILLISECOND: Final = SECOND // 1000
 _QUIET: Final = (Ignored, Repeated)
 _SAME: Final = _MILLISECOND  # ns within which two reports are of one packet
-_UNTOLD: Final = ("untold", "untold_openings", "untold_first")
+_UNTOLD: Final = ("untold", "untold_openings", "untold_first")  # what "untold_noise" counts changes nothing
 
 
 class MirrorListener(Listener):

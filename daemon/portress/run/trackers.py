@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from attrs import frozen
 
 from portress.config.model import Config
+from portress.guard import decide
 from portress.mirror import Mirror
 from portress.run.deciding import Deciding, Plan
 from portress.sequence.trie import Trie
@@ -28,7 +29,7 @@ class Trackers:
 
     def make(self, config: Config, trie: Trie, used: Mapping[bytes, Use], floor: int) -> Tracker:
         """A tracker of `trie` that knows what is `used`, and steps up to `floor` as refused."""
-        limit, misses = config.callers, config.misses
+        limit, misses = decide.followed(config), config.misses
         if config.decide == "daemon":
             return Tracker(trie, limit=limit, misses=misses, used=used, floor=floor)
         return Mirror(trie, limit=limit, misses=misses, used=used, floor=floor, where=self._place)
