@@ -1,6 +1,6 @@
 """The guard that decides by itself, against the tracker: random streams of real packets, the same admissions.
 
-The tracker is the specification. A stream's packets are sent when a plan says so, over a real link; the
+The tracker is the specification, and so is the rulebook (tests/rulebook.py). A stream's packets are sent when a plan says so, over a real link; the
 tracker is given the moments of sending. What was sent so near to a gap's end that the link or the tick of the
 kernel may decide otherwise is left out of the comparison.
 """
@@ -24,10 +24,12 @@ from portress.sequence.fixed import expected as fixed_sequences
 from portress.sequence.trie import Trie
 from portress.tracker import Tracker
 from portress.verdict import Completed, Left
+from rulebook import Model, Way
 
 ALPHABET = [Knock.parse(text) for text in ("tcp/4617", "udp/2953", "tcp/6381", "udp/6002", "tcp/6001")]
 OTHERS = [Knock.parse(text) for text in ("udp/4617", "tcp/2953", "tcp/4618")]
 A, B, C, D, E = ALPHABET
+COARSE = 6  # CLOCK_MONOTONIC_COARSE (linux/time.h): its resolution is the kernel's tick
 
 
 def door(name: str, port: int, gap: int = SECOND, knocks: tuple[Knock, ...] = ()) -> Door:
@@ -94,16 +96,15 @@ def play(w: World, send: Sender, plan: list[tuple[float, str, Knock]]) -> list[t
     return sent
 
 
-def by_tracker(
-    config: Config, expected: list[Expected], sent: list[tuple[int, str, Knock]]
+def judged(
+    judge: Tracker | Model, config: Config, sent: list[tuple[int, str, Knock]]
 ) -> set[tuple[str, str]]:
-    """(source, door) of all that the tracker lets in."""
-    tracker = Tracker(Trie(expected))
+    """(source, door) of all that the tracker, or the rulebook, lets in."""
     found = set()
     for when, address, knock in sent:
         one = Source.parse(address)
         source = config.source(one.packed)
-        verdict = tracker.hear(source.packed, knock, when)
+        verdict = judge.hear(source.packed, knock, when)
         if isinstance(verdict, Completed):
             found |= {(str(source).partition("/")[0], opening.door) for opening in verdict.openings}
         elif isinstance(verdict, Left):
@@ -165,7 +166,9 @@ def alike(config: Config, expected: list[Expected], plan: list[tuple[float, str,
     """Kernel and tracker agree on who is let in, and at least so many are at every door."""
     with alone(config, expected) as (w, send):
         sent = play(w, send, plan)
-        kernel, tracker = by_kernel(w, config), by_tracker(config, expected, sent)
+        kernel = by_kernel(w, config)
+    tracker = judged(Tracker(Trie(expected)), config, sent)
+    assert tracker == judged(Model(1 << 20, None, [Way(one) for one in expected]), config, sent)
     left_out = {masked(config, one) for one in near(sent, {one.sequence.gap for one in expected}, 20_000_000)}
     sources = {masked(config, source) for _, source, _ in sent}
     assert len(left_out) < len(sources) // 3
@@ -278,3 +281,53 @@ def test_one_code_opens_all_doors_of_its_base_and_no_door_twice() -> None:
         if number % 4 or name == "ssh"
     ]
     alike(config, expected, streams(crowd(500) + crowd(500, 6), 7, expected, 2, pauses=False), 20)
+
+
+def test_at_the_edge_of_a_gap_kernel_and_tracker_differ_by_two_ticks_at_most() -> None:
+    """Sequences with one pause of the gap, give or take some ticks of the kernel's clock (jiffies)."""
+    config = Config(doors(door("ssh", 22, SECOND, (A, B, C))))
+    tick = round(time.clock_getres(COARSE) * SECOND)
+    sources = crowd(400, 6)
+    rng = random.Random(11)
+    sent: dict[str, list[tuple[int, int]]] = {source: [] for source in sources}
+    plan: list[tuple[float, str, Knock]] = []
+    for number, source in enumerate(sources):
+        begin, off = number * 0.01, rng.uniform(-10, 10) * tick / SECOND
+        late = rng.choice((1, 2))  # which knock comes after the pause
+        moments = [begin, begin + 0.03, begin + 0.06]
+        for one in range(late, 3):
+            moments[one] += 1 - 0.03 + off
+        plan += [(moment, source, knock) for moment, knock in zip(moments, (A, B, C), strict=True)]
+    with alone(config, fixed(config)) as (w, send):
+        ready = [(when, one, packet(one, w.host6, str(knock))) for when, one, knock in sorted(plan)]
+        allowed = os.sched_getaffinity(0)
+        os.sched_setaffinity(0, {min(allowed)})
+        try:
+            began = time.monotonic()
+            for when, source, data in ready:
+                time.sleep(max(0.0, began + when - time.monotonic()))
+                before = time.monotonic_ns()
+                send.send(w.host6, data)
+                sent[source].append((before, time.monotonic_ns()))
+        finally:
+            os.sched_setaffinity(0, allowed)
+        until(lambda: deciding.counted(w.host, "came") == len(ready))
+        kernel = {source for source, _ in by_kernel(w, config)}
+
+    def lets_in(source: str, off: int) -> bool:
+        """Whether the tracker lets it in, if pauses are so much (ns) longer than between the sendings."""
+        tracker, now = Tracker(Trie(fixed(config))), SECOND
+        for number, knock in enumerate((A, B, C)):
+            if number:
+                (before, after), (then, later) = sent[source][number - 1 : number + 1]
+                now += (later - before if off > 0 else then - after) + off
+            verdict = tracker.hear(b"", knock, now)
+        return isinstance(verdict, Completed)
+
+    certain = {
+        source: lets_in(source, 2 * tick)
+        for source in sources
+        if lets_in(source, 2 * tick) == lets_in(source, -2 * tick)
+    }
+    assert {source for source, is_in in certain.items() if is_in} == kernel & certain.keys()
+    assert sum(certain.values()) > 50 and len(certain) - sum(certain.values()) > 50

@@ -1,0 +1,182 @@
+"""The guard that decides by itself, when something is short: reports that nobody reads, rooms that are full."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import json
+import os
+import signal
+import socket
+import time
+from collections.abc import Iterator
+
+from lab import Daemon, crowd, daemon, sender, tcp_state, until, world
+from portress.clock import STEP
+from portress.config.model import Rotating
+from portress.keyholders.secret import to_base32
+from portress.knock import SECOND
+from portress.sequence.rotating import derive
+
+KNOCKS = ["tcp/4617", "udp/2953", "tcp/6381"]
+CONFIG = """
+decide: kernel
+metrics: {listen: "127.0.0.1:9753"}
+doors:
+  ssh:
+    services: [tcp/22]
+    stay: 1h
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 30s}
+"""
+SECRET = bytes(range(20))
+RULE = Rotating((20000, 30000), (6, 17), 4, 10 * SECOND, 1)
+ROTATING = """
+  vpn:
+    services: [tcp/1194]
+    stay: 1h
+    rotating: {pool: 20000-30000, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1}
+"""
+KEYHOLDERS = f"- {{name: ana, doors: [vpn], secret: {to_base32(SECRET)}, style: derived}}\n"
+PIDFD_GETFD = 438  # asm-generic/unistd.h
+
+
+def sequence() -> list[str]:
+    """The knocks of the present step, of which some seconds are left."""
+    left = STEP - time.time() % STEP
+    if left < 8:
+        time.sleep(left + 0.5)
+    return [str(one) for one in derive(SECRET, "vpn", RULE, int(time.time()) // STEP, "").knocks]
+
+
+def packet_log(d: Daemon) -> socket.socket:
+    """The daemon's own socket for reports: the netfilter socket with by far the largest buffer."""
+    library = ctypes.CDLL(None, use_errno=True)
+    handle = os.pidfd_open(d.pid)
+    found = []
+    for name in os.listdir(f"/proc/{d.pid}/fd"):
+        number = library.syscall(PIDFD_GETFD, handle, int(name), 0)
+        with contextlib.suppress(OSError):
+            one = socket.socket(fileno=number)
+            if one.family == socket.AF_NETLINK and one.proto == 12:
+                found.append(one)
+    os.close(handle)
+    return max(found, key=lambda one: one.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF))
+
+
+@contextlib.contextmanager
+def deaf(d: Daemon) -> Iterator[None]:
+    """The daemon reads nothing meanwhile, and nearly all that is reported finds no room and is lost."""
+    with packet_log(d) as reports:
+        before = reports.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)
+        assert before > 1 << 20
+        os.kill(d.pid, signal.SIGSTOP)
+        try:
+            reports.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1)
+            yield
+        finally:
+            os.kill(d.pid, signal.SIGCONT)
+            reports.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, before // 2)
+
+
+def metric(d: Daemon, name: str) -> float:
+    text = d.ns.run(["curl", "--silent", "--fail", "http://127.0.0.1:9753/metrics"]).stdout
+    return sum(float(line.split()[-1]) for line in text.splitlines() if line.startswith(name))
+
+
+def test_where_reports_were_lost_status_history_and_metrics_are_right_again() -> None:
+    sources = crowd(300)
+    with (
+        world() as w,
+        daemon(w.host, CONFIG + ROTATING, keyholders=KEYHOLDERS) as d,
+        sender(w.stranger) as send,
+    ):
+        knocks = sequence()
+        with deaf(d):
+            for source in sources:
+                send.knocks(source, w.host4, KNOCKS)
+            send.knocks(w.another4, w.host4, knocks)
+            send.knocks(w.stranger4, w.host4, KNOCKS[:2])
+            moment = time.time()
+        until(lambda: d.status()["lost"] > 0, 10)
+        everybody = {(source, "ssh") for source in sources} | {(w.another4, "vpn")}
+        until(lambda: {(one["source"], one["door"]) for one in d.status()["admissions"]} == everybody, 10)
+        until(lambda: [one["source"] for one in d.status()["callers"]["listed"]] == [w.stranger4], 10)
+        until(lambda: metric(d, "portress_admitted{") == len(everybody), 10)
+        assert metric(d, "portress_callers ") == 1
+        told = json.loads(d.verb("history", "--json").stdout)
+        assert {(one["source"], one["door"]) for one in told} == everybody
+        begun = {time.mktime(time.strptime(one["since"][:19], "%Y-%m-%dT%H:%M:%S")) for one in told}
+        assert all(abs(one - moment) % 3600 < 15 for one in begun)  # whatever zone it is told in
+        # What was used is used, also for the ledger, and who was part-way goes on.
+        send.knocks(sources[0].replace("192.0.2.", "198.51.100."), w.host4, knocks)
+        d.wait_for("replay of keyholder ana")
+        send.knocks(w.stranger4, w.host4, KNOCKS[2:])
+        d.wait_for(f"{w.stranger4} admitted to ssh")
+
+
+def test_a_full_record_of_uses_admits_nobody_and_is_told() -> None:
+    with (
+        world() as w,
+        daemon(w.host, CONFIG + ROTATING, keyholders=KEYHOLDERS) as d,
+        sender(w.stranger) as send,
+    ):
+        numbers = iter(range(1 << 24, (1 << 24) + 65536))
+        for _ in range(16):
+            some = ", ".join(f"{next(numbers)} timeout 1h" for _ in range(4096))
+            w.host.nft(f"add element inet portress spent {{ {some} }}")
+        time.sleep(1)
+        send.knocks(w.stranger4, w.host4, sequence())
+        d.wait_for("1 rotating sequence refused: the guard's record of uses is full")
+        assert tcp_state(w.stranger, w.host4, 1194) == "filtered"
+        assert d.status()["admissions"] == []
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        d.wait_for(f"{w.stranger4} admitted to ssh")
+
+
+def test_first_knocks_that_come_too_fast_have_a_second_and_keep_nobody_out() -> None:
+    """A thousand a second from forged sources, each new, for ten seconds: with the whole gap they would fill
+    the table of 4,000 in four. Whoever pauses no longer than our own client gets in at the first try."""
+    text = CONFIG.replace("doors:", "callers: 1000\ndoors:", 1)
+    forged = iter(crowd(10_000, 6))
+    honest = crowd(30)
+    with world() as w, daemon(w.host, text) as d, sender(w.another) as pour, sender(w.stranger) as send:
+        begun = time.monotonic()
+        for number in range(100):
+            for _ in range(100):
+                pour.knock(next(forged), w.host6, KNOCKS[0])
+            if number >= 70:
+                send.knocks(honest[number - 70], w.host4, KNOCKS, pause=0.02)
+            time.sleep(max(0.0, begun + (number + 1) / 10 - time.monotonic()))
+        until(lambda: {one["source"] for one in d.status()["admissions"]} == set(honest), 10)
+        counters = json.loads(w.host.run(["nft", "-j", "list", "counters"]).stdout)["nftables"]
+        packets = {one["counter"]["name"]: one["counter"]["packets"] for one in counters if "counter" in one}
+        assert packets["callers_full"] == 0 and packets["hurried"] > 5000
+
+
+def test_knocks_inside_count_for_nothing_and_nobody_inside_is_kept_out() -> None:
+    text = CONFIG.replace("doors:", "inside: [eth1]\ndoors:", 1)
+    with world() as w, daemon(w.host, text) as d, sender(w.another) as within, sender(w.stranger) as send:
+        assert tcp_state(w.another, w.host4, 22) == "closed"
+        # Half of it from inside, half from outside: there is no caller.
+        within.knocks(w.stranger4, w.host4, KNOCKS[:2])
+        send.knocks(w.stranger4, w.host4, KNOCKS[2:])
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        within.knocks(w.stranger4, w.host4, KNOCKS)
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        assert d.status()["admissions"] == []
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        d.wait_for(f"{w.stranger4} admitted to ssh")
+
+
+def test_guard_without_a_daemon_and_with_other_sequences_gives_nobody_anothers_place() -> None:
+    """Nodes are numbers: what a number meant in the guard before is not what it means in the next."""
+    other = CONFIG.replace("tcp/4617, udp/2953, tcp/6381", "tcp/7101, tcp/7102, tcp/7103")
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        d.kill()
+        send.knocks(w.stranger4, w.host4, KNOCKS[:2])
+        d.configure(other)
+        d.verb("guard")
+        send.knocks(w.stranger4, w.host4, ["tcp/7103"])
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+        send.knocks(w.stranger4, w.host4, ["tcp/7101", "tcp/7102", "tcp/7103"])
+        assert tcp_state(w.stranger, w.host4, 22) == "closed"
