@@ -149,12 +149,18 @@ class Mirror(Tracker):
             self._stay(source, end, now, None)
         return self._complete(source, end)
 
-    def know(self, found: Iterable[tuple[Hashable, tuple[Path, int], int]], now: int) -> None:
-        """These are the callers at `now`: source, path and floor of its node, ns that its state has left."""
+    def know(
+        self,
+        found: Iterable[tuple[Hashable, tuple[Path, int], int]],
+        now: int,
+        but: Collection[Hashable] = (),
+    ) -> None:
+        """These are the callers at `now`: source, path and floor of its node, ns that its state has left.
+        `but`: sources of which reports tell more than that."""
+        states = [(one[0], one[2], one[1]) for one in map(self._callers.get, but) if one is not None]
         self._callers, self._rooms = {}, {}
-        states = []
         for source, (path, floor), left in found:
-            node = self.trie.at(path, floor)
+            node = None if source in but else self.trie.at(path, floor)
             if node is not None and node.children:
                 states.append((min(now, now + left - node.hold), source, node))
         for since, source, node in sorted(states, key=lambda each: each[0]):

@@ -4,7 +4,8 @@ A module a subject. `measure(quick)` of each yields Figures as it gets them, eve
 was measured in the same run. All traffic stays inside namespaces that are removed at the end.
 
 - `opening`   from the last knock to the open door
-- `hearing`   knocks a second, through everything and through the tracker alone
+- `packets`   what a knock, a packet that is none and a stranger's SYN cost in the guard
+- `hearing`   knocks a second, where the daemon decides, through everything and through the tracker alone
 - `flooding`  honest knocks in a flood of forged packets
 - `callers`   memory and time for very many callers
 - `admitting` one, a thousand and a hundred thousand admissions

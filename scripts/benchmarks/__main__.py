@@ -21,7 +21,8 @@ Measure = Callable[[bool], Iterator[Figure]]  # told whether to be quick
 
 SUBJECTS: Final = {
     "opening": "from the last knock to the open door",
-    "hearing": "knocks a second",
+    "packets": "what a packet costs in the guard",
+    "hearing": "knocks a second, where the daemon decides",
     "flooding": "honest knocks in a flood",
     "callers": "very many callers",
     "admitting": "very many admissions",

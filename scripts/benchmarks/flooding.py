@@ -100,9 +100,9 @@ def _figures(name: str, seen: Seen, calm: Seen, *, aimed: bool) -> Iterator[Figu
 
 def _look(w: World, port: int | None, honest: int) -> Seen:
     lasts = honest * (2 * PAUSE + 0.08) + 4
-    with running(w.host, doors()) as host, _flood(w, port, lasts) as flood:
+    with running(w.host, doors()) as host, flood(w, port, lasts) as over:
         prober = Prober(w.another, "eth0", w.host, "eth1", w.host4)
-        dropped, cpu, begun = _dropped(), host.cpu, time.perf_counter()
+        lost, cpu, begun = dropped(), host.cpu, time.perf_counter()
         time.sleep(1.5)
         idle = (host.cpu - cpu) / (time.perf_counter() - begun)
         cpu, begun = host.cpu, time.perf_counter()
@@ -117,7 +117,7 @@ def _look(w: World, port: int | None, honest: int) -> Seen:
         found = [each[0] * 1000 for each in tries if each[0] is not None]
         at_last = sum(each[-1] is not None for each in tries)
         passed, cpu = time.perf_counter() - begun, host.cpu - cpu
-        sent = flood()
+        sent = over()
         prober.close()
         found.sort()
         return Seen(
@@ -127,7 +127,7 @@ def _look(w: World, port: int | None, honest: int) -> Seen:
             100 * cpu / passed,
             100 * idle,
             sent,
-            _dropped() - dropped if port is not None else 0,
+            dropped() - lost if port is not None else 0,
             _full(host),
         )
 
@@ -137,13 +137,13 @@ def _full(host: Running) -> int:
     return int(listing.split("packets ")[1].split()[0])
 
 
-def _dropped() -> int:
+def dropped() -> int:
     """Packets that found the kernel's receive queues full, on all cores (proc(5), softnet_stat)."""
     return sum(int(line.split()[1], 16) for line in Path("/proc/net/softnet_stat").read_text().splitlines())
 
 
 @contextmanager
-def _flood(w: World, port: int | None, seconds: float) -> Iterator[Callable[[], float]]:
+def flood(w: World, port: int | None, seconds: float) -> Iterator[Callable[[], float]]:
     """A flood while the block lasts; gives a function that waits for its end and tells packets a second."""
     if port is None:
         yield lambda: 0.0

@@ -65,7 +65,7 @@ def _serve(listener: socket.socket) -> None:
 
 
 @contextlib.contextmanager
-def _server(ns: Namespace, port: int) -> Iterator[None]:
+def server(ns: Namespace, port: int) -> Iterator[None]:
     with ns.enter():
         listener = socket.create_server(("0.0.0.0", port), backlog=_BACKLOG)  # noqa: S104 - in a namespace
     process = multiprocessing.get_context("fork").Process(target=_serve, args=(listener,), daemon=True)
@@ -78,7 +78,7 @@ def _server(ns: Namespace, port: int) -> Iterator[None]:
         process.join()
 
 
-def _connections(ns: Namespace, address: str, port: int, seconds: float) -> float:
+def connections(ns: Namespace, address: str, port: int, seconds: float) -> float:
     """Connections a second, one after the other, in the best moment."""
 
     def dial() -> int:
@@ -154,8 +154,8 @@ def _measured(w: World, rounds: int, seconds: float) -> Rates:
     assert w.backend is not None
     with contextlib.ExitStack() as stack:
         for port in (22, 80):
-            stack.enter_context(_server(w.host, port))
-        stack.enter_context(_server(w.backend, 8080))
+            stack.enter_context(server(w.host, port))
+        stack.enter_context(server(w.backend, 8080))
         rates: Rates = {}
         rules = {
             "no rules": _nothing,
@@ -169,7 +169,7 @@ def _measured(w: World, rounds: int, seconds: float) -> Rates:
                 with loaded(w):
                     for traffic, port in PORTS.items():
                         address = w.backend4 if port == 8080 else w.host4
-                        new = _connections(w.stranger, address, port, seconds)
+                        new = connections(w.stranger, address, port, seconds)
                         rates.setdefault((name, traffic, "new"), []).append(new)
                         bulk = _bulk(w.stranger, address, port, seconds)
                         rates.setdefault((name, traffic, "bulk"), []).append(bulk)

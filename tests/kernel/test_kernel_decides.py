@@ -1,8 +1,8 @@
 """The guard that decides by itself, against the tracker: random streams of real packets, the same admissions.
 
-The tracker is the specification, and so is the rulebook (tests/rulebook.py). A stream's packets are sent when a plan says so, over a real link; the
-tracker is given the moments of sending. What was sent so near to a gap's end that the link or the tick of the
-kernel may decide otherwise is left out of the comparison.
+The tracker is the specification, and so is the rulebook (tests/rulebook.py). A stream's packets are sent
+when a plan says so, over a real link; the judges are given the moments of sending. What was sent so near to a
+gap's end that the link or the tick of the kernel may decide otherwise is left out of the comparison.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The guard that decides by itself, when something is short: reports that nobody reads, rooms that are full."""
+"""The guard that decides by itself when something is short: reports that nobody reads, full rooms."""
 
 from __future__ import annotations
 
@@ -166,6 +166,28 @@ def test_knocks_inside_count_for_nothing_and_nobody_inside_is_kept_out() -> None
         assert d.status()["admissions"] == []
         send.knocks(w.stranger4, w.host4, KNOCKS)
         d.wait_for(f"{w.stranger4} admitted to ssh")
+
+
+def test_a_knock_without_a_daemon_shortens_no_longer_admission_and_renews_it_in_the_end() -> None:
+    text = CONFIG.replace("stay: 1h", "stay: 5s")
+    with world() as w, daemon(w.host, text) as d, sender(w.stranger) as send:
+        d.verb("admit", w.stranger4, "ssh", "--for", "14s")
+        d.verb("admit", w.stranger6, "ssh", "--for", "1h")
+        d.verb("dismiss", w.stranger6)
+        begun = time.monotonic()
+        d.kill()
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        send.knocks(w.stranger6, w.host6, KNOCKS)
+        time.sleep(8)
+        # Longer than the stay, and the longer admission that was ended is none any more.
+        assert tcp_state(w.stranger, w.host4, 22) == "closed"
+        assert tcp_state(w.stranger, w.host6, 22) == "filtered"
+        time.sleep(max(0.0, begun + 11 - time.monotonic()))
+        send.knocks(w.stranger4, w.host4, KNOCKS)  # less than the stay is left: it begins again
+        time.sleep(max(0.0, begun + 14.7 - time.monotonic()))
+        assert tcp_state(w.stranger, w.host4, 22) == "closed"
+        time.sleep(max(0.0, begun + 17.5 - time.monotonic()))
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
 
 def test_guard_without_a_daemon_and_with_other_sequences_gives_nobody_anothers_place() -> None:

@@ -14,6 +14,8 @@ every knock comes to. What the maps hold comes from `sequence/edges.py`.
     checks, slower  node -> the chain that looks whether the pause was short enough for it; node -> the one
                     that leaves out the sequences for which it was too long (the twins of `sequence/trie.py`)
     claims, spent   end node -> the number by which its use is claimed, where that is another; numbers claimed
+    DOOR.longer_4   sources admitted for longer than the door's stay, until no more than that is left: a knock
+    DOOR.longer_6   does not shorten it
     callers_4 _6    who was a caller until a moment ago: their late knocks are reported
 
 The register between the look-ups is the packet's priority, which is 0 where nobody has set one; where
@@ -39,13 +41,14 @@ from portress.clock import STEP
 from portress.config.model import Config
 from portress.guard import hours, one_connection
 from portress.guard.contents import MAPS, VERDICTS, Contents, checking, contents, elements, staying
-from portress.guard.language import KNOCK, SADDR, Chain, Part, Set, source
+from portress.guard.language import ADDRESS, KNOCK, SADDR, Chain, Part, Set, source
 from portress.knock import SECOND
 from portress.sequence.edges import ASK, BARRED, LEAVE, MILLISECOND, ONE, USED, Numbering, Terms, build
 from portress.sequence.fixed import expected as fixed_sequences
 from portress.sequence.trie import Trie
 from portress.verdict import Report
 
+LONGER: Final = ".longer_"
 EDGE: Final = f"meta priority . {KNOCK}"
 NODE: Final = "meta priority"
 MARGIN: Final = 2 * SECOND  # ns that a late knock is reported after the gap
@@ -187,6 +190,9 @@ def living(config: Config) -> dict[str, tuple[int, tuple[str, str]]]:
             found[f"{name}_{family}"] = (size, (f"typeof {saddr} : {NODE}", timed))
         for name in ("callers", *(f"within.{gap}" for gap in gaps(config)[1:])):
             found[f"{name}_{family}"] = (whole, (f"typeof {saddr}", timed))
+        for door in config.doors:
+            spec = (f"type {ADDRESS[family]}", timed)
+            found[f"{door}{LONGER}{family}"] = (2 * config.admissions, spec)
     # With timeouts, the kernel takes the kind of map that grows with what it holds.
     found["next"] = (EDGES, (f"typeof {EDGE} : {NODE}", "flags timeout"))
     found["right"] = (4 * EDGES, (f"typeof {EDGE}", "flags timeout"))
@@ -218,6 +224,7 @@ def chains(config: Config) -> dict[str, list[str]]:
         wait = f"timeout {door.stay // SECOND}s"
         found[f"admit_{door.name}"] = [
             *hours.asked(door),
+            *_both(config, f"{{source}} @{door.name}{LONGER}{{family}} return"),
             *_both(config, f"update @{door.name}_{{family}} {{{{ {{source}} {wait} }}}} return"),
             *full,
         ]

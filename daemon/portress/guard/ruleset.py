@@ -8,7 +8,7 @@ others. What becomes of a packet that is a knock stands in `report`.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 from attrs import evolve, field, frozen
@@ -76,6 +76,7 @@ class Ruleset:
     prefixes: Widths  # bits of an IPv4 and of an IPv6 address that count as one source
     contents: Contents = field(factory=dict, eq=False)  # what the maps that decide are to hold
     steady: Contents = field(factory=dict, eq=False)  # what the text has of it
+    stays: Mapping[str, int] = field(factory=dict, eq=False)  # ns by door, where the guard itself admits
 
     @property
     def sets(self) -> tuple[Set, ...]:
@@ -95,6 +96,11 @@ def door_set(door: str, family: int) -> str:
 def admission_set(door: str, source: Source) -> str:
     """The set that an admission of the door is in."""
     return one_set(door, source.family) if source.port else door_set(door, source.family)
+
+
+def longer_set(door: str, family: int) -> str:
+    """The set of sources that were admitted for longer than the door's stay."""
+    return f"{door}{decide.LONGER}{family}"
 
 
 def dismissed_set(family: int) -> str:
@@ -350,6 +356,7 @@ def build(
         prefixes=config.widths,
         contents=_contents(config, contents),
         steady=_contents(config, None),
+        stays={one.name: one.stay for one in config.doors.values() if config.decide == "kernel"},
     )
     comment = _identity(config, bare)
     first, *rest = entry.rules

@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import os
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import product
 from typing import Final, TypeVar
 
@@ -37,10 +37,11 @@ from portress.guard.ruleset import (
     render,
 )
 from portress.guard.sessions import Sessions
-from portress.guard.timed import entry, split, timed_parts, with_room, without_kept
+from portress.guard.timed import Entry, entries, split, timed_parts, with_room, without_kept
 from portress.knock import SECOND, WHOLE, Source
 from portress.netlink import Transactions, sockets
 
+_LONGEST: Final = 1 << 62  # ns
 _MILLISECOND: Final = SECOND // 1000
 Answer = TypeVar("Answer")
 
@@ -82,6 +83,7 @@ class Table:
         self._turn = threading.RLock()
         self.maps = Maps(self._change)
         self.sessions = Sessions(self._change)
+        self._stays: Mapping[str, int] = {}
         self.loads = 0  # how often this process has loaded the guard
         self.dismissals = 0  # how often it has ended admissions
         self.own = own and self._may_own()
@@ -144,14 +146,15 @@ class Table:
             # wakes a dormant table names it twice (EINVAL).
             self._run(f"add table {FAMILY} {TABLE} {{ {OWNED if self.own else ''}; }}")
             lines, kept = self._clear(before, ruleset)
-        entries = [(admission_set(held.door, held.source), held.source, held.left) for held in carried]
-        entries += [] if before is None else self._part_way(before, ruleset, kept)
-        more = [*map(entry, admit)]
+        self._stays = ruleset.stays
+        timed = self._timed(Grant(held.door, held.source, held.left) for held in carried)
+        timed += [] if before is None else self._part_way(before, ruleset, kept)
+        more = self._timed(admit)
         places = [] if before is None else self.maps.places(before, ruleset, kept)
         holding = self.maps.make_way(ruleset, kept)
         bare = without_kept(ruleset, kept)
-        lines.append(render(with_room(bare, (*entries, *more)), own=self.own, twin=True))
-        together, later = split(entries, iter(more))
+        lines.append(render(with_room(bare, (*timed, *more)), own=self.own, twin=True))
+        together, later = split(timed, iter(more))
         lines += (*timed_parts(together, new=before is None), *places)
         lines += self.sessions.lines(before, ruleset, kept, continuing)
         self._run("\n".join(lines))
@@ -298,20 +301,25 @@ class Table:
         `new`: as far as is known, none of them has anything left. That is quicker. `came`: the guard let them
         in, and of single connections it knows which came already: those come no second time.
         """
-        self._start([*map(entry, grants)], new=new, came=came)
+        self._start(self._timed(grants), new=new, came=came)
 
     def put_back(self, grants: Sequence[Grant]) -> None:
         """Let each source in again for its stay; who was let in meanwhile keeps what he has."""
         try:
-            self._change(membership.started([*map(entry, grants)], new=True, came=False))
+            self._change(membership.started(self._timed(grants), new=True, came=False))
         except Already:
             for one in grants if len(grants) > 1 else ():
                 self.put_back([one])
 
-    def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
+    def _timed(self, grants: Iterable[Grant]) -> list[Entry]:
+        """The sets that admissions are in, each for its time."""
+        return entries(grants, self._stays)
+
+    def dismiss(self, gone: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""
         self.dismissals += 1
-        self._end([(admission_set(door, source), source) for door, source in entries])
+        longest = self._timed(Grant(door, source, _LONGEST) for door, source in gone)
+        self._end([(name, source) for name, source, _ in longest])
 
     def refuse(self, sources: Iterable[Source]) -> None:
         """From now on every packet of theirs to a door needs an admission, until none came for a day."""

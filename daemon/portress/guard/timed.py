@@ -11,7 +11,7 @@ from attrs import evolve
 
 from portress.admissions import Grant
 from portress.guard.language import FAMILY, TABLE
-from portress.guard.ruleset import Ruleset, admission_set
+from portress.guard.ruleset import Ruleset, admission_set, longer_set
 from portress.knock import SECOND, Source
 
 _FEW: Final = 64  # see split
@@ -21,9 +21,16 @@ _MILLISECOND: Final = SECOND // 1000
 Entry = tuple[str, Source, int]  # set, source, ns
 
 
-def entry(grant: Grant) -> Entry:
-    """An admission as an element of its set."""
-    return admission_set(grant.door, grant.source), grant.source, grant.stay
+def entries(grants: Iterable[Grant], stays: Mapping[str, int]) -> list[Entry]:
+    """Admissions as elements of their sets. `stays`: what the guard itself gives by door (ns): an admission
+    for longer is noted as such, so that no knock makes it shorter."""
+    found: list[Entry] = []
+    for one in grants:
+        found.append((admission_set(one.door, one.source), one.source, one.stay))
+        stay = stays.get(one.door, one.stay)
+        if one.stay > stay and not one.source.port:
+            found.append((longer_set(one.door, one.source.family), one.source, one.stay - stay))
+    return found
 
 
 def timed_parts(entries: Iterable[Entry], *, new: bool = False) -> list[str]:

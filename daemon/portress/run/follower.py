@@ -27,6 +27,7 @@ from portress.run.fellows import Fellows
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 from portress.run.listener import BUDGET, Listener
+from portress.sequence.trie import Path
 from portress.verdict import Closed, Completed, Ignored, Left, Repeated, Replayed, Report, Use, Verdict
 from portress.watch import Watcher
 from portress.watch.reports import Reported
@@ -36,6 +37,7 @@ _MILLISECOND: Final = SECOND // 1000
 _QUIET: Final = (Ignored, Repeated)
 _SAME: Final = _MILLISECOND  # ns within which two reports are of one packet
 _UNTOLD: Final = ("untold", "untold_openings", "untold_first")  # what "untold_noise" counts changes nothing
+Standing = tuple[bytes, tuple[Path, int], int]
 
 
 class MirrorListener(Listener):
@@ -63,6 +65,7 @@ class MirrorListener(Listener):
         self._crowded = False  # first knocks were not reported, lately
         self._counted: dict[str, int] = {}
         self._looking: asyncio.Task[None] | None = None
+        self._heard: set[bytes] | None = None  # since the guard's callers began to be read
         self._look_next = 0  # when the guard may be looked at again
         self._no_claims = Minutely(self._clock, self._tell_no_claims)
 
@@ -74,6 +77,8 @@ class MirrorListener(Listener):
         opened: list[Grant] = []
         others: list[Grant] = []
         for packed, knock, when, _, report, number in cast(list[Reported], self.watcher.read(BUDGET)):
+            if self._heard is not None:
+                self._heard.add(packed)
             verdict = self._follow(self.tracker, packed, knock, when, report, number, opened, others)
             if verdict is None:
                 continue
@@ -291,7 +296,7 @@ class MirrorListener(Listener):
             self._learn_uses()
         tracker = self.tracker
         self._in_force.plan = self.deciding.plan_for(rota, tracker.trie, tracker.used, tracker.floor)
-        self._know_callers()
+        self._know_callers(self._part_way())
 
     def _learn_uses(self) -> None:
         """What the guard's own record has of uses, and nobody else."""
@@ -307,16 +312,29 @@ class MirrorListener(Listener):
                 self._spawn(self._note_use(one, nobody))
         self.withdraw(learnt)
 
-    def _know_callers(self) -> None:
-        """Who is part-way, by the guard's maps."""
-        assert isinstance(self.tracker, Mirror)
-        now, plan = self._clock(), self._in_force.plan
+    def _part_way(self) -> list[Standing]:
+        """Who is part-way by the guard's maps, where, and for how long (ns) yet. Raises GuardError."""
+        plan = self._in_force.plan
         found = []
         for packed, number, left in self.deciding.maps.part_way():
             place = None if plan is None else plan.place_of(number)
             if place is not None:
                 found.append((packed, place, left * _MILLISECOND))
-        self.tracker.know(found, now)
+        return found
+
+    def _know_callers(self, found: list[Standing], but: Collection[bytes] = ()) -> None:
+        assert isinstance(self.tracker, Mirror)
+        self.tracker.know(found, self._clock(), but)
+
+    async def _look_at_callers(self) -> None:
+        """Read who is part-way, which takes time where they are many: knocks are heard meanwhile."""
+        self._heard = set()
+        try:
+            found = await asyncio.to_thread(self._part_way)
+            self._catch_up(1)
+            self._know_callers(found, self._heard)
+        finally:
+            self._heard = None
 
     def tidy(self) -> None:
         """Once a second, as Listener does; and where reports are missing, look at what the guard has done."""
@@ -331,10 +349,8 @@ class MirrorListener(Listener):
         except GuardError:
             return
         behind = (lost, overruns) != before or more["untold"] or more["untold_openings"]
-        if behind or self.tracker.astray:
+        if behind or self.tracker.astray or (self._crowded and not more["untold_first"]):
             self._look_soon()
-        elif self._crowded and not more["untold_first"]:
-            self._know_callers()
         self._crowded = bool(more["untold_first"])
 
     def _more(self) -> dict[str, int]:
@@ -367,7 +383,7 @@ class MirrorListener(Listener):
                     return
                 self._doorkeeper.find(part)
             if not self._crowded:
-                self._know_callers()
+                await self._look_at_callers()
         except Mistake as mistake:
             self.tracker.astray = True
             self._events.tell("warning", f"the guard cannot be read: {mistake}")

@@ -1,0 +1,204 @@
+"""What a packet costs in the guard that decides: a knock, a packet that is none, a stranger's SYN at a door.
+
+Each beside rules written by hand that do the same, on the same link with the same packets. A packet sent on
+a virtual link has been through the host's rules when the call that sends it returns, so that the time of
+sending is the whole cost: the sender's own share is in both figures, and told beside them. The rules take
+turns, round after round; each figure is the best of the rounds.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable, Iterator
+from typing import Final
+
+from benchmarks.figures import Figure, Target
+from benchmarks.flooding import dropped, flood
+from benchmarks.hosts import RIGHT, doors, keyholders, rotating
+from benchmarks.opening import STAGED
+from benchmarks.passing import connections, server
+from benchmarks.wire import Volley, hardware
+from lab.packets import knock, syn
+from lab.worlds import World, crowd, world
+from portress.clock import step_at
+from portress.config import load as configuration
+from portress.guard.ruleset import build
+from portress.guard.table import Table
+from portress.keyholders import file as keyholding
+from portress.knock import SECOND, Source
+from portress.run.deciding import Deciding
+from portress.sequence.in_force import Rota
+
+SUBJECT: Final = "What a packet costs"
+SOURCES: Final = 250
+MOMENTS: Final = 30  # a round
+CLEARED: Final = 2.5  # seconds until the kernel has cleared away what a round deleted from the sets
+# Behind the guard, so that no time goes into answers.
+FIREWALL: Final = "table inet own {\nchain input {\ntype filter hook input priority 0; policy drop\n}\n}"
+_TRACKING: Final = """
+table inet hand {
+  chain entry {
+    type filter hook prerouting priority -150; policy accept;
+    ct state established accept
+  }
+}"""
+_BARE: Final = """
+table inet hand {{
+  set in_4 {{ type ipv4_addr; flags timeout; elements = {{ {source} timeout 1h }}; }}
+  chain early {{
+    type filter hook prerouting priority -300; policy accept;
+    ip saddr @in_4 accept
+    tcp dport 22 drop
+  }}
+}}"""
+Rules = Callable[[World], contextlib.AbstractContextManager[None]]
+
+
+@contextlib.contextmanager
+def _none(w: World) -> Iterator[None]:
+    yield
+
+
+def _by_hand(text: str) -> Rules:
+    @contextlib.contextmanager
+    def loaded(w: World) -> Iterator[None]:
+        w.host.nft(text)
+        yield
+        table = text.split("{")[0].split()[1:]
+        w.host.run(["nft", "delete", "table", *table])
+
+    return loaded
+
+
+def _guard(text: str, holders: str = "") -> Rules:
+    """The guard alone, without a daemon, holding all that a daemon would have it hold now."""
+    config = configuration.parse(text, "portress.yaml")
+    rota = Rota(config, keyholding.parse(holders, "keyholders.yaml", config.doors) if holders else ())
+    trie = rota.trie(step_at(time.time()))
+
+    @contextlib.contextmanager
+    def loaded(w: World) -> Iterator[None]:
+        with w.host.enter():
+            table = Table()
+            plan = Deciding(table.maps, time.time, time.monotonic_ns).plan_for(rota, trie, {}, -1)
+            table.load(build(config, trie.opening, plan.contents))
+            table.admit([("ssh", Source.parse(w.another4), 3600 * SECOND)])
+        yield
+        with w.host.enter():
+            table.remove()
+
+    return loaded
+
+
+def _costs(w: World, packets: list[bytes], rules: dict[str, Rules], rounds: int) -> dict[str, float]:
+    """µs a packet with each of the rules; a moment in which the kernel's queues dropped any does not count."""
+    volley = Volley(w.stranger, "eth0", hardware(w.host, "eth0"), packets)
+    best = dict.fromkeys(rules, float("inf"))
+    for _ in range(rounds):
+        for name, one in rules.items():
+            with one(w):
+                volley.fire(len(packets))
+                for _ in range(MOMENTS):
+                    lost, begun = dropped(), time.perf_counter()
+                    volley.fire(len(packets))
+                    took = (time.perf_counter() - begun) / len(packets)
+                    if dropped() == lost:
+                        best[name] = min(best[name], took * 1e6)
+                time.sleep(CLEARED if len(packets) > SOURCES else 0)
+    volley.close()
+    return best
+
+
+def measure(quick: bool) -> Iterator[Figure]:
+    rounds = 3 if quick else 10
+    with world() as w:
+        w.host.nft(FIREWALL)
+        yield from _knocks(w, rounds)
+        yield from _others(w, rounds)
+        w.host.run(["nft", "delete", "table", "inet", "own"])
+        yield from _beside(w, quick)
+
+
+def _knocks(w: World, rounds: int) -> Iterator[Figure]:
+    sources = crowd(SOURCES)
+    packets = [knock(source, w.host4, text) for text in RIGHT for source in sources]
+    many = doors(1000) + rotating().partition("\n")[2]
+    rules = {
+        "none": _none,
+        "hand": _by_hand(STAGED),
+        "1 door": _guard(doors(1)),
+        "1,000 doors and 1,000 keyholders": _guard(many, keyholders(1000)),
+    }
+    cost = _costs(w, packets, rules, rounds)
+    for name in list(rules)[2:]:
+        yield Figure(
+            SUBJECT,
+            f"a right knock, {name}",
+            cost[name],
+            "µs",
+            cost["hand"],
+            "staged sets for one door",
+            Target("<=", 1.3, ratio=True),
+            f"{cost['none']:.2f} µs without any rules",
+        )
+
+
+def _others(w: World, rounds: int) -> Iterator[Figure]:
+    sources = crowd(SOURCES)
+    closed = [syn(source, w.host4, 9999) for source in sources]
+    cost = _costs(
+        w, closed, {"none": _none, "hand": _by_hand(_TRACKING), "1 door": _guard(doors(1))}, 3 * rounds
+    )
+    yield Figure(
+        SUBJECT,
+        "a SYN to a closed port that is no knock",
+        cost["1 door"],
+        "µs",
+        cost["hand"],
+        "connection tracking alone",
+        Target("<=", 1.1, ratio=True),
+        f"{cost['none']:.2f} µs without any rules",
+    )
+    shut = [syn(source, w.host4, 22) for source in sources]
+    bare = _by_hand(_BARE.format(source=w.another4))
+    cost = _costs(w, shut, {"none": _none, "hand": bare, "1 door": _guard(doors(1))}, 3 * rounds)
+    yield Figure(
+        SUBJECT,
+        "a stranger's SYN at a door",
+        cost["1 door"],
+        "µs",
+        cost["hand"],
+        "a bare drop at priority -300",
+        Target("<=", 1.4, ratio=True),
+        f"{cost['none']:.2f} µs without any rules",
+    )
+
+
+def _beside(w: World, quick: bool) -> Iterator[Figure]:
+    """Honest connections beside a flood of SYNs at the door."""
+    seconds = 2.0 if quick else 5.0
+    w.host.ip(f"route add default via {w.stranger4}")
+    rates: dict[str, float] = {}
+    sent: dict[str, float] = {}
+    with server(w.host, 22):
+        bare = _by_hand(_BARE.format(source=w.another4))
+        for name, rules, port in (
+            ("calm", bare, None),
+            ("hand", bare, 22),
+            ("1 door", _guard(doors(1)), 22),
+        ):
+            with rules(w), flood(w, port, seconds + 1) as over:
+                rates[name] = connections(w.another, w.host4, 22, seconds)
+                sent[name] = over()
+    yield Figure(
+        SUBJECT,
+        "new connections a second of an admitted source beside a SYN flood at its door",
+        rates["1 door"],
+        "/s",
+        rates["hand"],
+        "a bare drop at priority -300",
+        Target(">=", 0.9, ratio=True),
+        f"{sent['1 door']:,.0f} SYNs a second ({sent['hand']:,.0f} beside the bare drop);"
+        f" {rates['calm']:,.0f} connections a second without a flood",
+    )
