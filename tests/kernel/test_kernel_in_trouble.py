@@ -100,7 +100,7 @@ def test_where_reports_were_lost_status_history_and_metrics_are_right_again() ->
         until(lambda: d.status()["lost"] > 0, 10)
         everybody = {(source, "ssh") for source in sources} | {(w.another4, "vpn")}
         until(lambda: {(one["source"], one["door"]) for one in d.status()["admissions"]} == everybody, 10)
-        until(lambda: [one["source"] for one in d.status()["callers"]["listed"]] == [w.stranger4], 10)
+        until(lambda: [one["source"] for one in d.status()["callers"]] == [w.stranger4], 10)
         until(lambda: metric(d, "portress_admitted{") == len(everybody), 10)
         assert metric(d, "portress_callers ") == 1
         told = json.loads(d.verb("history", "--json").stdout)

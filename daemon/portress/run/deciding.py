@@ -49,8 +49,6 @@ class Plan:
         for each in whole:
             while each:
                 each.popitem()
-        while self.edges.right:
-            self.edges.right.pop()
 
     def place_of(self, number: int | None) -> tuple[tuple[int, ...], int] | None:
         """The path and the floor of a node."""
@@ -79,6 +77,7 @@ class Deciding:
         edges.build(fixed, fixed.opening, terms, self.numbering, self.clock())  # these have the first numbers
         built = edges.build(trie, trie.opening, terms, self.numbering, self.clock())
         holds = contents(built)
+        built.crumble()
         ends: dict[bytes, tuple[int, ...]] = {}
         for number in built.ends:
             for claim in {one.claim for one in built.nodes[number].endings if one.step is not None}:
