@@ -172,6 +172,7 @@ class Model:
         return Left(tuple(left), carries_on) if left else (why_not or nor)[-1]
 
     def use(self, source: bytes, endings: list[Expected]) -> tuple[list[Expected], list[Verdict]]:
+        before = list(self.used)  # one code that ends at several doors is one use, and opens them all
         fresh: list[Expected] = []
         refused: list[Verdict] = []
         others: list[Verdict] = []
@@ -179,7 +180,7 @@ class Model:
             if one.step is None or one.keyholder is None:
                 fresh.append(one)
                 continue
-            uses = [use for claim, use in self.used if claim == one.claim]
+            uses = [use for claim, use in before if claim == one.claim]
             last = max(uses, key=lambda use: use.step, default=None)
             if last is not None and one.step <= last.step:
                 echo = last == Use(one.step, source, one.door)

@@ -21,6 +21,7 @@ from benchmarks.passing import connections, server
 from benchmarks.wire import Volley, hardware
 from lab.packets import knock, syn
 from lab.worlds import World, crowd, world
+from portress.admissions import Grant
 from portress.clock import step_at
 from portress.config import load as configuration
 from portress.guard.ruleset import build
@@ -83,7 +84,7 @@ def _guard(text: str, holders: str = "") -> Rules:
             table = Table()
             plan = Deciding(table.maps, time.time, time.monotonic_ns).plan_for(rota, trie, {}, -1)
             table.load(build(config, trie.opening, plan.contents))
-            table.admit([("ssh", Source.parse(w.another4), 3600 * SECOND)])
+            table.admit([Grant("ssh", Source.parse(w.another4), 3600 * SECOND)])
         yield
         with w.host.enter():
             table.remove()

@@ -285,7 +285,7 @@ def test_one_code_opens_all_doors_of_its_base_and_no_door_twice() -> None:
 
 def test_at_the_edge_of_a_gap_kernel_and_tracker_differ_by_two_ticks_at_most() -> None:
     """Sequences with one pause of the gap, give or take some ticks of the kernel's clock (jiffies)."""
-    config = Config(doors(door("ssh", 22, SECOND, (A, B, C))))
+    config = Config(doors(door("ssh", 22, SECOND, (A, B, C))), prefix_6=128)
     tick = round(time.clock_getres(COARSE) * SECOND)
     sources = crowd(400, 6)
     rng = random.Random(11)

@@ -97,7 +97,7 @@ def test_where_reports_were_lost_status_history_and_metrics_are_right_again() ->
             send.knocks(w.another4, w.host4, knocks)
             send.knocks(w.stranger4, w.host4, KNOCKS[:2])
             moment = time.time()
-        until(lambda: d.status()["lost"] > 0, 10)
+        d.wait_for("lost, the buffer was full")
         everybody = {(source, "ssh") for source in sources} | {(w.another4, "vpn")}
         until(lambda: {(one["source"], one["door"]) for one in d.status()["admissions"]} == everybody, 10)
         until(lambda: [one["source"] for one in d.status()["callers"]] == [w.stranger4], 10)
