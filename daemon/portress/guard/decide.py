@@ -32,6 +32,7 @@ opened by its place in `openers`.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import combinations, product
 from typing import Final
 
@@ -41,7 +42,7 @@ from portress.clock import STEP
 from portress.config.model import Config
 from portress.guard import hours, one_connection
 from portress.guard.contents import MAPS, VERDICTS, Contents, checking, contents, elements, staying
-from portress.guard.language import ADDRESS, KNOCK, SADDR, Chain, Part, Set, source
+from portress.guard.language import ADDRESS, KNOCK, SADDR, Chain, Part, Set, no_knocks, source
 from portress.knock import SECOND
 from portress.sequence.edges import ASK, BARRED, LEAVE, MILLISECOND, ONE, USED, Numbering, Terms, build
 from portress.sequence.fixed import expected as fixed_sequences
@@ -169,8 +170,9 @@ def part(config: Config) -> Part:
             Set(name, spec, "map" if is_map(name) else "set", size, tuple(held.get(name, ())), steady=False)
             for name, (size, spec) in living(config).items()
         ),
-        chains=tuple(Chain(name, tuple(rules)) for name, rules in chains(config).items()),
+        chains=tuple(Chain(name, tuple(rules)) for name, rules in chains(config, no_knocks(config)).items()),
         rules=tuple(tail()),
+        checks=True,
     )
 
 
@@ -211,8 +213,9 @@ def tail() -> list[str]:
     return [f"{NODE} != 0 goto keeping", "jump knock", f"{NODE} set 0"]
 
 
-def chains(config: Config) -> dict[str, list[str]]:
-    """Every chain with its rules, those first that others go to."""
+def chains(config: Config, uncounted: Iterable[str] = ()) -> dict[str, list[str]]:
+    """Every chain with its rules, those first that others go to. `uncounted`: what tells packets that count
+    for nothing; it is asked of those alone that would count otherwise, which are few."""
     found = _telling(config.group)
     for place, door in enumerate(config.doors.values()):
         limit = _limit(TOLD)
@@ -246,7 +249,7 @@ def chains(config: Config) -> dict[str, list[str]]:
         within = _both(config, f"{{source}} @within.{gap}_{{family}} return")
         found[checking(gap, False)] = [*within, f"{NODE} set 0"]
         found[checking(gap, True)] = [*within, f"{NODE} set {NODE} map @slower"]
-    return found | _ways(config)
+    return found | _ways(config, [f"{one} return" for one in uncounted])
 
 
 def _both(config: Config, rule: str) -> list[str]:
@@ -309,9 +312,9 @@ def _stay(config: Config, gap: int, then: str, *, mixed: bool, first: bool) -> l
     return [*rules, 'counter name "callers_full"']
 
 
-def _ways(config: Config) -> dict[str, list[str]]:
+def _ways(config: Config, checks: list[str]) -> dict[str, list[str]]:
     """The way of a knock, told from its end."""
-    return {**_moving(config), **_judging(config), **_KEEPING}
+    return {**_moving(config, checks), **_judging(config, checks), **_KEEPING}
 
 
 def _gone(config: Config) -> list[str]:
@@ -319,7 +322,7 @@ def _gone(config: Config) -> list[str]:
     return [rule for one in gone for rule in _both(config, one)]
 
 
-def _moving(config: Config) -> dict[str, list[str]]:
+def _moving(config: Config, checks: list[str]) -> dict[str, list[str]]:
     """Where a caller stands after a right knock."""
     least, several = min(HURRIED, gaps(config)[-1]), len(gaps(config)) > 1
     move = f"{NODE} set {EDGE} map @next"
@@ -333,9 +336,11 @@ def _moving(config: Config) -> dict[str, list[str]]:
             'counter name "hurried"',
             *_stay(config, least, f"goto tell_{Report.BEGUN}", mixed=several, first=True),
         ],
+        "new": [*checks, "goto start"],
+        "too_late": [*checks, f"goto tell_{Report.LATE}"],
         "first": [
-            f"{EDGE} @next goto start",
-            *_both(config, f"{{source}} @callers_{{family}} goto tell_{Report.LATE}"),
+            f"{EDGE} @next goto new",
+            *_both(config, "{source} @callers_{family} goto too_late"),
         ],
         "anew": [f"jump tell_{Report.ANEW}", "goto start"],
         "move": [
@@ -349,19 +354,23 @@ def _moving(config: Config) -> dict[str, list[str]]:
     }
 
 
-def _judging(config: Config) -> dict[str, list[str]]:
+def _judging(config: Config, checks: list[str]) -> dict[str, list[str]]:
     """What a knock is: right, repeated or a miss."""
     return {
-        "knock": [
-            *_both(config, f"{NODE} set {{source}} map @at_{{family}}"),
-            *_both(config, f"{NODE} set {{source}} map @on_{{family}}"),
-            f"{NODE} 0 goto first",
+        "caller": [
+            *checks,
             f"{EDGE} @right goto tell_{Report.AGAIN}",
             f"{EDGE} @next goto move",
             *_gone(config),
             f"{NODE} set 0",
             f"{EDGE} @next goto anew",
             f"goto tell_{Report.MISSED}",
+        ],
+        "knock": [
+            *_both(config, f"{NODE} set {{source}} map @at_{{family}}"),
+            *_both(config, f"{NODE} set {{source}} map @on_{{family}}"),
+            f"{NODE} 0 goto first",
+            "goto caller",
         ],
     }
 

@@ -51,13 +51,25 @@ class Chain:
 @frozen
 class Part:
     """A part of the guard. `living` sets keep their elements over a reload, `mirrors` are recreated; a chain
-    comes before those that go to it; `rules` are the part's own in the chain that it belongs to."""
+    comes before those that go to it; `rules` are the part's own in the chain that it belongs to. `checks`: it
+    sees to it itself that what `no_knocks` says does not count."""
 
     counters: tuple[str, ...] = ()
     living: tuple[Set, ...] = ()
     mirrors: tuple[Set, ...] = ()
     chains: tuple[Chain, ...] = ()
     rules: tuple[str, ...] = ()
+    checks: bool = False
+
+
+def no_knocks(config: Config) -> list[str]:
+    """What tells packets that count for nothing, of all first packets.
+
+    What is not for the host itself; a header whose data offset is out of range, or a wrong checksum, which no
+    host takes for a first packet; and those who are shunned.
+    """
+    shunned = (f"{source(config, family)} @shunned_{family}" for family in SADDR)
+    return ["fib daddr type != local", "ct state invalid", *shunned]
 
 
 def source(config: Config, family: int) -> str:

@@ -31,6 +31,7 @@ from portress.guard.language import (
     Set,
     chain_text,
     counter_text,
+    no_knocks,
     service_element,
     set_text,
     source,
@@ -45,6 +46,7 @@ ENTRY: Final = "entry"
 TWIN: Final = "twin"
 RANGES: Final = "_ranges"  # behind the name of a set of services: those of ranges of ports
 TO: Final = {4: "_to_4", 6: "_to_6"}  # those of other destinations, by their address family
+HERE: Final = "here"  # the chain of packets to ports of doors
 DISMISSED: Final = "dismissed"  # sources whose every packet needs an admission: dismissed_4, dismissed_6
 DISMISSED_SIZE: Final = 65536  # sources of a family
 DISMISSED_FOR: Final = 86400  # s since the last packet
@@ -56,7 +58,6 @@ _LABELS_HEAD: Final = "type filter hook output priority 300; policy accept;"
 _OWN: Final = "local, broadcast, multicast, anycast"
 _NOT_OWN: Final = f"fib daddr type != {{ {_OWN} }} accept"
 _NOT_SYN: Final = "tcp flags & (fin | syn | rst | ack) != syn accept"
-_NOT_LOCAL: Final = "fib daddr type != local accept"
 
 
 @frozen
@@ -216,6 +217,9 @@ def _early(config: Config) -> Iterable[str]:
     """Before connection tracking spends anything on them: SYNs, and datagrams where every one needs the
     admission. Other datagrams may belong to a flow that outlives it, which only connection tracking knows.
     """
+    names = _services(config).keys()
+    if "doors" in names and not names & {f"doors{end}" for end in (RANGES, *TO.values())}:
+        yield f"{KNOCK} != @doors accept"  # most packets: they cost as little as can be
     yield _inside(config)
     yield f"meta l4proto tcp {_NOT_SYN}"
     if config.closed == "alike":
@@ -225,14 +229,16 @@ def _early(config: Config) -> Iterable[str]:
     yield from (*_elsewhere(config, "strict"), *_at_own(config, "strict"))
     yield "meta l4proto != tcp accept"
     yield from _guarded(config)
+    yield _NOT_OWN
+    yield from _at_own(config, "doors")
 
 
 def _guarded(config: Config) -> Iterable[str]:
-    """Where first packets to services go. What comes after is not for one."""
+    """Where first packets to services go, but for doors of this host itself. What comes after is for those,
+    or for none."""
     yield from _always(config)
     yield from (*_elsewhere(config, "public"), *_elsewhere(config, "doors"))
-    yield _NOT_OWN
-    yield from (*_at_own(config, "public"), *_at_own(config, "doors"))
+    yield from _at_own(config, "public")  # what is not for this host is accepted all the same
 
 
 def _entry(config: Config, knocks: Part) -> Iterable[str]:
@@ -244,13 +250,14 @@ def _entry(config: Config, knocks: Part) -> Iterable[str]:
     # errors go on as any ICMP does.
     yield "ct state established accept"
     yield from _guarded(config)
+    # What the address is takes the kernel longest to tell: it is only asked where it matters.
+    yield from (
+        f"{KNOCK} @{one} jump {HERE}" for one in ("doors", "doors" + RANGES) if one in _services(config)
+    )
     yield f"meta l4proto tcp {_NOT_SYN}"
     yield "meta l4proto != { tcp, udp } accept"
-    yield _NOT_LOCAL
-    # A header whose data offset is out of range, or a wrong checksum: no host takes it for a first packet.
-    yield "ct state invalid accept"
-    for family in (4, 6):
-        yield f"{source(config, family)} @shunned_{family} accept"
+    if not knocks.checks:
+        yield from (f"{one} accept" for one in no_knocks(config))
     yield from knocks.rules
 
 
@@ -302,6 +309,7 @@ def _chains(config: Config, knocks: Part, answers: Answers) -> Iterable[Chain]:
     yield from answering(config, answers)
     for door in config.doors.values():
         yield from _door(config, door)
+    yield Chain(HERE, (_NOT_OWN, *_at_own(config, "doors")))
     yield Chain(DISMISSED, tuple(_dismissed(config)))
     yield Chain(EARLY, tuple(_early(config)), _HEAD.format(FIRST))
     yield Chain(ENTRY, tuple(_entry(config, knocks)), _HEAD.format(PRIORITY))
