@@ -78,24 +78,12 @@ def _figures(name: str, seen: Seen, calm: Seen, *, aimed: bool) -> Iterator[Figu
     if seen.admitted:
         what = f"last knock to open door, median, flood at {name}"
         yield Figure(SUBJECT, what, seen.took, "ms", calm.took, against)
-    yield Figure(
-        SUBJECT,
-        f"CPU of the daemon for a flood at {name}",
-        seen.idle,
-        "% of a core",
-        calm.idle,
-        against,
-        Target("<", 10 if aimed else 5),
-    )
-    yield Figure(
-        SUBJECT,
-        f"the same while the honest sources come, flood at {name}",
-        seen.cpu,
-        "% of a core",
-        calm.cpu,
-        against,
-        Target("<", 10) if aimed else None,
-    )
+    least = Target("<", 10 if aimed else 5)
+    for what, value, base, target in (
+        ("CPU of the daemon for a flood", seen.idle, calm.idle, least),
+        ("the same while the honest sources come, flood", seen.cpu, calm.cpu, least if aimed else None),
+    ):
+        yield Figure(SUBJECT, f"{what} at {name}", value, "% of a core", base, against, target)
 
 
 def _look(w: World, port: int | None, honest: int) -> Seen:
