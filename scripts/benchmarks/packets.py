@@ -93,7 +93,7 @@ def _guard(text: str, holders: str = "") -> Rules:
 
 
 def _costs(w: World, packets: list[bytes], rules: dict[str, Rules], rounds: int) -> dict[str, float]:
-    """µs a packet with each of the rules; moments in which the kernel's queues dropped any do not count."""
+    """µs a packet with each of the rules; not of moments in which the kernel's queues dropped any."""
     volley = Volley(w.stranger, "eth0", hardware(w.host, "eth0"), packets)
     best = dict.fromkeys(rules, float("inf"))
     for _ in range(rounds):

@@ -137,8 +137,7 @@ class Table:
         """
         before = self.listing()
         carried, ended = ([], []) if before is None else self._carry_over(before, ruleset)
-        lines: list[str] = []
-        kept: set[str] = set()
+        lines, kept = list[str](), set[str]()
         if before is not None and self._takes_over(before):
             lines.append(f"delete table {FAMILY} {TABLE}")
         elif before is not None:
@@ -152,8 +151,8 @@ class Table:
         more = self._timed(admit)
         places = [] if before is None else self.maps.places(before, ruleset, kept)
         holding = self.maps.make_way(ruleset, kept)
-        bare = without_kept(ruleset, kept)
-        lines.append(render(with_room(bare, (*timed, *more)), own=self.own, twin=True))
+        bare = with_room(without_kept(ruleset, kept), (*timed, *more))
+        lines.append(render(bare, own=self.own, twin=True))
         together, later = split(timed, iter(more))
         lines += (*timed_parts(together, new=before is None), *places)
         lines += self.sessions.lines(before, ruleset, kept, continuing)
@@ -318,8 +317,7 @@ class Table:
     def dismiss(self, gone: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""
         self.dismissals += 1
-        longest = self._timed(Grant(door, source, _LONGEST) for door, source in gone)
-        self._end([(name, source) for name, source, _ in longest])
+        self._end([one[:2] for one in self._timed(Grant(*each, _LONGEST) for each in gone)])
 
     def refuse(self, sources: Iterable[Source]) -> None:
         """From now on every packet of theirs to a door needs an admission, until none came for a day."""

@@ -71,7 +71,8 @@ class MirrorListener(Listener):
 
     def listen(self) -> None:
         """Read what there is, up to the budget."""
-        if not isinstance(self.tracker, Mirror):
+        mirror = self.tracker
+        if not isinstance(mirror, Mirror):
             super().listen()
             return
         opened: list[Grant] = []
@@ -79,7 +80,13 @@ class MirrorListener(Listener):
         for packed, knock, when, _, report, number in cast(list[Reported], self.watcher.read(BUDGET)):
             if self._heard is not None:
                 self._heard.add(packed)
-            verdict = self._follow(self.tracker, packed, knock, when, report, number, opened, others)
+            verdict: Verdict | None
+            if report == Report.LEFT:
+                verdict = mirror.left(packed, knock, when, self._doors_of(number))
+            elif report in (Report.OPENED, Report.CLAIMED):
+                verdict = self._complete(mirror, packed, knock, when, number, opened, others)
+            else:
+                verdict = self._follow_on(mirror, packed, knock, when, report, number, others)
             if verdict is None:
                 continue
             self.counts[type(verdict)] += 1
@@ -95,23 +102,6 @@ class MirrorListener(Listener):
             self._note_opened(opened)
         if others:
             self._open(others)
-
-    def _follow(
-        self,
-        mirror: Mirror,
-        packed: bytes,
-        knock: int,
-        when: int,
-        report: str,
-        number: int,
-        opened: list[Grant],
-        others: list[Grant],
-    ) -> Verdict | None:
-        if report == Report.LEFT:
-            return mirror.left(packed, knock, when, self._doors_of(number))
-        if report not in (Report.OPENED, Report.CLAIMED):
-            return self._follow_on(mirror, packed, knock, when, report, number, others)
-        return self._complete(mirror, packed, knock, when, number, opened, others)
 
     def _complete(
         self,
