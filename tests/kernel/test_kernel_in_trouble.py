@@ -135,7 +135,7 @@ def test_a_full_record_of_uses_admits_nobody_and_is_told() -> None:
 
 def test_first_knocks_that_come_too_fast_have_a_second_and_keep_nobody_out() -> None:
     """A thousand a second from forged sources, each new, for ten seconds: with the whole gap they would fill
-    the table of 4,000 in four. Whoever pauses no longer than our own client gets in at the first try."""
+    the table of 6,000 in six. Whoever pauses no longer than our own client gets in at the first try."""
     text = CONFIG.replace("doors:", "callers: 1000\ndoors:", 1)
     forged = iter(crowd(10_000, 6))
     honest = crowd(30)

@@ -59,7 +59,7 @@ EDGES: Final = 1 << 20
 PRIORITIES: Final = 65536
 HURRIED: Final = 1000  # ms that a first knock above the rate has for the second
 FIRST_RATE: Final = 5000  # first knocks a second that have the whole gap, at the most
-ROOM: Final = 4  # times `callers`: room for first knocks that have the short time, too
+ROOM: Final = 6  # times `callers`: room for first knocks that have the short time, too
 MANY: Final = 1 << 17
 TOLD: Final = 500  # reports a second of one kind, in the long run
 TOLD_OPEN: Final = 2000  # the same of doors that opened
@@ -119,8 +119,9 @@ def followed(config: Config) -> int:
 
 
 def unhurried(config: Config) -> str:
-    """The limit below which first knocks have the whole gap: about `callers` of them within the longest."""
-    a_minute = min(FIRST_RATE * 60, max(1, config.callers * 60_000 // gaps(config)[0]))
+    """The limit below which first knocks have the whole gap: a quarter of `callers` within the longest, as
+    many at once. In a flood nearly all of them are forged: the room is for those that have a second."""
+    a_minute = min(FIRST_RATE * 60, max(1, config.callers * 15_000 // gaps(config)[0]))
     burst = max(1, config.callers // 4)
     rate = f"{a_minute // 60}/second" if a_minute >= 60 else f"{a_minute}/minute"
     return f"limit rate {rate} burst {burst} packets"
