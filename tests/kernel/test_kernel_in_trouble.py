@@ -10,6 +10,7 @@ import signal
 import socket
 import time
 from collections.abc import Iterator
+from datetime import datetime
 
 from lab import Daemon, crowd, daemon, sender, tcp_state, until, world
 from portress.clock import STEP
@@ -55,7 +56,7 @@ def packet_log(d: Daemon) -> socket.socket:
     found = []
     for name in os.listdir(f"/proc/{d.pid}/fd"):
         number = library.syscall(PIDFD_GETFD, handle, int(name), 0)
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, ValueError):  # one that is closed by now, or no socket
             one = socket.socket(fileno=number)
             if one.family == socket.AF_NETLINK and one.proto == 12:
                 found.append(one)
@@ -105,8 +106,7 @@ def test_where_reports_were_lost_status_history_and_metrics_are_right_again() ->
         assert metric(d, "portress_callers ") == 1
         told = json.loads(d.verb("history", "--json", "--limit", "0").stdout)["admissions"]
         assert {(one["source"], one["door"]) for one in told} == everybody
-        begun = {time.mktime(time.strptime(one["since"][:19], "%Y-%m-%dT%H:%M:%S")) for one in told}
-        assert all(abs(one - moment) % 3600 < 15 for one in begun)  # whatever zone it is told in
+        assert all(abs(datetime.fromisoformat(one["since"]).timestamp() - moment) < 10 for one in told)
         # What was used is used, also for the ledger, and who was part-way goes on.
         send.knocks(sources[0].replace("192.0.2.", "198.51.100."), w.host4, knocks)
         d.wait_for("replay of keyholder ana")
