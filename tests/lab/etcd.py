@@ -55,8 +55,13 @@ def certificates(folder: Path, *names: str, address: str = "127.0.0.1", days: in
         "/O=authority",
         "-days",
         str(days),
+        "-addext",  # RFC 5280, 4.2.1.3: without it Python 3.13 does not take it for an authority
+        "keyUsage=critical,keyCertSign,cRLSign",
     )
-    (folder / "ext").write_text(f"subjectAltName=IP:{address}\nextendedKeyUsage=serverAuth,clientAuth\n")
+    (folder / "ext").write_text(
+        f"subjectAltName=IP:{address}\nextendedKeyUsage=serverAuth,clientAuth\n"
+        "authorityKeyIdentifier=keyid\n"  # the same, 4.2.1.1
+    )
     for name in names:
         openssl("req", *new, "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/O={name}")
         sign = ("-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial", "-days", str(days), "-extfile", "ext")
