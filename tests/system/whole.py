@@ -26,7 +26,7 @@ from system.machine import BOOT, layered, remove_control_groups
 from system.root import CACHE, debian
 
 SUITES: Final = ("bookworm", "trixie")
-_INSIDE: Final = "/root/portress"
+_INSIDE: Final = "/srv/portress"  # where other users than root may read it, as on most hosts
 _RUN: Final = 'cd "$0" && exec scripts/test "$@"'
 _TOOLS: Final = ("python3-venv", "ca-certificates", "git", "systemd-container", "mmdebstrap")
 # Settings of this host by which packages are fetched, where there are any.
@@ -121,6 +121,7 @@ def main(suite: str, *words: str) -> int:
             passed = {key: value for key, value in os.environ.items() if key.startswith(_PASSED)}
             environment = [f"{key}={value}" for key, value in passed.items()]
             environment += ["PATH=/usr/sbin:/usr/bin:/sbin:/bin", "HOME=/root", "LANG=C.UTF-8"]
+            environment.append("TMPDIR=/var/tmp")  # /tmp is in memory on Debian 13, and etcd fills it
             inside = ["nsenter", "--target", str(leader), "--mount", "--uts", "--ipc", "--pid", "--cgroup"]
             inside += [
                 "env",
