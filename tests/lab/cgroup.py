@@ -23,8 +23,8 @@ _serial = itertools.count(1)
 def memory(limit: int) -> Iterator[Path]:
     """A cgroup whose processes may use `limit` bytes together, swap included where it is accounted for.
 
-    A process joins by writing its number to the folder's `cgroup.procs`. Where a container forbids it, the test
-    ends here as an expected failure whose reason the run prints.
+    A process joins by writing its number to the folder's `cgroup.procs`. Where a container forbids it, the
+    test ends here as an expected failure whose reason the run prints.
     """
     require_root()
     second = (_ROOT / "cgroup.controllers").exists()
