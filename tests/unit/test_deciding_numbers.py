@@ -1,18 +1,20 @@
-"""The numbers that a guard that decides is made with: pauses, rates, and how long a use is remembered."""
+"""The numbers that a guard that decides is made with: pauses, and how long a use is remembered."""
 
 from __future__ import annotations
 
+from attrs import evolve
+
 from portress.config.load import parse
 from portress.config.model import Config
-from portress.guard.decide import first_rate, gaps, plain, spent_for
+from portress.guard.decide import gaps, plain, spent_for, unhurried
 
 
-def config(*rules: str, top: str = "") -> Config:
+def config(*rules: str) -> Config:
     doors = "".join(
         f"  door{number}:\n    services: [tcp/{1000 + number}]\n    {rule}\n"
         for number, rule in enumerate(rules)
     )
-    return parse(f"{top}\ndoors:\n{doors}", "portress.yaml")
+    return parse(f"doors:\n{doors}", "portress.yaml")
 
 
 SLOW, QUICK = "fixed: {knocks: [tcp/4617, udp/2953], gap: 40s}", "fixed: {knocks: [tcp/7201], gap: 5s}"
@@ -36,7 +38,9 @@ def test_a_claim_is_remembered_for_longer_than_its_sequence_can_be_completed() -
     assert spent_for(config(SLOW)) == 600
 
 
-def test_first_knocks_with_the_whole_gap_take_half_the_room_at_the_most() -> None:
-    assert first_rate(config(SLOW, top="callers: 8000")) == 100
-    assert first_rate(config(QUICK)) == 5_000
-    assert first_rate(config(SLOW, top="callers: 1")) == 1
+def test_first_knocks_have_the_whole_gap_as_long_as_a_quarter_of_the_callers_come_within_it() -> None:
+    slow = config(SLOW)  # 40 s
+    assert unhurried(evolve(slow, callers=8000)) == "limit rate 50/second burst 2000 packets"
+    assert unhurried(evolve(slow, callers=100)) == "limit rate 37/minute burst 25 packets"
+    assert unhurried(evolve(slow, callers=1)) == "limit rate 1/minute burst 1 packets"
+    assert unhurried(config(QUICK)).startswith("limit rate 5000/second ")
