@@ -418,6 +418,25 @@ def test_the_admissions_of_a_reboot_come_back_if_wished() -> None:
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
 
+def test_restored_admissions_are_one_line_with_their_number_and_each_by_history() -> None:
+    with world() as w, daemon(w.host, "restore: true\n" + CONFIG) as d:
+        sources = crowd(120)
+        for source in sources:
+            control.ask(d.socket, "admit", source=source, door="ssh")
+        time.sleep(0.3)
+        d.terminate()
+        w.host.run(["nft", "flush", "ruleset"])
+        (d.state / "boot").write_text("another boot\n")
+        before = len(d.lines)
+        d.start()
+        d.wait_for("120 admissions restored", since=before)
+        assert d.status()["totals"]["admissions"] == 120
+        said = d.lines[before:]
+        assert len(said) < 10 and not any(source in line for line in said for source in sources)
+        listed = json.loads(d.verb("history", "--json").stdout)
+        assert {one["source"] for one in listed["admissions"]} == {*sources}
+
+
 def test_without_the_wish_or_without_a_reboot_nothing_is_restored() -> None:
     for top, mark in (("", "another boot\n"), ("restore: true\n", None)):
         with world() as w, daemon(w.host, top + CONFIG) as d:

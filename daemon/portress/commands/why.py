@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import click
 
 from portress import control
-from portress.commands.common import as_json, common, console, found, print_json, read_source
+from portress.commands.common import as_json, common, console, print_json, read_source
 from portress.paths import Paths
 from portress.why import screen as why_screen
-
-_KNOWN: Final = ("knocks", "caller", "shunned", "admissions", "past", "always")  # what is known of a source
 
 
 @click.command()
@@ -22,7 +18,7 @@ def why(paths: Paths, source: str, as_json: bool) -> None:
     """Show why SOURCE's knocks opened a door or not: its last knocks, progress, misses and admissions.
 
     Only root is shown the ports. Users who may read the status but not the configuration see no port of a
-    sequence, nor a hint at one. Exit status 1: nothing is known of SOURCE.
+    sequence, nor a hint at one.
     """
     told = control.ask(paths.socket, "why", source=str(read_source(source)))
     if as_json:
@@ -31,4 +27,3 @@ def why(paths: Paths, source: str, as_json: bool) -> None:
         screen = console()
         for part in why_screen.parts(told):
             screen.print(part)
-    found(sum(bool(told[key]) for key in _KNOWN))
