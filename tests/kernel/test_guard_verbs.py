@@ -415,3 +415,23 @@ def test_what_a_trial_puts_back_is_what_nft_lists_but_for_elements_with_a_timeou
         assert told == re.sub(timed, r"\1", listed, flags=re.DOTALL)
         assert told is not None and "192.0.2.0/24" in told and w.stranger4 not in told
         assert ("open_ssh" if decide == "kernel" else "4617") in told
+
+
+def test_long_work_says_so_on_a_terminal_and_nothing_in_a_pipe() -> None:
+    with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
+        program = [str(Path(sys.prefix, "bin", "portress")), "guard", *d.options, "--trial", "60s"]
+        done = d.verb("guard", "--trial", "60s")
+        assert done.stderr == "" and "…" not in done.stdout
+        ours, theirs = os.openpty()
+        told = w.host.popen(["env", "TERM=xterm", *program], stdout=subprocess.PIPE, stderr=theirs)
+        os.close(theirs)
+        said = b""
+        with contextlib.suppress(OSError):  # EIO once nobody has the terminal open any more
+            while part := os.read(ours, 4096):
+                said += part
+        told.wait(10)
+        os.close(ours)
+        shown = said.decode()
+        assert told.returncode == 0 and "loading the guard, with every admission …" in shown
+        assert shown.endswith("\r\x1b[2K")  # nothing is left of it
+        d.verb("guard", "--keep")

@@ -19,7 +19,7 @@ from portress.begin import ask, hand_over, look, plan
 from portress.begin.act import Begun, says_something, verb
 from portress.begin.keyboard import confirmed
 from portress.begin.listen import Followed, keep, listen
-from portress.commands.common import DURATION, common, console, print_json, root_only
+from portress.commands.common import DURATION, common, console, print_json, root_only, working
 from portress.config.schema import network
 from portress.durations import spell
 from portress.errors import Mistake
@@ -93,7 +93,8 @@ def _hang_up_is_interrupt() -> Iterator[None]:
 def _guided(paths: Paths, card: Path | None, trial: int) -> None:
     if not sys.stdin.isatty():
         raise Mistake("portress begin asks questions: run it in a terminal, or with --yes and its options")
-    host = look.read()
+    with working("looking at this host"):
+        host = look.read()
     _show(host)
     answers = ask.ask(host, _own_name())
     planned = plan.doors(answers, host.taken, secrets.randbelow)
@@ -105,14 +106,17 @@ def _guided(paths: Paths, card: Path | None, trial: int) -> None:
         raise Mistake("nothing was changed")
     with Begun(paths) as begun:
         begun.write(text, time.time())
-        verb("check", paths=paths)
+        with working("checking the configuration"):
+            verb("check", paths=paths)
         until = time.monotonic() + trial / SECOND
         click.echo(
             "\n".join(["", *begun.guard(_short(trial)), f"The guard is on trial for {spell(trial)}.", ""])
         )
         begun.start()
         card = _enrol(begun, answers, planned, card)
-        for line in findings(paths):
+        with working("checking this host (portress doctor)"):
+            found = findings(paths)
+        for line in found:
             click.echo(line)
         click.echo("\n".join(["", *hand_over.commands(answers, planned, card), ""]))
         click.echo("Listening. Knock from the other machine now; press Enter when you have seen enough.")

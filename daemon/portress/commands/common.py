@@ -7,7 +7,8 @@ import json
 import os
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -64,6 +65,25 @@ def console() -> Console:
 
     width = None if sys.stdout.isatty() or os.environ.get("COLUMNS") else 80
     return ShownConsole(file=bare(sys.stdout), width=width)
+
+
+@contextmanager
+def working(text: str) -> Iterator[None]:
+    """Say on standard error what takes its time, for as long as it does; nothing if that is no terminal.
+
+    Without a thread, for there may be a fork meanwhile.
+    """
+    if not sys.stderr.isatty() or os.environ.get("TERM", "dumb") == "dumb":
+        yield
+        return
+    out = bare(sys.stderr)
+    out.write(f"{shown(text)} …")
+    out.flush()
+    try:
+        yield
+    finally:
+        out.write("\r\x1b[2K")  # ECMA-48, 8.3.41: erase the line
+        out.flush()
 
 
 def warn(text: str) -> None:

@@ -13,7 +13,7 @@ import click
 from portress import control, lock, units
 from portress.admissions import everywhere
 from portress.clock import step_at
-from portress.commands.common import DURATION, common, no_daemon, root_only, warn
+from portress.commands.common import DURATION, common, no_daemon, root_only, warn, working
 from portress.config import load as configuration
 from portress.config.model import Config
 from portress.doctor.probe.closed_ports import known
@@ -53,11 +53,15 @@ def guard(paths: Paths, on_trial: int | None, keep: bool, service: str | None) -
         return
     here = origins()
     config = settled(configuration.load(paths.config, here=True))
-    before = trial.snapshot(paths.socket) if on_trial is not None else None
-    try:
-        put_back, by_daemon = _ask(paths, here, on_trial, before), True
-    except control.NoDaemon:
-        put_back, by_daemon = _load(paths, config, here, on_trial, before), False
+    before = None
+    if on_trial is not None:
+        with working("reading the guard that is loaded now, and who is admitted"):
+            before = trial.snapshot(paths.socket)
+    with working("loading the guard, with every admission"):
+        try:
+            put_back, by_daemon = _ask(paths, here, on_trial, before), True
+        except control.NoDaemon:
+            put_back, by_daemon = _load(paths, config, here, on_trial, before), False
     flows.keep_times()
     if on_trial is None:
         meanwhile.note(paths)
