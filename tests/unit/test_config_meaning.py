@@ -27,6 +27,7 @@ def test_no_door_can_be_named_as_a_set_of_the_guard(watch: str) -> None:
     config = parse(text, "portress.yaml")
     sets = {one.name for one in build(config, [Knock.parse("tcp/4617")]).sets}
     stems = {name[:-2] for name in sets if re.search("_[46]$", name)}
+    stems = {name for name in stems if "." not in name}  # no door's name has one
     assert {"callers", "ssh"} <= stems <= RESERVED | {"ssh"}
 
 

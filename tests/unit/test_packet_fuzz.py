@@ -10,7 +10,7 @@ import struct
 
 import dpkt
 
-from portress.knock import TCP, UDP
+from portress.knock import TCP, UDP, Widths
 from portress.watch.frame import Oddity, first_packet
 from portress.watch.packetlog import Heard, PacketReader
 
@@ -116,7 +116,7 @@ def datagram(rng: random.Random, sequence: int) -> bytes:
 
 
 def test_mutated_netlink_messages_raise_nothing() -> None:
-    reader, heard = PacketReader(24, 64), list[Heard]()
+    reader, heard = PacketReader(Widths(24, 64)), list[Heard]()
     reader.ahead = 5_000_000_000
     for case in range(CASES):
         rng = random.Random(case)

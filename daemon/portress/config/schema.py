@@ -31,7 +31,7 @@ _top = partial(_of, Config)  # the default of a key at the top
 RESERVED: Final = frozenset(
     {"always", "callers", "shunned", "opening", "public", "doors", "strict", "placed"}
     | {"public_to", "doors_to", "strict_to"}
-    | {"at", "on", "next", "right", "ends", "stays", "checks", "slower", "claims", "spent", "priorities"}
+    | {"at", "further", "next", "right", "ends", "stays", "checks", "slower", "claims", "spent", "priorities"}
     | {"entry", "report", "heard", "knocks", "paced", "door", "portress", "dismissed"}
 )
 

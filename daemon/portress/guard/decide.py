@@ -4,7 +4,7 @@ In: the configuration. Out: nft text for the sets, maps and chains, and what goe
 every knock comes to. What the maps hold comes from `sequence/edges.py`.
 
     at_4, at_6      source -> node: where a caller is after the first knock; the element lives for the gap
-    on_4, on_6      the same after further knocks: a flood of first knocks takes no room from those
+    further_4 _6    the same after further knocks: a flood of first knocks takes no room from those
     next            node . protocol . port -> node: the right next knock (node 0: nobody stands there yet)
     right           node . protocol . port: knocks got right on the way there, which change nothing (rule 4)
     ends            node -> the chain of what it opens: `goto`, or `jump` where a longer sequence goes on
@@ -189,7 +189,7 @@ def living(config: Config) -> dict[str, tuple[int, tuple[str, str]]]:
     timed, whole = "flags dynamic,timeout", config.callers
     found = {"spent": (SPENT_SIZE, (f"typeof {NODE}", timed))}
     for family, saddr in SADDR.items():
-        for name, size in (("at", room(config)), ("on", whole)):
+        for name, size in (("at", room(config)), ("further", whole)):
             found[f"{name}_{family}"] = (size, (f"typeof {saddr} : {NODE}", timed))
         for name in ("callers", *(f"within.{gap}" for gap in gaps(config)[1:])):
             found[f"{name}_{family}"] = (whole, (f"typeof {saddr}", timed))
@@ -206,7 +206,7 @@ def living(config: Config) -> dict[str, tuple[int, tuple[str, str]]]:
 
 def is_map(name: str) -> bool:
     """Whether that is a map and no set."""
-    return name.startswith(("at_", "on_")) or name == "priorities" or (name in MAPS and name != "right")
+    return name.startswith(("at_", "further_")) or name == "priorities" or (name in MAPS and name != "right")
 
 
 def tail() -> list[str]:
@@ -308,7 +308,7 @@ def _stay(config: Config, gap: int, then: str, *, mixed: bool, first: bool) -> l
         rules += _both(
             config, f"update @within.{shorter}_{{family}} {{{{ {{source}} timeout {shorter}ms }}}}"
         )
-    places = f"{'at' if first else 'on'}_{{family}}"
+    places = f"{'at' if first else 'further'}_{{family}}"
     rules += _both(config, f"add @{places} {{{{ {{source}} timeout {gap}ms : {NODE} }}}} {then}")
     return [*rules, 'counter name "callers_full"']
 
@@ -319,7 +319,7 @@ def _ways(config: Config, checks: list[str]) -> dict[str, list[str]]:
 
 
 def _gone(config: Config) -> list[str]:
-    gone = (f"delete @{name}_{{family}} {{{{ {{source}} : {NODE} }}}}" for name in ("at", "on"))
+    gone = (f"delete @{name}_{{family}} {{{{ {{source}} : {NODE} }}}}" for name in ("at", "further"))
     return [rule for one in gone for rule in _both(config, one)]
 
 
@@ -369,7 +369,7 @@ def _judging(config: Config, checks: list[str]) -> dict[str, list[str]]:
         ],
         "knock": [
             *_both(config, f"{NODE} set {{source}} map @at_{{family}}"),
-            *_both(config, f"{NODE} set {{source}} map @on_{{family}}"),
+            *_both(config, f"{NODE} set {{source}} map @further_{{family}}"),
             f"{NODE} 0 goto first",
             "goto caller",
         ],

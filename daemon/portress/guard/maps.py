@@ -23,11 +23,7 @@ from portress.knock import SECOND, Source
 
 MOST: Final = 10_000  # callers that keep their places where the map of them is made anew
 _MILLISECOND: Final = SECOND // 1000
-_PLACES: Final = (
-    "at_",
-    "on_",
-    "within.",
-)  # the maps and sets of callers: where each is, and how long already
+_PLACES: Final = ("at_", "further_", "within.")  # the maps and sets of where callers are, and since when
 
 
 @define(eq=False)
@@ -121,14 +117,14 @@ class Maps:
         return [
             (one.key, number_of(one.data), one.left)
             for family in (4, 6)
-            for name in ("at", "on")
+            for name in ("at", "further")
             for one in elements.read_map(TABLE, f"{name}_{family}")
         ]
 
     def stands_at(self, packed: bytes) -> int | None:
         """The node where a source is, None if it is no caller. Raises OSError."""
         family = 4 if len(packed) == 4 else 6
-        found = (elements.find(TABLE, f"{name}_{family}", packed) for name in ("on", "at"))
+        found = (elements.find(TABLE, f"{name}_{family}", packed) for name in ("further", "at"))
         return next((number_of(one.data) for one in found if one is not None), None)
 
 
