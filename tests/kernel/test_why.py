@@ -66,7 +66,7 @@ def test_a_refused_configuration_is_quoted_to_root_alone() -> None:
 
 def test_of_a_source_that_nothing_was_heard_of_it_says_how_to_look() -> None:
     with world() as w, daemon(w.host, CONFIG) as d:
-        told = " ".join(d.verb("why", w.another4, check=False).stdout.split())
+        told = " ".join(d.verb("why", w.another4).stdout.split())
         assert "not admitted" in told and "either no packet arrives, or its first knock is wrong" in told
         assert f"portress trace knocks.pcap --source {w.another4}" in told
 
