@@ -121,7 +121,7 @@ def _connecting(machine: Machine) -> None:
         assert time.monotonic() < until, machine.run("journalctl", "-t", "portress", "-n", "40").stdout
         time.sleep(0.2)
     machine.run(*unenrol.split())
-    assert "ana" not in machine.run(*listed.split()).stdout
+    assert "ana" not in machine.run(*listed.split(), check=False).stdout  # 1: nobody is enrolled
 
 
 def test_the_pages_are_installed_where_the_readme_says() -> None:
