@@ -14,6 +14,7 @@ from typing import Final
 from benchmarks import figures
 from benchmarks.figures import Figure
 from lab.space import LabError
+from portress.errors import Mistake
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 OUT: Final = REPOSITORY / "build" / "bench.json"
@@ -62,7 +63,7 @@ def _run(names: list[str], quick: bool) -> tuple[list[Figure], list[str]]:
             for figure in measure(quick):
                 found.append(figure)
                 print(f"   {figure.what}: {figures.number(figure.value)} {figure.unit}", file=sys.stderr)
-        except (LabError, OSError) as error:
+        except (LabError, OSError, Mistake) as error:
             failed.append(name)
             print(f"   could not be measured: {str(error)[:500]}", file=sys.stderr)
         print(f"   {time.monotonic() - begun:.0f} s", file=sys.stderr, flush=True)

@@ -34,6 +34,7 @@ from portress.sequence.trie import Trie
 SUBJECT: Final = "Admissions"
 COUNTS: Final = (1, 1000, 100_000)
 STAY: Final = 3600
+ROOM: Final = "admissions: 131072\n"
 
 
 @frozen
@@ -53,7 +54,7 @@ class Took:
 def measure(quick: bool) -> Iterator[Figure]:
     found: dict[int, Took] = {}
     for count in COUNTS:
-        with namespace("host") as ns, running(ns, doors(), start=False) as host:
+        with namespace("host") as ns, running(ns, ROOM + doors(), start=False) as host:
             found[count] = _took(ns, host, count)
     yield from _figures(found)
 
@@ -139,7 +140,7 @@ def _median(times: int, work: Callable[[int], Any]) -> float:
 
 def _alone(count: int) -> float:
     """One more in a guard of its own, without a daemon."""
-    config = configuration.parse(doors(), "portress.yaml")
+    config = configuration.parse(ROOM + doors(), "portress.yaml")
     with namespace("alone") as other, other.enter():
         table = Table()
         table.load(build(config, Trie(expected(config)).opening))
