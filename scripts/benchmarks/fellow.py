@@ -39,6 +39,9 @@ class _Counting(Doors):
     def know(self, holders: tuple[Holder, ...]) -> None: ...
     def collide(self, mine: Spent, first: Spent | None) -> None: ...
     def tell(self, text: str, trouble: bool) -> None: ...
+    def paper(self) -> Iterable[Spent]:
+        return ()
+
     def current(self) -> Iterable[Admitted]:
         return ()
 
