@@ -24,9 +24,10 @@ from demonstrate import (
 from lab.fleets import Fleet, Gateway, fleet
 from lab.probe import service, tcp_state
 from lab.space import LabError, Namespace
+from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.knock import SECOND, TCP, UDP
-from portress.sequence.rotating import STEP, derive
+from portress.sequence.rotating import derive
 
 CONFIG = """\
 closed: alike

@@ -45,3 +45,10 @@ def test_where_proc_sys_is_read_only_it_says_so_in_one_line() -> None:
     assert done.returncode == 1
     (line,) = done.stderr.strip().splitlines()
     assert line.startswith("The demo cannot run here: it needs a writable /proc/sys")
+
+
+def test_the_demo_of_a_fleet_ends_as_expected() -> None:
+    command = [sys.executable, "-u", str(REPOSITORY / "scripts/demonstrate_fleet.py")]
+    demo = subprocess.run(command, capture_output=True, text=True, timeout=150)
+    assert demo.returncode == 0, demo.stdout + demo.stderr
+    assert "All 6 steps as expected" in demo.stdout and "Traceback" not in demo.stdout + demo.stderr
