@@ -46,6 +46,12 @@ def known(gateway: Gateway) -> bool:
     return bool(gateway.daemon.status()["keyholders"])
 
 
+def lease(f: Fleet, key: str) -> int:
+    """The lease that a key of the store ends with; 0: it stays."""
+    told = json.loads(f.store.ctl("get", key, "--write-out=json", user=""))
+    return int(told["kvs"][0].get("lease", 0))
+
+
 @pytest.mark.parametrize("decide", WAYS)
 def test_paper_enrolled_at_one_gateway_opens_all_doors_and_each_line_works_once_anywhere(decide: str) -> None:
     with fleet(CONFIG.replace("DECIDE", decide)) as f:
@@ -96,10 +102,12 @@ def test_a_store_that_lost_what_it_had_is_given_the_uses_again() -> None:
         uses = ["get", "/portress/edge/u/", "--prefix", "--keys-only"]
         before = f.store.ctl(*uses, user="").split()
         assert len(before) == 1
+        assert lease(f, before[0]) == 0  # one that ends would make the line good again
         take_out = ["del", "/portress/edge/u/", "--prefix"]
         first.daemon.terminate()
         f.store.ctl(*take_out, user="")
         true(lambda: f.store.ctl(*uses, user="").split() == before)  # the second one puts it back
+        assert lease(f, before[0]) == 0
         second.daemon.terminate()
         f.store.ctl(*take_out, user="")
         assert f.store.ctl(*uses, user="").split() == []
