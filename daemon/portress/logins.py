@@ -33,7 +33,7 @@ class Login:
     source: Source
     user: str
     terminal: str
-    ports: frozenset[int]  # of this host, that the session's own connection goes to; empty if not known
+    ends: frozenset[tuple[bytes, int]]  # address and port here of its own connection; empty if not known
 
 
 def logins() -> list[Login]:
@@ -60,8 +60,8 @@ def _by_logind(held: dict[str, Connection]) -> Iterator[Login]:
         own = list(_held_by(about.get("Leader", "0"), held))
         with contextlib.suppress(ValueError):
             source = Source.of(own[0].peer) if own else Source.parse(about.get("RemoteHost", ""))
-            ports = frozenset(one.local_port for one in own)
-            yield Login(source, about.get("Name", ""), about.get("TTY", ""), ports)
+            ends = frozenset((one.local, one.local_port) for one in own)
+            yield Login(source, about.get("Name", ""), about.get("TTY", ""), ends)
 
 
 def _by_processes(held: dict[str, Connection]) -> Iterator[Login]:
@@ -75,7 +75,8 @@ def _by_processes(held: dict[str, Connection]) -> Iterator[Login]:
             own = owners.setdefault(above, list(_held_by(above, held)))
             for one in own:
                 if (one.peer, one.peer_port, one.local_port) == told.ends:
-                    yield Login(told.source, _user(pid), _terminal(pid), frozenset([one.local_port]))
+                    ends = frozenset([(one.local, one.local_port)])
+                    yield Login(told.source, _user(pid), _terminal(pid), ends)
 
 
 def _held_by(pid: str, held: dict[str, Connection]) -> Iterator[Connection]:

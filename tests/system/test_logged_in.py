@@ -128,6 +128,35 @@ def test_a_reload_that_guards_the_port_one_is_logged_in_by_says_whom_it_concerns
         assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
 
 
+@pytest.mark.parametrize("free", ["always: [{source}]", "inside: [{interface}]"])
+def test_a_reload_after_which_one_needs_an_admission_says_whom_it_concerns(free: str) -> None:
+    """Who got in without a knock before and would not now is named; who was admitted or never free is not."""
+    with host(WEB + SSH) as machine:
+        (route,) = json.loads(machine.run("ip", "-json", "route", "get", World.stranger4).stdout)
+        words = free.format(source=World.stranger4, interface=route["dev"])
+        configure(machine, f"{words}\n{WEB}{SSH}")
+        machine.systemctl("reload", "portress.service")
+        with _session(machine, "-tt") as session:
+            configure(machine, f"callers: 1000\n{words}\n{WEB}{SSH}")
+            machine.systemctl("reload", "portress.service")  # nothing changes for anybody
+            configure(machine, WEB + SSH)
+            machine.systemctl("reload", "portress.service")
+            told = _eventually(machine, "portress.service", "need an admission from now on")
+            assert f"not admitted: {World.stranger4} (root)" in told
+            assert session.stdout is not None
+            seen = [session.stdout.readline() for _ in range(9)]
+            assert any("the next login needs a knock first" in line for line in seen), seen
+            assert _goes_on(session, "still here")
+            assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
+            machine.run("portress", "admit", World.stranger4, "ssh")
+            configure(machine, f"{words}\n{WEB}{SSH}")
+            machine.systemctl("reload", "portress.service")
+            configure(machine, WEB + SSH)
+            machine.systemctl("reload", "portress.service")  # is admitted, so that nothing is asked of it
+        said = messages(machine, "portress.service")
+        assert sum("from now on. Logged in" in text for text in said) == 1, "\n".join(said)
+
+
 def test_a_change_on_trial_goes_back_by_itself_under_the_service() -> None:
     with host(WEB) as machine:
         configure(machine, WEB + SSH)

@@ -42,6 +42,27 @@ def find(before: Config, now: Config) -> list[Session]:
     return list(found)
 
 
+def needed(config: Config, ends: Iterable[tuple[Source, bytes, int]]) -> list[list[str]]:
+    """For each TCP connection, by its source and its address and port here: the doors of which one has to
+    admit the source; none where no admission is needed. Port 0: not known, each door with TCP counts.
+
+    Raises OSError.
+    """
+    with contextlib.closing(Routes()) as routes:
+        return [
+            list(_needed(config, Flow(TCP, source.packed, 0, local, port, None, b""), routes))
+            for source, local, port in ends
+        ]
+
+
+def _needed(config: Config, flow: Flow, routes: Routes) -> Iterator[str]:
+    if not _stopped(config, flow.source, routes) or (flow.port and not _door(config, flow, routes)):
+        return
+    for door in config.doors.values():
+        if any(_goes(flow, one, routes) if flow.port else one.protocol == TCP for one in door.services):
+            yield door.name
+
+
 def too_many(sessions: Iterable[Session]) -> int:
     """How many of them find no room in the guard."""
     by_family = {4: 0, 6: 0}
@@ -69,9 +90,14 @@ def _both_ways(flow: Flow) -> Iterator[Flow]:
 
 def _guards(config: Config, flow: Flow, routes: Routes) -> bool:
     """Whether who has the flow needs an admission."""
-    if not _door(config, flow, routes) or config.lets_in(Source.of(flow.source)):
+    return _door(config, flow, routes) and _stopped(config, flow.source, routes)
+
+
+def _stopped(config: Config, source: bytes, routes: Routes) -> bool:
+    """Whether this source passes no door without an admission."""
+    if config.lets_in(Source.of(source)):
         return False
-    return routes.interface(flow.source) not in ("lo", *config.inside)
+    return routes.interface(source) not in ("lo", *config.inside)
 
 
 def _door(config: Config, flow: Flow, routes: Routes) -> bool:

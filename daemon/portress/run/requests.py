@@ -18,6 +18,7 @@ from portress.durations import LONGEST, counted, spell
 from portress.errors import Mistake
 from portress.events import KINDS, Events
 from portress.followers import Follower
+from portress.guard import newly_guarded
 from portress.guard.listing import masked
 from portress.keyholders import file as keyholding
 from portress.keyholders.keyholder import Keyholder
@@ -79,6 +80,7 @@ class Requests:
             "keep": self._keep,
             "unguard": self._unguard,
             "reload": self._reload,
+            "needed": self._needed,
             "follow": self._follow,
         }
 
@@ -358,6 +360,13 @@ class Requests:
         self._root_only(uid)
         await self.changes.reload()
         return {"doors": list(self.in_force.config.doors)}
+
+    async def _needed(self, request: Request, _uid: int) -> Any:
+        """For each of `ends` (source, address and port here) the doors of which one has to admit it."""
+        ends = asked.ends(request)
+        if not self.sentinel.guarding:
+            return {"needed": [[] for _ in ends]}
+        return {"needed": newly_guarded.needed(self.in_force.config, ends)}
 
     def _source(self, request: Request) -> Source:
         return masked(asked.read_source(request.get("source")), self.in_force.config.widths)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from typing import Any
 
 from portress import control
@@ -22,10 +22,11 @@ from portress.guard import flows
 from portress.guard.able import settled
 from portress.guard.ruleset import build
 from portress.guard.table import Table
-from portress.knock import TCP, Service, Source
+from portress.knock import Source
 from portress.logins import Login, logins, tell
 from portress.paths import Paths
 from portress.run import include_file, meanwhile
+from portress.run.asked import MOST_ENDS
 from portress.sequence.in_force import Rota
 from portress.session import connected
 
@@ -74,22 +75,23 @@ def reload(paths: Paths) -> list[str]:
     Raises Mistake with what is wrong with them.
     """
     status_before = control.ask(paths.socket, "status", most=0)
-    before = _guarded(status_before)
+    people = logins()
+    before = _needed(paths, people)
     control.ask(paths.socket, "reload")
     config = configuration.load(paths.config)
     if status_before["guard"]["trial"] is None and status_before["guard"]["present"]:
         include_file.write(paths.socket, config)
+    now = _needed(paths, people)
+    newly = [(one, _newly(one, *each)) for one, *each in zip(people, before, now, strict=True)]
+    if not any(doors for _, doors in newly):
+        return []
     with control.parts(paths.socket, "status") as (status, lines):
-        fresh = _guarded(status).keys() - before.keys()
-        if not fresh:
-            return []
         held = {(one["source"], one["door"]) for one in map(json.loads, lines)}
-    concerned = list(_shut_out(held, fresh, config))
+    concerned = [one for one, doors in newly if doors and not _admitted(one, doors, held, config)]
     if not concerned:
         return []
-    guarded = " ".join(sorted(fresh))
     told = [
-        f"{guarded}: guarded from now on. Logged in by way of it, and not admitted: {named(concerned)}.",
+        f"{_what(status_before, status)}. Logged in by way of it, and not admitted: {named(concerned)}.",
         "These sessions continue, but the next login needs a knock first, or: portress admit SOURCE DOOR",
         "(A change like this can be tried first, and goes back by itself: portress guard --trial 5m)",
     ]
@@ -97,30 +99,46 @@ def reload(paths: Paths) -> list[str]:
     return told
 
 
-def _guarded(status: Any) -> dict[str, str]:
-    """Which services are guarded, each with its door, by what the daemon answers."""
-    return {text: door["name"] for door in status["doors"] for text in door["services"]}
+def _what(before: Any, now: Any) -> str:
+    """What has changed for them: services that had no door, or who needs no admission."""
+    fresh = _guarded(now) - _guarded(before)
+    if fresh:
+        return f"{' '.join(sorted(fresh))}: guarded from now on"
+    return "'inside', 'always' or 'to' changed: more sources need an admission from now on"
 
 
-def _shut_out(held: set[tuple[str, str]], fresh: Iterable[str], config: Config) -> Iterator[Login]:
-    """Who is logged in through services that are guarded now and is not among those admitted to their
-    doors, (source, door)."""
-    services = [
-        (door.name, service)
-        for door in config.doors.values()
-        for service in door.services
-        if str(service) in fresh
-    ]
-    for one in _strangers(logins(), config):
-        masked = config.source(one.source.packed)
-        doors = {name for name, service in services if _goes_to(one, service)}
-        if any((str(masked), name) not in held for name in doors):
-            yield one
+def _guarded(status: Any) -> set[str]:
+    """Which services are guarded, by what the daemon answers."""
+    return {text for door in status["doors"] for text in door["services"]}
 
 
-def _goes_to(login: Login, service: Service) -> bool:
-    """Whether the session goes to this service, as far as is known."""
-    return not login.ports or any((TCP << 16 | port) in service for port in login.ports)
+def _needed(paths: Paths, people: Iterable[Login]) -> list[set[str]]:
+    """For each of them the doors of which one has to admit him; none if he needs none."""
+    ends = [[str(one.source), *_end(one)] for one in people]
+    answers: list[list[str]] = []
+    for first in range(0, len(ends), MOST_ENDS):
+        part = ends[first : first + MOST_ENDS]
+        answers += control.ask(paths.socket, "needed", ends=part)["needed"]
+    return [set(one) for one in answers]
+
+
+def _end(login: Login) -> tuple[str, int]:
+    """Address and port here of the session's own connection, the port 0 if it is not known."""
+    for address, port in login.ends:
+        return str(Source.of(address)), port
+    return str(login.source), 0
+
+
+def _newly(login: Login, before: set[str], now: set[str]) -> set[str]:
+    """The doors of which one has to admit him for his next login, and none had to before."""
+    if login.ends:
+        return set() if before else now
+    return now - before
+
+
+def _admitted(login: Login, doors: set[str], held: set[tuple[str, str]], config: Config) -> bool:
+    source = str(config.source(login.source.packed))
+    return any((source, door) in held for door in doors)
 
 
 def _strangers(people: Iterable[Login], config: Config) -> list[Login]:
