@@ -30,6 +30,9 @@ class Peer:
             self.socket.close()
             raise
 
+    def close(self) -> None:
+        self.socket.close()
+
     @property
     def sport(self) -> int:
         return int(self.socket.getsockname()[1])

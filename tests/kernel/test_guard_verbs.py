@@ -7,6 +7,7 @@ import json
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -14,7 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from lab import Namespace, daemon, owned, portress, service, sshd, tcp_state, until, world
+from kernel.peer import Peer
+from lab import Namespace, World, daemon, owned, portress, service, sshd, tcp_state, until, world
 from lab.portress import Daemon
 from portress.guard.table import Table
 from portress.run import root_files
@@ -29,6 +31,13 @@ doors:
 OTHERS = """
 table inet filter { chain input { type filter hook input priority 0; policy accept; tcp dport 9 drop; }; }
 table ip nat { chain pre { type nat hook prerouting priority dstnat; tcp dport 8 redirect to :9; }; }
+"""
+# Connection tracking sees what comes in, and no answer: those are dropped before it.
+HALF = """
+table inet half {
+    chain in { type filter hook input priority 0; ct state new accept; }
+    chain out { type filter hook output priority -300; tcp sport 22 drop; }
+}
 """
 PROGRAM = str(Path(sys.prefix, "bin", "portress"))
 
@@ -89,6 +98,29 @@ def test_sessions_under_way_before_the_guard_go_on_though_nothing_tracked_them()
             assert session.stdout.readline() == "after\n"
             session.kill()
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+
+
+@pytest.mark.parametrize("host", [World.host4, World.host6])
+def test_a_session_of_which_tracking_saw_one_end_only_goes_on(host: str) -> None:
+    """As when something else begins to track between a packet and its answer: such a flow counts as new."""
+    with (
+        world() as w,
+        service(w.host, "tcp/22"),
+        daemon(w.host, CONFIG, guard=False, start=False) as d,
+        contextlib.closing(Peer(w.stranger, socket.SOCK_STREAM, 22, host=host)) as peer,
+    ):
+        assert peer.answers()
+        w.host.nft(HALF)
+        assert not peer.answers()
+        family = "ipv6" if ":" in host else "ipv4"
+        assert "UNREPLIED" in w.host.run(["conntrack", "-L", "-f", family]).stdout
+        d.verb("guard")
+        assert "UNREPLIED" not in w.host.run(["conntrack", "-L", "-f", family]).stdout
+        w.host.run(["nft", "delete", "table", "inet", "half"])
+        peer.socket.settimeout(10.0)
+        assert peer.socket.recv(100) == b"still here", "what is sent again does not get through"
+        assert peer.answers()
+        assert tcp_state(w.stranger, host, 22) == "filtered"
 
 
 def test_over_ssh_the_address_it_is_run_from_is_admitted_first() -> None:

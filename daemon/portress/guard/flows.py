@@ -102,15 +102,17 @@ def adopt(connections: Iterable[Connection]) -> int:
     """Tell connection tracking of established connections that it did not see begin; how many it had missed.
 
     Where nothing tracked before the guard came, their next packet would count as a first one and meet a
-    shut door. Raises OSError.
+    shut door. So would it where tracking began in between and has seen one end only, for example an
+    acknowledgement: it learns that both have answered. Raises OSError.
     """
     tcp = (
         attribute(_TCP_STATE, bytes((_ESTABLISHED,)))
         + attribute(_TCP_FLAGS_ORIGINAL, _LIBERAL)
         + attribute(_TCP_FLAGS_REPLY, _LIBERAL)
     )
+    answered = attribute(_STATUS, _SEEN_ASSURED.to_bytes(4, "big"))
     rest = (
-        attribute(_STATUS, _SEEN_ASSURED.to_bytes(4, "big"))
+        answered
         + attribute(_TIMEOUT, _LIFE.to_bytes(4, "big"))
         + attribute(_PROTOINFO | NESTED, attribute(_PROTOINFO_TCP | NESTED, tcp))
     )
@@ -118,14 +120,14 @@ def adopt(connections: Iterable[Connection]) -> int:
     with Netfilter() as netfilter:
         for one in connections:
             family = socket.AF_INET if len(one.peer) == 4 else socket.AF_INET6
-            request = (
-                _tuple(_TUPLE_ORIG, one.peer, one.peer_port, one.local, one.local_port)
-                + _tuple(_TUPLE_REPLY, one.local, one.local_port, one.peer, one.peer_port)
-                + rest
-            )
-            with contextlib.suppress(FileExistsError):  # it is tracked
-                list(netfilter.ask(_CTNETLINK, _NEW, family, request, ACK | CREATE | EXCLUSIVE))
+            whose = _tuple(_TUPLE_ORIG, one.peer, one.peer_port, one.local, one.local_port)
+            back = _tuple(_TUPLE_REPLY, one.local, one.local_port, one.peer, one.peer_port)
+            try:
+                list(netfilter.ask(_CTNETLINK, _NEW, family, whose + back + rest, ACK | CREATE | EXCLUSIVE))
                 missed += 1
+            except FileExistsError:
+                with contextlib.suppress(OSError):  # it ends meanwhile
+                    list(netfilter.ask(_CTNETLINK, _NEW, family, whose + answered, ACK))
     return missed
 
 
