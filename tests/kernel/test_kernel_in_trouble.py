@@ -120,10 +120,12 @@ def test_a_full_record_of_uses_admits_nobody_and_is_told() -> None:
         daemon(w.host, CONFIG + ROTATING, keyholders=KEYHOLDERS) as d,
         sender(w.stranger) as send,
     ):
+        d.kill()  # a table with an owner is changed by nobody else
         numbers = iter(range(1 << 24, (1 << 24) + 65536))
         for _ in range(16):
             some = ", ".join(f"{next(numbers)} timeout 1h" for _ in range(4096))
             w.host.nft(f"add element inet portress spent {{ {some} }}")
+        d.start()
         time.sleep(1)
         send.knocks(w.stranger4, w.host4, sequence())
         d.wait_for("1 rotating sequence refused: the guard's record of uses is full")

@@ -8,7 +8,7 @@ import itertools
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Final
+from typing import Final, NoReturn
 
 import pytest
 
@@ -17,6 +17,14 @@ from lab.space import PREFIX, LabError, require_root
 _ROOT: Final = Path("/sys/fs/cgroup")
 _INSTEAD: Final = "run it on a host, or in a machine that may make control groups"
 _serial = itertools.count(1)
+
+
+def unavailable(error: OSError) -> NoReturn:
+    """End the test that met this error: expected to fail where a container forbids control groups, with
+    what to run instead; else LabError."""
+    if error.errno == errno.EROFS:
+        pytest.xfail(f"not tested in this container, which forbids it: {error.filename}; {_INSTEAD}")
+    raise LabError(f"no memory cgroup is to be had here: {error}") from error
 
 
 @contextlib.contextmanager
@@ -39,9 +47,7 @@ def memory(limit: int) -> Iterator[Path]:
             with contextlib.suppress(OSError):
                 (folder / name).write_text("0" if second else str(limit))
     except OSError as error:
-        if error.errno == errno.EROFS:
-            pytest.xfail(f"not tested in this container, which forbids it: {error.filename}; {_INSTEAD}")
-        raise LabError(f"no memory cgroup is to be had here: {error}") from error
+        unavailable(error)
     try:
         yield folder
     finally:

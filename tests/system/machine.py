@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from lab import LabError, Namespace, World, namespace, plug, scratch, sweep
+from lab.cgroup import unavailable
 from lab.space import abandoned
 from lab.ssh import Login
 
@@ -225,9 +226,12 @@ class Machine:
         """Put the processes of a unit under a limit of `size` bytes, or (None) of none, from outside."""
         version_1 = (_CGROUPS / "memory").exists()
         group = _CGROUPS / ("memory" if version_1 else "") / self.name / "limited"
-        group.mkdir(parents=True, exist_ok=True)
         name = "memory.limit_in_bytes" if version_1 else "memory.max"
-        (group / name).write_text(str(size) if size is not None else ("-1" if version_1 else "max"))
+        try:
+            group.mkdir(parents=True, exist_ok=True)
+            (group / name).write_text(str(size) if size is not None else ("-1" if version_1 else "max"))
+        except OSError as error:
+            unavailable(error)
         for pid in self.pids(unit):
             (group / "cgroup.procs").write_text(str(pid))
 
