@@ -80,12 +80,18 @@ class Transactions:
                 socket.AF_NETLINK, socket.SOCK_RAW | socket.SOCK_CLOEXEC, NETLINK_NETFILTER
             )
             self._socket.bind((0, 0))
-            self._socket.setsockopt(_SOL_NETLINK, _CAP_ACK, 1)  # no answer repeats what was asked
         else:
             self._socket = socket.socket(fileno=os.dup(descriptor))
+        self._shared = descriptor is not None
+        self._brief(not self._shared)
         with contextlib.suppress(PermissionError):
             self._socket.setsockopt(socket.SOL_SOCKET, _SO_SNDBUFFORCE, _SEND)
         self._answer = bytearray(_RECEIVE)
+
+    def _brief(self, wanted: bool) -> None:
+        """Whether an answer leaves out what was asked: a refused request may be longer than the room for
+        answers, and then only ENOBUFS would be heard of."""
+        self._socket.setsockopt(_SOL_NETLINK, _CAP_ACK, int(wanted))
 
     def close(self) -> None:
         self._socket.close()
@@ -96,23 +102,40 @@ class Transactions:
         The kernel has done it, or refused it, when the sending returns; so nothing waits here. Raises OSError
         with the first error.
         """
-        self._socket.send(datagram)
+        if self._shared:
+            self._brief(True)
+        try:
+            self._socket.send(datagram)
+            error = self._error(last)
+        finally:
+            if self._shared:
+                self._brief(False)
+        if error:
+            raise OSError(error, os.strerror(error))
+
+    def _error(self, last: int) -> int:
+        """The first error that the kernel answers with, up to the answer to the request `last`.
+
+        A transaction that is refused has an answer for each of its requests, and of very many the last find
+        no room: the first are heard all the same.
+        """
         error = 0
         while True:
             try:
                 size = self._socket.recv_into(self._answer, 0, socket.MSG_DONTWAIT)
             except BlockingIOError:
-                error = error or errno.EIO
-                break
+                return error or errno.EIO
+            except OSError as refused:
+                if refused.errno != errno.ENOBUFS:
+                    raise
+                continue
             if size < 20:
                 continue
             _, kind, _, number, _ = _HEADER.unpack_from(self._answer)
             if kind == _ERROR:
                 error = error or -_CODE.unpack_from(self._answer, 16)[0]
                 if number == last:
-                    break
-        if error:
-            raise OSError(error, os.strerror(error))
+                    return error
 
 
 class Netfilter:
