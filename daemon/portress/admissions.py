@@ -9,13 +9,17 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterable, Iterator
 from enum import StrEnum
+from itertools import chain
 from typing import Final, TypeVar
 
-from attrs import define, frozen
+from attrs import define, field, frozen
 
 from portress import hours
 from portress.config.model import Config, Door
 from portress.knock import SECOND, Expected, Source
+
+_SIZES: Final = {4: 2, 6: 6}  # by address family: bytes that tell neighbourhoods apart
+_WIDE: Final = {4: b"4", 6: b"6"}
 
 Key = TypeVar("Key")
 Inner = TypeVar("Inner")
@@ -149,6 +153,7 @@ class Admission:
     row: int | None = None  # its number in the ledger
     step: int | None = None  # the time step of the sequence that it came by
     last: int = 0  # when it was made or renewed last
+    due: int = field(default=0, init=False, eq=False)  # when the register looks whether it is over
 
     def rest(self, now: int) -> Grant:
         """What is left of it at a moment (ns), to be asked for again."""
@@ -156,28 +161,51 @@ class Admission:
 
 
 class Register:
-    """All admissions in force. Looking one up, by door, by source or by keyholder, walks no others."""
+    """All admissions in force. To find some by door, source, network or keyholder walks few others."""
 
     def __init__(self) -> None:
-        self._all: dict[tuple[str, Source], Admission] = {}
-        self._by_source: dict[Source, dict[tuple[str, int], Admission]] = {}
+        self._by_door: dict[str, dict[Source, Admission]] = {}
+        # By neighbourhood, and in it by source without its port.
+        self._around: dict[bytes, dict[Source, dict[tuple[str, int], Admission]]] = {}
         self._by_keyholder: dict[str, dict[tuple[str, Source], Admission]] = {}
         self._counts: dict[tuple[str, int], int] = {}  # by door and address family
         self._ends: list[tuple[int, str, bytes, int, int]] = []
 
     def __len__(self) -> int:
-        return len(self._all)
+        return sum(map(len, self._by_door.values()))
 
     def __iter__(self) -> Iterator[Admission]:
-        return iter(self._all.values())
+        return chain.from_iterable(inside.values() for inside in self._by_door.values())
 
     def get(self, door: str, source: Source) -> Admission | None:
         """The admission of that source through that door, if there is one."""
-        return self._all.get((door, source))
+        inside = self._by_door.get(door)
+        return None if inside is None else inside.get(source)
 
     def of(self, source: Source) -> list[Admission]:
         """Every admission of that source, also of single connections from it."""
-        return list(self._by_source.get(source, {}).values())
+        return list(self._around.get(_neighbourhood(source), {}).get(source, {}).values())
+
+    def near(self, network: Source) -> list[Admission]:
+        """The admissions of sources in `network`, or around it, and of a few of its neighbours."""
+        place, family = _neighbourhood(network), network.family
+        if len(place) > 1:
+            places = [place, _WIDE[family]]
+        else:  # wider than a neighbourhood: all that are in it
+            size, bits = _SIZES[family], network.length
+            first = int.from_bytes(network.packed[:size], "big") >> (size * 8 - bits)
+            places = [_WIDE[family]]
+            places += [
+                one
+                for one in self._around
+                if len(one) == size and int.from_bytes(one, "big") >> (size * 8 - bits) == first
+            ]
+        sources = chain.from_iterable(self._around.get(one, {}).values() for one in places)
+        return [one for inside in sources for one in inside.values()]
+
+    def through(self, door: str) -> list[Admission]:
+        """Every admission through that door."""
+        return list(self._by_door.get(door, {}).values())
 
     def held_by(self, keyholder: str) -> list[Admission]:
         """Every admission of that keyholder."""
@@ -205,24 +233,36 @@ class Register:
     def put(self, admission: Admission) -> None:
         """Add it, or replace the one of the same door and source."""
         source, key = admission.source, (admission.door, admission.source)
-        if self._all.get(key) is not admission:
+        new = self.get(*key) is not admission
+        if new:
             self.remove(*key)
-            self._all[key] = admission
-            self._by_source.setdefault(source.whole, {})[admission.door, source.port] = admission
+            self._by_door.setdefault(admission.door, {})[source] = admission
+            around = self._around.setdefault(_neighbourhood(source), {})
+            around.setdefault(source.whole, {})[admission.door, source.port] = admission
             if admission.keyholder is not None:
                 self._by_keyholder.setdefault(admission.keyholder, {})[key] = admission
             place = (admission.door, source.family)
             self._counts[place] = self._counts.get(place, 0) + 1
-        heapq.heappush(self._ends, (admission.until, *_entry(admission)))
-        if len(self._ends) > 2 * len(self._all) + 64:
-            self._ends = [(one.until, *_entry(one)) for one in self]
-            heapq.heapify(self._ends)
+        if new or admission.until < admission.due:  # one that lasts longer now is looked at again then
+            self._expect(admission)
+        if len(self._ends) > 2 * len(self) + 64:
+            self._ends = []
+            for one in self:
+                self._expect(one)
+
+    def _expect(self, one: Admission) -> None:
+        one.due = one.until
+        heapq.heappush(self._ends, (one.until, *_entry(one)))
 
     def remove(self, door: str, source: Source) -> Admission | None:
         """Take it out; None if it was not there."""
-        gone = self._all.pop((door, source), None)
+        gone = self._by_door.get(door, {}).pop(source, None)
         if gone is not None:
-            _drop(self._by_source, source.whole, (door, source.port))
+            place = _neighbourhood(source)
+            around = self._around[place]
+            _drop(around, source.whole, (door, source.port))
+            if not around:
+                del self._around[place]
             if gone.keyholder is not None:
                 _drop(self._by_keyholder, gone.keyholder, (door, source))
             self._counts[door, source.family] -= 1
@@ -234,8 +274,12 @@ class Register:
         while self._ends and self._ends[0][0] <= now and (most is None or len(over) < most):
             until, door, packed, length, port = heapq.heappop(self._ends)
             source = Source(packed, length, port)
-            one = self._all.get((door, source))
-            if one is not None and one.until == until:
+            one = self.get(door, source)
+            if one is None or one.due != until:
+                continue
+            if one.until > until:
+                self._expect(one)
+            else:
                 self.remove(door, source)
                 over.append(one)
         return over
@@ -248,7 +292,7 @@ class Register:
         if door.at_closing == "stay" or not door.hours or hours.is_open(door.hours, unix):
             return []
         since = now - round((unix - hours.closed_since(door.hours, unix)) * SECOND)
-        return [one for one in self if one.door == door.name and one.since < since]
+        return [one for one in self.through(door.name) if one.since < since]
 
     def count(self, door: str, family: int) -> int:
         """How many sources of an address family (4 or 6) are admitted to a door."""
@@ -270,6 +314,13 @@ class Register:
             if count:
                 counts[door] = counts.get(door, 0) + count
         return counts
+
+
+def _neighbourhood(source: Source) -> bytes:
+    """Sources that are looked through together: those of a /16 or a /48; wider ones are all in one."""
+    family = source.family
+    size = _SIZES[family]
+    return source.packed[:size] if source.length >= size * 8 else _WIDE[family]
 
 
 def _entry(one: Admission) -> tuple[str, bytes, int, int]:

@@ -343,8 +343,8 @@ class Tracker:
         return len(self._callers)
 
     def callers(self, now: int) -> Iterator[tuple[Hashable, Advanced, int]]:
-        """Those part-way at `now`: source, where it stands, ns left."""
-        for since, node, source in self._callers.values():
+        """Those part-way at `now`: source, where it stands, ns left. The tracker may go on meanwhile."""
+        for since, node, source in [*self._callers.values()]:
             left = since + node.hold - now
             if left >= 0:
                 yield source, node.advanced, left
@@ -361,8 +361,8 @@ class Tracker:
         return until if until is not None and until > now else None
 
     def shunned(self, now: int) -> Iterator[tuple[Hashable, int]]:
-        """Those shunned at `now`: source, end of the shunning (ns)."""
-        return ((source, until) for source, until in self._shunned.items() if until > now)
+        """Those shunned at `now`: source, end of the shunning (ns). The tracker may go on meanwhile."""
+        return ((source, until) for source, until in [*self._shunned.items()] if until > now)
 
     def misses_of(self, source: Hashable, now: int) -> int:
         """How many misses of the source still count towards shunning."""

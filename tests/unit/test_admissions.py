@@ -59,6 +59,46 @@ def test_renewing_without_end_keeps_the_memory_of_ends_bounded() -> None:
     assert len(register.expire(9_998)) == 0 and len(register.expire(9_999)) == 1
 
 
+def test_those_near_a_network_are_found_without_a_walk_through_all_others() -> None:
+    texts = ("192.0.2.7", "192.0.3.1", "198.51.100.1", "2001:db8:c::7", "2001:db8:c:9::1", "2001:db8:d::/40")
+    register = filled(*(("ssh", Source.parse(text), 100) for text in texts))
+
+    def near(text: str) -> set[str]:
+        return {str(one.source) for one in register.near(Source.parse(text))}
+
+    assert near("192.0.2.7") == {"192.0.2.7", "192.0.3.1"}  # and its neighbours of the same /16
+    assert near("192.0.0.0/8") == {"192.0.2.7", "192.0.3.1"}
+    assert near("198.51.100.0/24") == {"198.51.100.1"}
+    assert near("0.0.0.0/0") == {"192.0.2.7", "192.0.3.1", "198.51.100.1"}
+    assert near("2001:db8:c::7") == {"2001:db8:c::7", "2001:db8:c:9::1", "2001:db8::/40"}
+    assert near("2001:db8::/44") == near("2001:db8::/32") == near("2001:db8:c::7")
+    assert near("203.0.113.1") == set()
+    for text in texts:
+        register.remove("ssh", Source.parse(text))
+    assert near("::/0") == near("0.0.0.0/0") == set()
+    assert not register._around
+
+
+def test_the_admissions_through_a_door_are_found_by_it() -> None:
+    register = filled(("ssh", ANA, 100), ("vpn", ANA, 100), ("ssh", BEN, 100))
+    assert [one.source for one in register.through("ssh")] == [ANA, BEN]
+    assert register.through("wiki") == []
+    register.remove("ssh", ANA)
+    assert [one.source for one in register.through("ssh")] == [BEN]
+
+
+def test_one_that_is_shorter_now_ends_at_its_new_moment() -> None:
+    register = filled(("ssh", ANA, 500))
+    known = register.get("ssh", ANA)
+    assert known is not None
+    known.until = 100
+    register.put(known)
+    assert [one.source for one in register.expire(100)] == [ANA]
+    register.put(Admission("ssh", ANA, 0, 900))
+    assert register.expire(500) == []
+    assert [one.until for one in register.expire(900)] == [900]
+
+
 def test_any_order_of_deeds_agrees_with_a_plain_dictionary() -> None:
     seeded = random.Random(2026)
     register, plain = Register(), dict[tuple[str, Source], int]()

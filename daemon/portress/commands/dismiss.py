@@ -179,4 +179,5 @@ def _text(narrow: Narrow, chosen: list[Admission], cut: int) -> str:
             raise Mistake(not_admitted)
         return f"{not_admitted} any more; {counted(cut, 'flow')} that outlived it cut"
     names = ", ".join(dict.fromkeys(one.door for one in chosen))
-    return f"{whose(narrow, chosen)} dismissed from {names} (no daemon running: done directly in the guard)"
+    whom = whose(narrow, len(chosen), {one.source.whole for one in chosen})
+    return f"{whom} dismissed from {names} (no daemon running: done directly in the guard)"

@@ -37,11 +37,10 @@ from portress.guard.ruleset import (
     render,
 )
 from portress.guard.sessions import Sessions
-from portress.guard.timed import Entry, entries, split, timed_parts, with_room, without_kept
+from portress.guard.timed import Entry, entries, places, split, timed_parts, with_room, without_kept
 from portress.knock import SECOND, WHOLE, Source
 from portress.netlink import Transactions, sockets
 
-_LONGEST: Final = 1 << 62  # ns
 _MILLISECOND: Final = SECOND // 1000
 Answer = TypeVar("Answer")
 
@@ -317,7 +316,7 @@ class Table:
     def dismiss(self, gone: Iterable[tuple[str, Source]]) -> None:
         """End admissions. One that is not there is no error."""
         self.dismissals += 1
-        self._end([one[:2] for one in self._timed(Grant(*each, _LONGEST) for each in gone)])
+        self._end(places(gone, self._stays))
 
     def refuse(self, sources: Iterable[Source]) -> None:
         """From now on every packet of theirs to a door needs an admission, until none came for a day."""

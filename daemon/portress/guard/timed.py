@@ -33,6 +33,16 @@ def entries(grants: Iterable[Grant], stays: Mapping[str, int]) -> list[Entry]:
     return found
 
 
+def places(gone: Iterable[tuple[str, Source]], stays: Mapping[str, int]) -> list[tuple[str, Source]]:
+    """The sets (and the source in them) that admissions (door, source) may be in; `stays` as in `entries`."""
+    found: list[tuple[str, Source]] = []
+    for door, source in gone:
+        found.append((admission_set(door, source), source))
+        if door in stays and not source.port:
+            found.append((longer_set(door, source.family), source))
+    return found
+
+
 def timed_parts(entries: Iterable[Entry], *, new: bool = False) -> list[str]:
     """Lines that (re)start elements: add, delete, add; for sets that are `new`, add alone.
 

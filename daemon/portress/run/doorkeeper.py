@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 from collections import Counter
 from collections.abc import Callable, Container, Iterable, Iterator
+from itertools import islice
 from typing import Final
 
 from attrs import evolve
@@ -349,20 +350,32 @@ class Doorkeeper(Restoring):
     def put_back(self, ruleset: Ruleset) -> list[Admission]:
         """Load the guard again: somebody threw it away or changed it. The first admissions are in it at once;
         those that are returned have to be, a part at a time: `put_back_part`."""
-        now = self._clock()
-        everybody = [one for one in self.register if one.until > now and not one.source.port]
+        everybody = list(self.register)
         counts = {
             door_set(door, family): self.register.count(door, family)
             for door in self.config.doors
             for family in (4, 6)
         }
         first, rest = everybody[:AT_ONCE], everybody[AT_ONCE:]
-        self._table.load(with_space(ruleset, counts), [one.rest(now) for one in first])
-        self._refuse(self._refused)
+        self._table.load(with_space(ruleset, counts), self._rest_of(first))
+        self._refuse(islice(self._refused, AT_ONCE))
         return rest
 
     def put_back_part(self, part: Iterable[Admission]) -> None:
         """Have those of `put_back` in the guard again that are still in force. Raises GuardError."""
-        now = self._clock()
-        held = [one for one in part if one.until > now and self.register.get(one.door, one.source) is one]
-        self._table.put_back([one.rest(now) for one in held])
+        self._table.put_back(self._rest_of(part))
+
+    def _rest_of(self, some: Iterable[Admission]) -> list[Grant]:
+        """What is left of those that are still in force; a single connection comes no second time."""
+        now, get = self._clock(), self.register.get
+        held = (one for one in some if not one.source.port and get(one.door, one.source) is one)
+        return [one.rest(now) for one in held if one.until > now]
+
+    @property
+    def refused(self) -> list[Source]:
+        """Those of whom every packet needs an admission."""
+        return list(self._refused)
+
+    def refuse_again(self, sources: Iterable[Source]) -> None:
+        """Have the guard know those of them of whom every packet still needs an admission."""
+        self._refuse(one for one in sources if one in self._refused)

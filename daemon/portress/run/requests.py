@@ -38,11 +38,13 @@ from portress.run.ledger_writer import Books
 from portress.run.listener import Listener
 from portress.run.recovery import Past
 from portress.run.sentinel import Sentinel
+from portress.run.slices import slices
 from portress.run.steps import Steps
 from portress.run.why_answer import Inquiry, account
 from portress.why.background import Background, astray, last_admissions
 
 FOLLOWERS: Final = 16  # who follow at once
+AT_ONCE: Final = 64  # admissions that end before the loop looks after something else: some 2 ms
 
 
 @define(eq=False)
@@ -108,7 +110,10 @@ class Requests:
             await roll.skip(listed, skip if type(skip) is int else 0)
             return Stream(roll.lines(listed, limit, now, unix), lambda: None, told, PATIENCE)
         few = islice(listed, min(answers.MOST if limit is None else limit, answers.MOST))
-        return {**told, "admissions": [answers.admission(one, now, unix) for one in few]}
+        admissions = [
+            answers.admission(one, now, unix) async for part in slices(few, roll.TOLD) for one in part
+        ]
+        return {**told, "admissions": admissions}
 
     def _narrow(self, request: Request) -> Narrow:
         """Which admissions a request is about. Raises Mistake, also for a door that there is not."""
@@ -243,24 +248,27 @@ class Requests:
         most, now = request.get("most"), self.clock()
         limit = most if type(most) is int and most > 0 else None
         found = await roll.chosen(self.doorkeeper.register, narrow, now)
-        meant = list(islice(await roll.ordered(found, narrow), limit))
+        listed = islice(await roll.ordered(found, narrow), limit)
+        meant = [one async for part in slices(listed, roll.LOOKED) for one in part]
         if request.get("count"):
-            return {"totals": {"admissions": len(meant), "sources": len({one.source.whole for one in meant})}}
+            return {"totals": {"admissions": len(meant), "sources": len(await roll.sources(meant))}}
         if not meant:
             return await self._cut(narrow, only=one_source and narrow.keyholder is None)
         ended = await self._end(meant)
-        text = f"{who(narrow, ended)} dismissed from {', '.join(dict.fromkeys(one.door for one in ended))}"
-        listed = [answers.admission(one, now, self.unix()) for one in ended[: answers.MOST]]
-        return {"text": text, "totals": {"dismissed": len(ended)}, "dismissed": listed}
+        doors, sources = await roll.by_door(ended), await roll.sources(ended)
+        text = f"{who(narrow, len(ended), sources)} dismissed from {', '.join(doors)}"
+        unix = self.unix()
+        dismissed = [answers.admission(one, now, unix) for one in ended[: answers.MOST]]
+        return {"text": text, "totals": {"dismissed": len(ended)}, "dismissed": dismissed}
 
     async def _end(self, meant: list[Admission]) -> list[Admission]:
         """Dismiss these, some at a time; their flows are cut in a thread."""
         ended: list[Admission] = []
-        for first in range(0, len(meant), roll.TOLD):
-            ended += self.doorkeeper.dismiss_part(meant[first : first + roll.TOLD])
-            await asyncio.sleep(0)
-        cut_flows = self.doorkeeper.cut_flows
-        self.doorkeeper.tell_dismissed(ended, await asyncio.to_thread(cut_flows, ended, Ending.DISMISSED))
+        async for part in slices(meant, AT_ONCE):
+            ended += self.doorkeeper.dismiss_part(part)
+        cut = await asyncio.to_thread(self.doorkeeper.cut_flows, ended, Ending.DISMISSED)
+        async for part in slices(ended, roll.LOOKED):
+            self.doorkeeper.tell_dismissed(part, cut)
         return ended
 
     async def _cut(self, narrow: Narrow, *, only: bool) -> Any:

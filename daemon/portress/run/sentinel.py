@@ -32,13 +32,14 @@ from portress.guard.vigil import Vigil
 from portress.knock import SECOND, UDP, Source
 from portress.ledger.ledger import Record
 from portress.run.away import Away
-from portress.run.doorkeeper import Doorkeeper
+from portress.run.doorkeeper import AT_ONCE, Doorkeeper
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
 from portress.run.restoring import Inside
+from portress.run.slices import slices
 from portress.session import connected
 
-SLICE: Final = 1000  # admissions put back before the loop looks after something else: some 5 ms
+SLICE: Final = 250  # admissions put back before the loop looks after something else: some 2 ms
 BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
 BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandbox hides or mistakes that file
 
@@ -240,17 +241,19 @@ class Sentinel:
         self._events.tell("restored", f"{done}{more}", cause=cause)
 
     async def _refill(self, rest: list[Admission]) -> None:
-        """Put admissions back a slice at a time: meanwhile knocks are heard. If the guard is gone again, the
-        next restoration has them all."""
-        loads = self._table.loads
-        for first in range(0, len(rest), SLICE):
-            await asyncio.sleep(0)
-            if self._table.loads != loads or not self.guarding:
-                return
-            try:
-                self._doorkeeper.put_back_part(rest[first : first + SLICE])
-            except GuardError:
-                return
+        """Put back a slice at a time whom no flow may let in, and then admissions: meanwhile knocks are
+        heard. If the guard is gone again, the next restoration has them all."""
+        loads, keeper = self._table.loads, self._doorkeeper
+        refused = keeper.refused
+        with contextlib.suppress(GuardError):
+            async for sources in slices(refused if len(refused) > AT_ONCE else (), SLICE):
+                if self._table.loads != loads or not self.guarding:
+                    return
+                keeper.refuse_again(sources)
+            async for part in slices(rest, SLICE):
+                if self._table.loads != loads or not self.guarding:
+                    return
+                keeper.put_back_part(part)
 
     def answer(self, answers: Answers) -> None:
         """Have guarded ports answer as closed ones do. Whoever changed the guard meanwhile is dealt with

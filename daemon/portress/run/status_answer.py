@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Container, Mapping
+from collections.abc import Container, Iterable, Mapping
 from functools import lru_cache
 from socket import AF_INET, AF_INET6, inet_ntop
 from typing import Any, Final
@@ -56,27 +56,38 @@ def admission(one: Admission, now: int, unix: float) -> dict[str, Any]:
 
 
 @lru_cache(maxsize=4096)
-def _word(text: str | None) -> str:
-    return json.dumps(text)
+def _words(door: str, keyholder: str | None, how: str) -> tuple[str, str]:
+    """What an admission's line has before and behind its source."""
+    how, _, gateway = how.partition(" ")
+    words = [json.dumps(one) for one in (door, keyholder, how, gateway or None)]
+    return (
+        f'{{"door": {words[0]}, "source": "',
+        f'", "keyholder": {words[1]}, "how": {words[2]}, "gateway": {words[3]}, "since": "',
+    )
 
 
 def _name(source: Source) -> str:
     """`str(source)`; of an address in which there is no IPv4 address, in a twentieth of the time."""
     packed = source.packed
-    if source.port or source.length < len(packed) * 8 or not any(packed[:2]):
+    if source.port or source.length < len(packed) * 8 or packed[:2] == b"\0\0":
         return str(source)
     return inet_ntop(AF_INET if len(packed) == 4 else AF_INET6, packed)
 
 
 def admission_line(one: Admission, now: int, unix: float) -> str:
     """`admission` as JSON, in a third of the time: there may be very many."""
-    how, _, gateway = one.how.partition(" ")
+    head, middle = _words(one.door, one.keyholder, one.how)
+    since, left = unix - (now - one.since) / SECOND, one.until - now
+    told = round(left / SECOND, 3) if left > 0 else 0.0
     return (
-        f'{{"door": {_word(one.door)}, "source": "{_name(one.source)}", "keyholder": {_word(one.keyholder)}, '
-        f'"how": {_word(how)}, "gateway": {_word(gateway or None)}, '
-        f'"since": "{utc(unix - (now - one.since) / SECOND)}", '
-        f'"until": "{utc(unix + (one.until - now) / SECOND)}", "left": {seconds(max(0, one.until - now))}}}'
+        f"{head}{_name(one.source)}{middle}{utc(since)}"
+        f'", "until": "{utc(unix + left / SECOND)}", "left": {told}}}'
     )
+
+
+def admission_lines(some: Iterable[Admission], now: int, unix: float) -> str:
+    """The lines of some, each with its end."""
+    return "".join([f"{admission_line(one, now, unix)}\n" for one in some])
 
 
 def paper(rota: Rota, used: Container[bytes]) -> list[dict[str, Any]]:

@@ -1,0 +1,21 @@
+"""A long list, a part at a time: between two parts, the loop looks after everything else.
+
+In: what there is to do, which may be very much. Out: parts of it, none so large that a knock would wait.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Iterable
+from itertools import islice
+from typing import TypeVar
+
+One = TypeVar("One")
+
+
+async def slices(everything: Iterable[One], size: int) -> AsyncIterator[list[One]]:
+    """`everything` in parts of `size`."""
+    left = iter(everything)
+    while part := list(islice(left, size)):
+        yield part
+        await asyncio.sleep(0)
