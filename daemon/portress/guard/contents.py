@@ -7,8 +7,9 @@ What the maps are for is explained in `decide.py`.
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable, Iterator
 from struct import Struct
-from typing import Final
+from typing import Final, TypeVar
 
 from portress.knock import PROTOCOL_NAMES
 from portress.sequence.edges import Edges, Until
@@ -16,7 +17,10 @@ from portress.sequence.edges import Edges, Until
 VERDICTS: Final = ("ends", "stays", "checks")
 MAPS: Final = ("next", "right", "ends", "stays", "checks", "slower", "claims")
 
-Contents = dict[str, dict[bytes, tuple[bytes, Until]]]  # by map: key -> data, until when (unix ms)
+Items = dict[bytes, tuple[bytes, Until]]  # key -> data, until when (unix ms)
+Contents = dict[str, Items]  # by map
+_NOTHING: Final[tuple[bytes, Until]] = (b"", None)
+One = TypeVar("One")
 _NODE: Final = Struct("=I").pack
 
 
@@ -30,23 +34,61 @@ def checking(gap: int, twin: bool) -> str:
     return f"slow_{gap}" if twin else f"over_{gap}"
 
 
-def contents(edges: Edges) -> Contents:
-    """What each map holds, as the kernel has it: verdicts are text, `goto open_ssh`."""
-    found: Contents = {name: {} for name in MAPS}
-    for (node, knock), (beyond, until) in edges.next.items():
-        found["next"][edge_key(node, knock)] = (_NODE(beyond), until)
-    for node, knock in edges.right:
-        found["right"][edge_key(node, knock)] = (b"", None)
-    for node, (how, chain) in edges.ends.items():
-        found["ends"][_NODE(node)] = (f"{how} {chain}".encode(), edges.over.get(node))
-    for node, (gap, mixed) in edges.stays.items():
-        chain = staying(gap, mixed, edges.nodes[node].stage == 1)
-        found["stays"][_NODE(node)] = (f"goto {chain}".encode(), None)
-    for node, (gap, twin) in edges.checks.items():
-        found["checks"][_NODE(node)] = (f"jump {checking(gap, twin)}".encode(), None)
-    for name, pairs in (("slower", edges.slower), ("claims", edges.claims)):
-        found[name] = {_NODE(node): (_NODE(other), None) for node, other in pairs.items()}
+def contents(edges: Edges, like: Contents | None = None) -> Contents:
+    """What each map holds, as the kernel has it: verdicts are text, `goto open_ssh`. The edges go over into
+    it: `next` and `right` are empty then. What is in `like`, too, is not kept a second time."""
+    made: dict[tuple[bytes, Until], tuple[bytes, Until]] = {}  # the same of many nodes: kept once
+
+    def item(text: str, until: Until = None) -> tuple[bytes, Until]:
+        whole = (text.encode(), until)
+        return made.setdefault(whole, whole)
+
+    found: Contents = {}
+    for name in MAPS:
+        new = found[name] = {}
+        if name == "next":
+            for edge in _drained(edges.next):
+                beyond, until = edges.next.pop(edge)
+                new[edge_key(*edge)] = (_NODE(beyond), until)
+        elif name == "right":
+            right = _drained(edges.right)
+            edges.right.clear()
+            new.update((edge_key(*edge), _NOTHING) for edge in right)
+        elif name == "ends":
+            for node, (how, chain) in edges.ends.items():
+                new[_NODE(node)] = item(f"{how} {chain}", edges.over.get(node))
+        elif name == "stays":
+            for node, (gap, mixed) in edges.stays.items():
+                chain = staying(gap, mixed, edges.nodes[node].stage == 1)
+                new[_NODE(node)] = item(f"goto {chain}")
+        elif name == "checks":
+            for node, (gap, twin) in edges.checks.items():
+                new[_NODE(node)] = item(f"jump {checking(gap, twin)}")
+        else:
+            pairs = edges.slower if name == "slower" else edges.claims
+            new.update((_NODE(node), (_NODE(other), None)) for node, other in pairs.items())
+        if like is not None:
+            found[name] = _shared(new, like.get(name, {}))
     return found
+
+
+def _drained(keys: Iterable[One]) -> Iterator[One]:
+    """Each of `keys` in order, which are held no longer then."""
+    left = [*keys]
+    left.reverse()
+
+    def each() -> Iterator[One]:
+        while left:
+            yield left.pop()
+
+    return each()
+
+
+def _shared(new: Items, old: Items) -> Items:
+    """`new`, with the very keys and values of `old` where both have the same."""
+    shared = {key: one for key, one in old.items() if new.get(key) == one}
+    shared.update((key, one) for key, one in new.items() if key not in shared)
+    return shared
 
 
 def edge_key(node: int, knock: int) -> bytes:

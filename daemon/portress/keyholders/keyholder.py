@@ -45,11 +45,16 @@ class Keyholder:
     until: float | None = None
     hours: Hours = ()
     paper: Mapping[str, Sheet] = field(factory=dict, hash=False)  # by door
+    _claims: dict[str, bytes] = field(factory=dict, init=False, eq=False, repr=False)  # by door, made once
 
     def claim(self, door: str) -> bytes:
         """What a use at `door` is remembered under. A code used at one door is used at all of them: who has
         seen it knows the ports of the others."""
-        return claim(self.secret, "" if self.style == "authenticator" else door)
+        where = "" if self.style == "authenticator" else door
+        known = self._claims.get(where)
+        if known is None:
+            known = self._claims[where] = claim(self.secret, where)
+        return known
 
     def leaving_claim(self, door: str) -> bytes:
         """What a use of a leaving sequence at `door` is remembered under."""

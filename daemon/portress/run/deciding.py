@@ -76,13 +76,12 @@ class Deciding:
         fixed = Trie(one for one in trie.root.beyond() if one.step is None)
         edges.build(fixed, fixed.opening, terms, self.numbering, self.clock())  # these have the first numbers
         built = edges.build(trie, trie.opening, terms, self.numbering, self.clock())
-        holds = contents(built)
-        built.crumble()
+        holding = self.maps.holding
+        holds = contents(built, holding)
         ends: dict[bytes, tuple[int, ...]] = {}
         for number in built.ends:
             for claim in {one.claim for one in built.nodes[number].endings if one.step is not None}:
                 ends[claim] = (*ends.get(claim, ()), number)
-        holding = self.maps.holding
         changes = None
         if ahead is not None and holding is not None:
             moment = self.maps.clock() + round(ahead * _SECOND_MS)

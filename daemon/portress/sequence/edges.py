@@ -10,17 +10,22 @@ sequence while it can be in `spent`: numbers are only ever given out upwards.
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable, Iterable
 from typing import Final
 
 from attrs import define, field, frozen
 
 from portress.knock import SECOND, Expected
-from portress.sequence.trie import Node, Path, Trie
+from portress.sequence.trie import Node, Trie
 
 MILLISECOND: Final = SECOND // 1000
-_MOST: Final = 0xFFFFFFFF
+_BITS: Final = 32  # of a number
+_MOST: Final = (1 << _BITS) - 1
 _PARTS: Final = 64
+_HEAD: Final = struct.Struct("=HQ").pack
+_ENDING: Final = struct.Struct("=HQ").pack
+_LATELY: Final = 120 * SECOND  # ns that a node keeps its number when it is in no tree
 ASK: Final = "ask"  # the chain of a sequence on paper: the daemon opens it, with its use on the disk
 USED: Final = "used"  # the chain of a sequence that is used up
 ONE: Final = "one."  # before the door's name: what admits only the connection that follows
@@ -28,8 +33,7 @@ LEAVE: Final = "leave."  # before the door's name: what ends an admission
 BARRED: Final = "barred"  # the chain of one whose keyholder has other hours
 
 Until = int | None  # unix ms; None: for ever
-Identity = tuple[bytes, str, int | None]
-Key = tuple[Path, int, tuple[Identity, ...]]
+Key = bytes  # what a node's number depends on
 Claim = tuple[bytes, int]  # what a use is remembered under, step
 
 
@@ -37,9 +41,11 @@ Claim = tuple[bytes, int]  # what a use is remembered under, step
 class Numbering:
     """Which number stands for which node, and which for which use. 0 is the root."""
 
-    # By parts of their hashes, since a single large table that grows would hold up other threads.
-    _parts: list[dict[Key, tuple[int, int]]] = field(factory=lambda: [{} for _ in range(_PARTS)])
-    _claims: dict[Claim, tuple[int, int]] = field(factory=dict)  # number, when it was last in a tree (ns)
+    # A number, and above it when it was last in a tree (s). By parts of their hashes, since a single large
+    # table that grows would hold up other threads.
+    _parts: list[dict[Key, int]] = field(factory=lambda: [{} for _ in range(_PARTS)])
+    _claims: dict[int, dict[bytes, int]] = field(factory=dict)  # the number, by step and claim
+    _seen: dict[int, int] = field(factory=dict)  # when a step was last in a tree (s)
     last: int = 0
     taken: set[int] = field(factory=set)  # numbers found in the kernel whose meaning is not known
 
@@ -47,25 +53,26 @@ class Numbering:
         """The number of a node, a new one where it has none."""
         part = self._part(key)
         known = part.get(key)
-        number = self._fresh() if known is None else known[0]
-        part[key] = (number, now)
+        number = self._fresh() if known is None else known & _MOST
+        part[key] = number | now // SECOND << _BITS
         return number
 
     def claim(self, claim: Claim, node: int, now: int) -> int:
         """The number by which a use is claimed: that of the first end node it was asked for."""
-        known = self._claims.get(claim)
-        number = node if known is None else known[0]
-        self._claims[claim] = (number, now)
-        return number
+        name, step = claim
+        self._seen[step] = now // SECOND
+        return self._claims.setdefault(step, {}).setdefault(name, node)
 
     def claimed(self, claim: bytes, step: int, key: Key) -> int | None:
         """The number by which a use is claimed: its own, or that of an end node found in the kernel."""
-        known = self._claims.get((claim, step)) or self._part(key).get(key)
-        return None if known is None else known[0]
+        known = self._claims.get(step, {}).get(claim)
+        if known is None and (packed := self._part(key).get(key)) is not None:
+            known = packed & _MOST
+        return known
 
     def adopt(self, key: Key, number: int, now: int) -> None:
         """A node found in the kernel under this number keeps it."""
-        self._part(key).setdefault(key, (number, now))
+        self._part(key).setdefault(key, number | now // SECOND << _BITS)
         self.last = max(self.last, number)
 
     def avoid(self, numbers: Iterable[int]) -> None:
@@ -73,19 +80,24 @@ class Numbering:
         self.taken.update(numbers)
         self.last = max([self.last, *self.taken])
 
-    def forget(self, before: int) -> None:
-        """Drop what has been in no tree since `before` (ns): nobody stands there, and nothing is spent."""
+    def forget(self, nodes: int, claims: int) -> None:
+        """Drop nodes that have been in no tree since the moment `nodes`: nobody stands there who could go
+        on, and one that comes back gets another number. And claims that have been in none since the moment
+        `claims`: nothing is spent (both ns)."""
+        oldest = nodes // SECOND << _BITS
         for number, part in enumerate(self._parts):
-            self._parts[number] = {key: one for key, one in part.items() if one[1] >= before}
-        self._claims = {claim: one for claim, one in self._claims.items() if one[1] >= before}
+            self._parts[number] = {key: one for key, one in part.items() if one >= oldest}
+        for step in [step for step, seen in self._seen.items() if seen < claims // SECOND]:
+            del self._seen[step], self._claims[step]
 
-    def _part(self, key: Key) -> dict[Key, tuple[int, int]]:
+    def _part(self, key: Key) -> dict[Key, int]:
         return self._parts[hash(key) % _PARTS]
 
     def _fresh(self) -> int:
         if self.last >= _MOST:  # after years: what was given out then is long forgotten
             self.last = 0
-            self.taken |= {number for part in self._parts for number, _ in part.values()}
+            self.taken |= {one & _MOST for part in self._parts for one in part.values()}
+            self.taken |= {number for claims in self._claims.values() for number in claims.values()}
         self.last += 1
         while self.last in self.taken:
             self.last += 1
@@ -121,14 +133,6 @@ class Edges:
     over: dict[int, int] = field(factory=dict)  # ends that are none any more from then on (unix ms)
     nodes: dict[int, Node] = field(factory=dict)
 
-    def crumble(self) -> None:
-        """Forget the edges, which the maps hold by now, piece by piece: at a stroke, that would hold up other
-        threads. With a thousand keyholders they take 30 MB."""
-        while self.next:
-            self.next.popitem()
-        while self.right:
-            self.right.pop()
-
 
 def build(trie: Trie, opening: Iterable[int], terms: Terms, numbering: Numbering, now: int) -> Edges:
     """The edges of `trie`, whose sequences may be begun by the knocks of `opening`. `now`: ns, monotonic."""
@@ -142,6 +146,7 @@ class _Builder:
         self.now = now
         self.edges = Edges()
         self.lives: dict[int, dict[int, Until]] = {}  # by node: gap -> until when it may be begun
+        self.moments: dict[int, int] = {}  # few, and each in many edges: kept once
 
     def build(self, trie: Trie, opening: Iterable[int]) -> Edges:
         begun = sorted(set(opening) & trie.root.children.keys())
@@ -149,10 +154,12 @@ class _Builder:
             child = trie.root.children[knock]
             number = self._settle(child)
             self.edges.next[0, knock] = (number, self._until(number, 0))
+            self.lives.clear()
         for child in trie.over.values():
             self._settle(child)
+            self.lives.clear()
         self._mix()
-        self.numbering.forget(self.now - 2 * self.terms.spent_for * SECOND)
+        self.numbering.forget(self.now - _LATELY, self.now - 2 * self.terms.spent_for * SECOND)
         return self.edges
 
     def _settle(self, top: Node) -> int:
@@ -199,7 +206,8 @@ class _Builder:
         lives = self.lives[number]
         if None in lives.values():
             return None
-        return max((until or 0) + stage * gap // MILLISECOND for gap, until in lives.items())
+        until = max((until or 0) + stage * gap // MILLISECOND for gap, until in lives.items())
+        return self.moments.setdefault(until, until)
 
     def _check(self, child: Node, hold: int, numbers: dict[int, int]) -> None:
         """A pause may be too long for the sequences through `child`, although the caller's state is alive."""
@@ -262,9 +270,13 @@ class _Builder:
 
 
 def key_of(node: Node) -> Key:
-    """What a node's number depends on."""
-    ids = tuple((one.claim, one.door, one.step) for one in node.endings if one.step is not None)
-    return node.path, node.floor, ids
+    """What a node's number depends on: its path, its floor and what rotating ends there."""
+    count = len(node.path)
+    parts = [_HEAD(count, node.floor), struct.pack(f"={count}I", *node.path)]
+    for one in node.endings:
+        if one.step is not None:
+            parts += (_ENDING(len(one.claim), one.step), one.claim, one.door.encode(), b"\0")
+    return b"".join(parts)
 
 
 def _longest(lives: dict[int, Until], gap: int, until: Until) -> None:

@@ -118,7 +118,8 @@ class Trie:
                 if child is None:
                     if not node.children:
                         node.children = {}
-                    child = node.children[int(knock)] = Node((*node.path, int(knock)), self.age, floor)
+                    number = int(knock)
+                    child = node.children[number] = Node((*node.path, number), self.age, floor)
                     nodes.append(child)
                 node = child
             node.endings = (*node.endings, one)
