@@ -11,12 +11,14 @@ import gc
 import json
 import os
 import signal
+import struct
 import sys
 import time
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
-from attrs import frozen
+from attrs import asdict, frozen
 
 from portress import control, lock
 from portress.errors import Mistake
@@ -30,6 +32,7 @@ from portress.run.away import Away
 NAME: Final = "trial"  # of the note, among root's files
 _ENDED: Final = "trial-ended"  # by the daemon, beside its control socket: the number of the last one
 _READY: Final = "ready"
+_REST: Final = struct.Struct(">HQ")  # a port, and ns left: behind the address
 PATIENCE: Final = 8.0  # seconds for a daemon to answer before it is passed by
 GRACE: Final = 3.0  # seconds that a daemon has to end a trial of its own, before it is done here
 
@@ -55,8 +58,36 @@ class _Trial:
     pid: int
     at: int
     number: str
-    before: Snapshot | None
     file: str | None  # what the file for the host's own rules is to hold again
+    text: str | None  # of the guard before; None: there was none
+    held: list[Any]  # as `_written` has it: there may be very many, and few ask
+    sessions: list[str]
+
+    @property
+    def before(self) -> Snapshot | None:
+        """What it will put back. Raises ValueError or TypeError for a note that is damaged."""
+        if self.text is None:
+            return None
+        going_on = tuple(Session.of(bytes.fromhex(key)) for key in self.sessions)
+        return Snapshot(self.text, tuple(_read(self.held)), going_on)
+
+
+def _written(held: Iterable[Held]) -> list[Any]:
+    """Admissions for a note: by door, address family and length, the bytes of each in hexadecimal."""
+    found: dict[tuple[str, int, int], list[bytes]] = {}
+    for one in held:
+        source = one.source
+        kind = one.door, len(source.packed), source.length
+        found.setdefault(kind, []).append(source.packed + _REST.pack(source.port, one.left))
+    return [[*kind, b"".join(some).hex()] for kind, some in found.items()]
+
+
+def _read(written: list[Any]) -> Iterator[Held]:
+    for door, size, length, text in written:
+        some = bytes.fromhex(text)
+        for first in range(0, len(some), size + _REST.size):
+            port, left = _REST.unpack_from(some, first + size)
+            yield Held(door, Source(some[first : first + size], length, port), left)
 
 
 def ended_file(socket: Path) -> Path:
@@ -81,7 +112,8 @@ def snapshot(socket: Path) -> Snapshot | None:
     """
     another = _noted(socket)
     if another is not None:
-        return None if another.before is None else another.before.after(time.monotonic_ns() - another.at)
+        before = another.before
+        return None if before is None else before.after(time.monotonic_ns() - another.at)
     table = Table()
     text = table.text()
     if text is None:
@@ -110,7 +142,7 @@ def start(socket: Path, seconds: float, before: Snapshot | None, number: str | N
     if not child:
         try:
             _leave_terminal(reader)
-            if _note(socket, writer, _Trial(os.getpid(), begun, number or "", before, file)):
+            if _note(socket, writer, begun, number or "", before, file):
                 lasts = seconds + GRACE if number else seconds
                 time.sleep(max(0.0, lasts - (time.monotonic_ns() - begun) / SECOND))
                 if number and _done_by_daemon(socket, number):
@@ -143,13 +175,14 @@ def _leave_terminal(reader: int) -> None:
         signal.signal(number, signal.SIG_IGN)
 
 
-def _note(socket: Path, writer: int, trial: _Trial) -> bool:
+def _note(
+    socket: Path, writer: int, begun: int, number: str, before: Snapshot | None, file: str | None
+) -> bool:
     """Write down which process this is and what it will put back, and tell the one that waits."""
-    before = trial.before
-    held = [(one.door, str(one.source), one.left) for one in before.held] if before else []
-    told = {"pid": trial.pid, "at": trial.at, "number": trial.number}
-    told |= {"text": before and before.text, "held": held, "file": trial.file}
-    told["sessions"] = [one.key.hex() for one in before.sessions] if before else []
+    text = None if before is None else before.text
+    held = _written(before.held) if before else []
+    sessions_ = [one.key.hex() for one in before.sessions] if before else []
+    told = asdict(_Trial(os.getpid(), begun, number, file, text, held, sessions_))
     answer = _READY
     try:
         root_files.write(socket, NAME, json.dumps(told))
@@ -165,12 +198,10 @@ def _note(socket: Path, writer: int, trial: _Trial) -> bool:
 def _noted(socket: Path) -> _Trial | None:
     """The trial under way, None if there is none."""
     try:
-        told = json.loads(root_files.read(socket, NAME) or "")
-        held = tuple(Held(door, Source.parse(source), left) for door, source, left in told["held"])
-        going_on = tuple(Session.of(bytes.fromhex(key)) for key in told["sessions"])
-        before = None if told["text"] is None else Snapshot(told["text"], held, going_on)
-        found = _Trial(int(told["pid"]), int(told["at"]), str(told["number"]), before, told["file"])
-    except (ValueError, TypeError, KeyError):
+        found = _Trial(**json.loads(root_files.read(socket, NAME) or ""))
+    except (ValueError, TypeError):
+        return None
+    if type(found.pid) is not int or type(found.at) is not int:
         return None
     return found if _is_ours(found.pid) else None
 
