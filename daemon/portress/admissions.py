@@ -9,7 +9,8 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterable, Iterator
 from enum import StrEnum
-from itertools import chain
+from itertools import chain, islice
+from operator import attrgetter
 from typing import Final, TypeVar
 
 from attrs import define, field, frozen
@@ -18,6 +19,7 @@ from portress import hours
 from portress.config.model import Config, Door
 from portress.knock import SECOND, Expected, Source
 
+_SORTED: Final = 1000
 _SIZES: Final = {4: 2, 6: 6}  # by address family: bytes that tell neighbourhoods apart
 _WIDE: Final = {4: b"4", 6: b"6"}
 
@@ -153,7 +155,7 @@ class Admission:
     row: int | None = None  # its number in the ledger
     step: int | None = None  # the time step of the sequence that it came by
     last: int = 0  # when it was made or renewed last
-    due: int = field(default=0, init=False, eq=False)  # when the register looks whether it is over
+    due: int = field(default=0, init=False, eq=False)  # the second in which the register looks at it
 
     def rest(self, now: int) -> Grant:
         """What is left of it at a moment (ns), to be asked for again."""
@@ -169,7 +171,8 @@ class Register:
         self._around: dict[bytes, dict[Source, dict[tuple[str, int], Admission]]] = {}
         self._by_keyholder: dict[str, dict[tuple[str, Source], Admission]] = {}
         self._counts: dict[tuple[str, int], int] = {}  # by door and address family
-        self._ends: list[tuple[int, str, bytes, int, int]] = []
+        self._ends: dict[int, dict[int, Admission]] = {}  # by the second of the clock: whom to look at then
+        self._seconds: list[int] = []  # a heap of these seconds, and of some that nobody is left in
 
     def __len__(self) -> int:
         return sum(map(len, self._by_door.values()))
@@ -243,16 +246,28 @@ class Register:
                 self._by_keyholder.setdefault(admission.keyholder, {})[key] = admission
             place = (admission.door, source.family)
             self._counts[place] = self._counts.get(place, 0) + 1
-        if new or admission.until < admission.due:  # one that lasts longer now is looked at again then
+        if not new and admission.until // SECOND < admission.due:
+            self._forget_end(admission)
+            new = True
+        if new:  # one that lasts longer now is looked at again then
             self._expect(admission)
-        if len(self._ends) > 2 * len(self) + 64:
-            self._ends = []
-            for one in self:
-                self._expect(one)
 
     def _expect(self, one: Admission) -> None:
-        one.due = one.until
-        heapq.heappush(self._ends, (one.until, *_entry(one)))
+        one.due = one.until // SECOND
+        inside = self._ends.get(one.due)
+        if inside is None:
+            inside = self._ends[one.due] = {}
+            heapq.heappush(self._seconds, one.due)
+        inside[id(one)] = one
+
+    def _forget_end(self, one: Admission) -> None:
+        inside = self._ends[one.due]
+        del inside[id(one)]
+        if not inside:
+            del self._ends[one.due]
+            if len(self._seconds) > 2 * len(self._ends) + 64:
+                self._seconds = list(self._ends)
+                heapq.heapify(self._seconds)
 
     def remove(self, door: str, source: Source) -> Admission | None:
         """Take it out; None if it was not there."""
@@ -260,6 +275,7 @@ class Register:
         if gone is not None:
             place = _neighbourhood(source)
             around = self._around[place]
+            self._forget_end(gone)
             _drop(around, source.whole, (door, source.port))
             if not around:
                 del self._around[place]
@@ -269,19 +285,31 @@ class Register:
         return gone
 
     def expire(self, now: int, most: int | None = None) -> list[Admission]:
-        """Take out those that are over at `now`, `most` at the most, in the order of their ends."""
+        """Take out those that are over at `now`, `most` at the most, in the order of their ends; of very
+        many that end in one second, in any order."""
         over: list[Admission] = []
-        while self._ends and self._ends[0][0] <= now and (most is None or len(over) < most):
-            until, door, packed, length, port = heapq.heappop(self._ends)
-            source = Source(packed, length, port)
-            one = self.get(door, source)
-            if one is None or one.due != until:
+        present, room = now // SECOND, len(self) if most is None else most
+        while self._seconds and self._seconds[0] <= present and len(over) < room:
+            second = self._seconds[0]
+            inside = self._ends.get(second)
+            if inside is None:
+                heapq.heappop(self._seconds)
                 continue
-            if one.until > until:
-                self._expect(one)
+            if second < present:
+                some = list(islice(inside.values(), room - len(over)))
             else:
-                self.remove(door, source)
-                over.append(one)
+                some = [one for one in inside.values() if one.until <= now][: room - len(over)]
+            if len(some) <= _SORTED:
+                some.sort(key=attrgetter("until"))
+            for one in some:
+                if one.until <= now:
+                    self.remove(one.door, one.source)
+                    over.append(one)
+                else:
+                    self._forget_end(one)
+                    self._expect(one)
+            if second == present:
+                break
         return over
 
     def overdue(self, door: Door, unix: float, now: int) -> list[Admission]:
@@ -321,10 +349,6 @@ def _neighbourhood(source: Source) -> bytes:
     family = source.family
     size = _SIZES[family]
     return source.packed[:size] if source.length >= size * 8 else _WIDE[family]
-
-
-def _entry(one: Admission) -> tuple[str, bytes, int, int]:
-    return one.door, one.source.packed, one.source.length, one.source.port
 
 
 def _drop(index: dict[Key, dict[Inner, Admission]], key: Key, inner: Inner) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import random
 
+import pytest
+
 from portress.admissions import Admission, Register
-from portress.knock import Source
+from portress.knock import SECOND, Source
 
 ANA, BEN = Source.parse("192.0.2.7"), Source.parse("2001:db8::7")
 
@@ -52,11 +54,35 @@ def test_sources_and_doors_are_told_apart() -> None:
 def test_renewing_without_end_keeps_the_memory_of_ends_bounded() -> None:
     register = Register()
     admission = Admission("ssh", ANA, 0, 0)
-    for until in range(10_000):
+    for until in range(0, 10_000 * SECOND, SECOND):
         admission.until = until
         register.put(admission)
-    assert len(register._ends) <= 70
-    assert len(register.expire(9_998)) == 0 and len(register.expire(9_999)) == 1
+    assert len(register._ends) == 1 and len(register._seconds) <= 70
+    assert register.expire(9_999 * SECOND - 1) == []
+    assert len(register.expire(9_999 * SECOND)) == 1
+
+
+def test_admitting_and_dismissing_without_end_keeps_the_memory_of_ends_bounded() -> None:
+    register = Register()
+    for until in range(0, 10_000 * SECOND, SECOND):
+        register.put(Admission("ssh", ANA, 0, until))
+        register.remove("ssh", ANA)
+    assert len(register._ends) == 0 and len(register._seconds) <= 70
+
+
+def test_very_many_that_end_at_once_are_taken_out_a_part_at_a_time() -> None:
+    sources = [Source.of(number.to_bytes(4, "big")) for number in range(5000)]
+    register = filled(*(("ssh", one, 7 * SECOND + number % 3) for number, one in enumerate(sources)))
+    assert register.expire(7 * SECOND - 1, 256) == []
+    parts = []
+    while part := register.expire(7 * SECOND + 1, 256):
+        parts.append(part)
+    assert max(map(len, parts)) == 256
+    assert {one.source for part in parts for one in part} == {
+        one for number, one in enumerate(sources) if number % 3 < 2
+    }
+    left = len(register)
+    assert len(register.expire(9 * SECOND, 100)) == 100 and len(register.expire(9 * SECOND)) == left - 100
 
 
 def test_those_near_a_network_are_found_without_a_walk_through_all_others() -> None:
@@ -99,24 +125,36 @@ def test_one_that_is_shorter_now_ends_at_its_new_moment() -> None:
     assert [one.until for one in register.expire(900)] == [900]
 
 
-def test_any_order_of_deeds_agrees_with_a_plain_dictionary() -> None:
+@pytest.mark.parametrize("unit", [1, SECOND // 7, SECOND, 90 * SECOND])  # ns
+def test_any_order_of_deeds_agrees_with_a_plain_dictionary(unit: int) -> None:
     seeded = random.Random(2026)
     register, plain = Register(), dict[tuple[str, Source], int]()
     sources = [Source.parse(f"192.0.2.{number}") for number in range(8)]
     now = 0
-    for _ in range(3000):
+    for _ in range(4000):
         door, source = seeded.choice(("ssh", "vpn")), seeded.choice(sources)
-        match seeded.randrange(3):
+        until = now + seeded.randrange(1, 50) * unit
+        match seeded.randrange(4):
             case 0:
-                until = now + seeded.randrange(1, 50)
                 register.put(Admission(door, source, now, until))
                 plain[door, source] = until
             case 1:
                 gone = register.remove(door, source)
                 assert (gone is None) == (plain.pop((door, source), None) is None)
+            case 2:
+                known = register.get(door, source)
+                if known is not None:
+                    known.until = plain[door, source] = until
+                    register.put(known)
             case _:
-                now += seeded.randrange(10)
-                over = {(one.door, one.source) for one in register.expire(now)}
-                assert over == {key for key, until in plain.items() if until <= now}
-                plain = {key: until for key, until in plain.items() if until > now}
+                now += seeded.randrange(10) * unit
+                over, most = list[Admission](), seeded.choice((None, 1, 3))
+                while part := register.expire(now, most):
+                    over += part
+                    assert most is None or len(part) <= most
+                assert {(one.door, one.source) for one in over} == {
+                    key for key, end in plain.items() if end <= now
+                }
+                plain = {key: end for key, end in plain.items() if end > now}
         assert len(register) == len(plain)
+        assert sum(map(len, register._ends.values())) == len(plain)

@@ -330,9 +330,10 @@ class Doorkeeper(Restoring):
     def reconfigure(self, old: Config, ended: Iterable[Held]) -> None:
         """Another configuration than `old` is in force. `ended`: what the guard did not carry over."""
         config = self.config
-        gone = {(one.door, one.source) for one in ended}
-        for one in [each for each in self.register if (each.door, each.source) in gone]:
-            self.register.remove(one.door, one.source)
+        for held in ended:
+            one = self.register.remove(held.door, held.source)
+            if one is None:
+                continue
             how = Ending.PREFIX_CHANGED if one.door in config.doors else Ending.DOOR_REMOVED
             self._end([one], how, "ended")
         widths = config.widths

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import functools
 import os
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from itertools import islice
 from typing import Any, Final
 
@@ -38,7 +38,7 @@ from portress.run.ledger_writer import Books
 from portress.run.listener import Listener
 from portress.run.recovery import Past
 from portress.run.sentinel import Sentinel
-from portress.run.slices import slices
+from portress.run.slices import let_go, slices
 from portress.run.steps import Steps
 from portress.run.why_answer import Inquiry, account
 from portress.why.background import Background, astray, last_admissions
@@ -110,10 +110,7 @@ class Requests:
             await roll.skip(listed, skip if type(skip) is int else 0)
             return Stream(roll.lines(listed, limit, now, unix), lambda: None, told, PATIENCE)
         few = islice(listed, min(answers.MOST if limit is None else limit, answers.MOST))
-        admissions = [
-            answers.admission(one, now, unix) async for part in slices(few, roll.TOLD) for one in part
-        ]
-        return {**told, "admissions": admissions}
+        return {**told, "admissions": await self._told(few, now)}
 
     def _narrow(self, request: Request) -> Narrow:
         """Which admissions a request is about. Raises Mistake, also for a door that there is not."""
@@ -254,18 +251,26 @@ class Requests:
             return {"totals": {"admissions": len(meant), "sources": len(await roll.sources(meant))}}
         if not meant:
             return await self._cut(narrow, only=one_source and narrow.keyholder is None)
+        del found
         ended = await self._end(meant)
         doors, sources = await roll.by_door(ended), await roll.sources(ended)
         text = f"{who(narrow, len(ended), sources)} dismissed from {', '.join(doors)}"
+        told = await self._told(ended[: answers.MOST], now)
+        answer = {"text": text, "totals": {"dismissed": len(ended)}, "dismissed": told}
+        del sources
+        await let_go(ended, roll.LOOKED)
+        return answer
+
+    async def _told(self, some: Iterable[Admission], now: int) -> list[dict[str, Any]]:
         unix = self.unix()
-        dismissed = [answers.admission(one, now, unix) for one in ended[: answers.MOST]]
-        return {"text": text, "totals": {"dismissed": len(ended)}, "dismissed": dismissed}
+        return [answers.admission(one, now, unix) async for part in slices(some, roll.TOLD) for one in part]
 
     async def _end(self, meant: list[Admission]) -> list[Admission]:
-        """Dismiss these, some at a time; their flows are cut in a thread."""
+        """Dismiss these, some at a time; their flows are cut in a thread. `meant` is empty then."""
         ended: list[Admission] = []
         async for part in slices(meant, AT_ONCE):
             ended += self.doorkeeper.dismiss_part(part)
+        meant.clear()
         cut = await asyncio.to_thread(self.doorkeeper.cut_flows, ended, Ending.DISMISSED)
         async for part in slices(ended, roll.LOOKED):
             self.doorkeeper.tell_dismissed(part, cut)
