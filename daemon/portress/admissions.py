@@ -45,8 +45,8 @@ def came(how: str) -> tuple[str, str]:
 
 # How an admission came about, for people: in a column, and in a sentence. What is not named is its own name.
 IN_A_COLUMN: Final[dict[str, str]] = {
-    How.KNOCK: "fixed knock",
-    How.COMMAND: "by hand",
+    How.KNOCK: "a knock",
+    How.COMMAND: "hand",
     How.FOUND: "found in kernel",
 }
 IN_A_SENTENCE: Final[dict[str, str]] = {

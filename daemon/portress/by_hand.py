@@ -19,7 +19,7 @@ _POSIX: Final = (
     "sleep 0.3; kill $! || :;; esac; done) 2>/dev/null"
 )
 _POWERSHELL: Final = (
-    "$a=[Net.Dns]::GetHostAddresses('{host}')[0]; $p='tcp'; foreach($k in '{knocks}'.Split(' ')){{"
+    "$a=[Net.Dns]::GetHostAddresses('{host}')[0]; $p='tcp'; foreach($k in -split '{knocks}'){{"
     "if($k -in 'tcp','udp'){{$p=$k}}elseif($p -eq 'udp'){{"
     "$s=New-Object Net.Sockets.UdpClient($a.AddressFamily); "
     "[void]$s.Send([byte[]]@(10),1,(New-Object Net.IPEndPoint($a,[int]$k))); $s.Close()}}else{{"

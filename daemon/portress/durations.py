@@ -182,11 +182,18 @@ def pause(ns: int | None) -> str:
     return f"{ns / SECOND:.1f} s" if ns < _MINUTES * SECOND else spell(ns)
 
 
+_LARGE: Final = (("million", 10**6), ("billion", 10**9), ("trillion", 10**12))
+
+
 def count(number: float | Fraction) -> str:
-    """A large number in two digits, a small one in full: `64,000`, `2.3e15`."""
+    """A large number in two digits, a small one in full: `64,000`, `1.2 million`, `2.3e15`."""
     if number < 1e6:
         return f"{round(number):,}"
-    return f"{Decimal(int(number)):.1e}".replace("e+", "e")
+    rounded = Decimal(f"{Decimal(int(number)):.1e}")
+    for name, size in _LARGE:
+        if size <= rounded < 1000 * size:
+            return f"{rounded / size:f}".removesuffix(".0") + f" {name}"
+    return f"{rounded:.1e}".replace("e+", "e")
 
 
 def roughly(seconds: float) -> str:

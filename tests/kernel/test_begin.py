@@ -19,9 +19,10 @@ from typing import Any
 
 import pytest
 
-from lab import World, sshd, tcp_state, world
+from lab import World, sender, sshd, tcp_state, world
 from lab.portress import REPOSITORY
 from lab.shapes import against
+from lab.terminal import left, size
 from portress.config.load import load
 
 PROGRAM = str(Path(sys.prefix, "bin", "portress"))
@@ -39,6 +40,7 @@ class Terminal:
         self.pid, self._fd = pty.fork()
         if self.pid == 0:  # pragma: no cover - the other process
             os.chdir(folder)
+            size(0, 80)
             if ignored:
                 signal.signal(signal.SIGINT, signal.SIG_IGN)
             os.environ["TERM"] = "xterm"
@@ -217,13 +219,13 @@ def test_a_lost_connection_or_a_no_takes_it_back(host: tuple[World, Path]) -> No
 
 def test_without_an_answer_the_guard_goes_by_itself_even_if_begin_is_killed(host: tuple[World, Path]) -> None:
     w, folder = host
-    t = Terminal(w, folder, "--trial", "6s")
+    t = Terminal(w, folder, "--trial", "20s")
     answer(t, w)
     t.type("")
     t.until("Listening")
     os.kill(t.pid, signal.SIGKILL)
     assert guarded(w)
-    end = time.monotonic() + 20
+    end = time.monotonic() + 40
     while guarded(w):
         assert time.monotonic() < end
         time.sleep(0.2)
@@ -256,6 +258,102 @@ def test_an_earlier_configuration_is_kept_and_comes_back(host: tuple[World, Path
     assert (folder / "portress.yaml").read_text() == "always: [192.0.2.1]\n" and not [
         *folder.glob("*.before-*")
     ]
+
+
+CHECKS = (
+    "checking the configuration (portress check) …",
+    "closing the doors on trial (portress guard) …",
+    "starting the daemon …",
+    "estimating the strength of each door (portress strength) …",
+)
+
+
+def test_what_takes_time_says_so_on_the_terminal_and_nothing_of_it_stays(host: tuple[World, Path]) -> None:
+    w, folder = host
+    t = Terminal(w, folder)
+    answer(t, w)
+    t.type("")
+    t.until("Listening")
+    for words in ("looking at this host …", *CHECKS, "checking this host (portress doctor) …"):
+        assert f"{words}\r\x1b[2K" in t.text
+    os.kill(t.pid, signal.SIGINT)
+    assert t.end() == 1
+
+
+def test_unattended_the_same_on_a_terminal_and_nothing_in_a_pipe(host: tuple[World, Path]) -> None:
+    w, folder = host
+    words = ["--style", "fixed", "--host", w.host4]
+    done = unattended(w, folder, *words)
+    assert done.stderr == "" and "…" not in done.stdout and told(done)
+    ours, theirs = os.openpty()
+    command = ["env", "-u", "SSH_CONNECTION", "TERM=xterm", PROGRAM, "begin", *options(folder), "--yes"]
+    begun = w.host.popen([*command, "--replace", *words], stdout=subprocess.PIPE, stderr=theirs)
+    os.close(theirs)
+    said = ""
+    with contextlib.suppress(OSError):  # EIO once nobody has the terminal open any more
+        while part := os.read(ours, 4096).decode():
+            said += part
+    os.close(ours)
+    out, _ = begun.communicate(timeout=60)
+    assert begun.returncode == 0 and against("begin", json.loads(out))
+    assert all(f"{words}\r\x1b[2K" in said for words in CHECKS)
+
+
+@pytest.mark.parametrize("way", ["1", "2", "3", "4"])
+def test_nothing_that_begin_says_is_wider_than_80_columns_but_what_is_copied(
+    host: tuple[World, Path], way: str
+) -> None:
+    w, folder = host
+    t = Terminal(w, folder)
+    answer(t, w, way)
+    t.type("")
+    t.until("Listening")
+    t.type("")
+    t.until("Keep it?")
+    t.type("n")
+    assert t.end() == 1
+    copied = re.compile(r"\s*(scp |ssh |portress-knock --to|\(p=tcp;|\$a=\[Net|otpauth:|#ey)")
+    lines = [one.rstrip() for one in left(t.text)]
+    wide = [one for one in lines if len(one) > 80 and not copied.match(one)]
+    assert [one for one in wide if str(folder) not in one] == []  # a path may be longer than any terminal
+
+
+def test_begin_shows_the_firewall_and_how_strong_the_door_is(host: tuple[World, Path]) -> None:
+    w, folder = host
+    w.host.nft("table inet filter { chain input { type filter hook input priority 0; tcp dport 9 drop; }; }")
+    t = Terminal(w, folder)
+    looked = t.until("Which services")
+    assert re.search(r"firewall +table inet filter\s", looked) and re.search(r"clock +\w", looked)
+    answer(t, w)
+    t.type("")
+    said = t.until("Listening")
+    assert re.search(r"Door ssh: \w+ \(fixed sequence, 4 knocks\)\r\n  Guessed within a year: ", said)
+    assert "rotating sequences are refused" not in said
+    (knocks,) = re.findall(r"portress-knock --to \S+ (.*?) &&", said)
+    first, second, *_ = knocks.split()
+    with sender(w.stranger) as send:
+        send.knocks(w.stranger4, w.host4, [first, "tcp/3"])
+    assert f"expected {second}, got tcp/3" in " ".join(t.until("got tcp/3").split())
+    os.kill(t.pid, signal.SIGINT)
+    assert t.end() == 1
+
+
+def test_behind_sudo_the_keycard_is_the_users_who_is_to_copy_it(host: tuple[World, Path]) -> None:
+    w, folder = host
+    os.environ["SUDO_USER"] = "nobody"
+    try:
+        t = Terminal(w, folder)
+    finally:
+        del os.environ["SUDO_USER"]
+    answer(t, w, "1")
+    t.type("")
+    said = t.until("Listening")
+    assert f"scp nobody@{w.host4}:{folder}/ana.keycard ." in said and f"' nobody@{w.host4}" in said
+    about = (folder / "ana.keycard").stat()
+    assert (about.st_uid, stat.S_IMODE(about.st_mode)) == (65534, 0o600)
+    assert json.loads((folder / "ana.keycard").read_text())["secret"] not in t.text
+    os.kill(t.pid, signal.SIGINT)
+    assert t.end() == 1
 
 
 def unattended(w: World, folder: Path, *words: str) -> subprocess.CompletedProcess[str]:

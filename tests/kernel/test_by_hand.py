@@ -1,5 +1,5 @@
-"""The lines that `enrol` and `begin` print for a system on which nothing of ours is installed, run by the
-shells that there are here: dash, bash, and PowerShell where it is installed.
+"""The lines that `enrol` and `begin` print for a system on which nothing of ours is installed, run by six
+shells; the one for PowerShell is run where there is a PowerShell, and else only read by its grammar.
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ import shutil
 from pathlib import Path
 
 import pytest
+import tree_sitter_powershell
+from tree_sitter import Language, Parser
 
 from kernel.test_rotating import CONFIG, holders
 from lab import daemon, sshd, tcp_state, until, world
@@ -31,7 +33,14 @@ doors:
     rotating: {pool: 20000-49999, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1}
     paper: {sequences: 4}
 """
-SHELLS = [["dash", "-c"], ["bash", "-c"], ["bash", "--posix", "-c"]]
+SHELLS = [
+    ["dash", "-c"],
+    ["bash", "-c"],
+    ["bash", "--posix", "-c"],
+    ["busybox", "sh", "-c"],
+    ["mksh", "-c"],
+    ["zsh", "-c"],
+]
 POWERSHELL = shutil.which("pwsh")
 
 
@@ -48,25 +57,59 @@ def test_a_fixed_sequence_from_a_shell_opens_the_door_over_both_families(shell: 
 
 
 def test_a_fixed_sequence_from_powershell_opens_the_door() -> None:
-    """Run where there is a PowerShell. Where there is none (Debian has none) this is what can be checked:
-    quotes and brackets close in order, every variable is set, and the knocks are in it."""
+    """Run where there is a PowerShell. Where there is none (Debian has none, nor has any registry we use) the
+    line is only read: by a grammar of PowerShell that is not ours (tree-sitter-powershell)."""
     line = by_hand.powershell("198.51.100.1", "tcp 4617 udp 2953 tcp 6381 udp 7342")
+    assert understood(line)
     if POWERSHELL is None:
-        bare = re.sub(r"'[^']*'", "''", line)
-        assert bare.count("'") % 2 == 0 and "'tcp 4617 udp 2953 tcp 6381 udp 7342'" in line
-        open_ones: list[str] = []
-        for letter in bare:
-            if letter in "([{":
-                open_ones.append(letter)
-            elif letter in ")]}":
-                assert open_ones and "([{".index(open_ones.pop()) == ")]}".index(letter)
-        assert not open_ones
-        variables = {*re.findall(r"\$(\w+)", bare)} - {"null"}
-        assert variables == {*re.findall(r"\$(\w+)(?==| in )", bare)} == {"a", "p", "k", "s"}
         return
     with world() as w, sshd(w.host), daemon(w.host, FIXED) as d:
         w.stranger.run([POWERSHELL, "-NoProfile", "-Command", line], timeout=60)
         d.wait_for("admitted", w.stranger4)
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [
+        ("}}", "}"),
+        ("(10)", "(10"),
+        ("elseif", "elsif"),
+        ("-in ", "-inn "),
+        ("foreach(", "forech("),
+        ("'", '"'),
+    ],
+)
+def test_a_line_that_powershell_would_not_take_is_noticed(right: str, wrong: str) -> None:
+    line = by_hand.powershell("gate.example.org", by_hand.KNOCKS)
+    assert understood(line) and not understood(line.replace(right, wrong, 1))
+
+
+def understood(line: str) -> bool:
+    """Whether the grammar takes the line, and no more commands are called, no other types used and no other
+    variables read than are there in every Windows."""
+    tree = Parser(Language(tree_sitter_powershell.language())).parse(line.encode())
+    found: dict[str, set[str]] = {}
+    waiting = [tree.root_node]
+    while waiting:
+        node = waiting.pop()
+        waiting += node.children
+        found.setdefault(node.type, set()).add((node.text or b"").decode())
+    types = {
+        "Net.Dns",
+        "Net.Sockets.UdpClient",
+        "Net.Sockets.TcpClient",
+        "Net.IPEndPoint",
+        "byte[]",
+        "void",
+        "int",
+    }
+    made = {one.partition("(")[0] for one in found.get("generic_token", set())}
+    return (
+        not tree.root_node.has_error
+        and found.get("command_name") == {"New-Object", "Start-Sleep"}
+        and {one.strip("[]") for one in found.get("type_literal", set())} | made <= types | {"byte"}
+        and found.get("variable", set()) - {"$null"} == {"$a", "$p", "$k", "$s"}
+    )
 
 
 def test_paper_as_it_is_printed_goes_into_the_line_that_enrol_prints() -> None:

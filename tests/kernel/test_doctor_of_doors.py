@@ -153,12 +153,12 @@ def test_the_rules_of_the_guard_itself_are_not_looked_at(w: World) -> None:
 
 def test_a_service_that_nobody_serves_is_found(w: World) -> None:
     with kept(w.host) as made:
-        assert finding(made, "service-silent")["what"] == "nothing listens at tcp/22, guarded"
+        assert finding(made, "service-silent")["what"] == "nothing listens at tcp/22 (guarded)"
 
 
 def test_a_public_service_that_nobody_serves_is_found(w: World) -> None:
     with service(w.host, "tcp/22"), kept(w.host, f"public: [tcp/443]\n{CONFIG}") as made:
-        assert finding(made, "service-silent")["what"] == "nothing listens at tcp/443, public"
+        assert finding(made, "service-silent")["what"] == "nothing listens at tcp/443 (public)"
 
 
 def test_a_service_that_listens_inside_only_is_found(w: World) -> None:

@@ -10,7 +10,7 @@ from attrs import evolve
 
 from portress.config.model import Authenticator, Config, Door, Rotating
 from portress.doctor.probe import links, others, rules, sockets
-from portress.doctor.probe.finding import Finding
+from portress.doctor.probe.finding import Finding, grouped
 from portress.knock import SECOND, TCP, UDP, Knock, Sequence, Service
 
 SSH = Door(
@@ -95,16 +95,76 @@ def test_a_service_that_nobody_serves_is_told() -> None:
     (finding,) = heard(listener("udp/22"))
     assert (finding.name, finding.what, finding.door) == (
         "service-silent",
-        "nothing listens at tcp/22, guarded",
+        "nothing listens at tcp/22 (guarded)",
         "ssh",
     )
     (finding,) = heard(listener("tcp/22", "127.0.0.1", (4,)))
     assert "listens on 127.0.0.1 only" in finding.what
 
 
+def test_the_same_of_several_services_and_doors_is_said_once() -> None:
+    web = evolve(SSH, name="web", services=(Service.parse("tcp/443"), Service.parse("udp/443")))
+    config = Config({"ssh": SSH, "web": web})
+    (group,) = grouped(heard(config=config))
+    assert group.doors == ("ssh", "web")
+    assert group.finding.what == "nothing listens at tcp/22, tcp/443, udp/443 (guarded)"
+    assert group.finding.do.endswith("or take tcp/22, tcp/443, udp/443 out of the configuration")
+    assert group.finding.why == "admitted sources find the port closed"
+    alone = heard(config=Config({"ssh": SSH}))
+    assert [one.finding.what for one in grouped(alone)] == [alone[0].what]
+
+
+def test_what_differs_is_not_said_as_one_and_each_service_keeps_its_command() -> None:
+    def dropped(service: str, door: str, do: str, where: str = "filter") -> Finding:
+        what = f"{service} is dropped in table ip {where}"
+        return Finding("dropped-after", "error", what, "the door opens", do, door, service=service)
+
+    ssh = dropped("tcp/22", "ssh", "ufw allow 22/tcp")
+    one, two = grouped(
+        [ssh, dropped("tcp/80", "web", "ufw allow 80/tcp"), dropped("tcp/25", "mail", "let it", "raw")]
+    )
+    assert one.finding.what == "tcp/22, tcp/80 are dropped in table ip filter"
+    assert (one.doors, one.finding.do) == (("ssh", "web"), "ufw allow 22/tcp; ufw allow 80/tcp")
+    assert (two.doors, two.finding.what) == (("mail",), "tcp/25 is dropped in table ip raw")
+    warning = evolve(ssh, severity="warning", door="web")
+    assert len(grouped([ssh, warning])) == 2
+
+
+@pytest.mark.parametrize(
+    ("chains", "legacy", "told"),
+    [
+        ([], (), "none: nothing else filters what comes in"),
+        (
+            [("inet", "filter", "input", "input", "accept", False)],
+            (),
+            "none: nothing else filters what comes in",
+        ),
+        ([("inet", "filter", "input", "input", "drop", False)], (), "table inet filter, policy drop"),
+        ([("inet", "firewalld", "filter_INPUT", "input", "accept", True)], (), "firewalld"),
+        (
+            [
+                ("ip", "filter", "INPUT", "input", "drop", True),
+                ("ip", "filter", "ufw-user-input", None, "accept", True),
+            ],
+            (),
+            "ufw, policy drop",
+        ),
+        ([("inet", "mine", "out", "output", "drop", True)], ("filter",), "iptables-legacy (tables filter)"),
+    ],
+)
+def test_the_hosts_firewall_is_named(chains: list[Any], legacy: tuple[str, ...], told: str) -> None:
+    made = {
+        key: rules.RuleChain(key, (({"accept": None},),) if ruled else (), hook, policy=policy)
+        for *key_, hook, policy, ruled in chains
+        for key in [(key_[0], key_[1], key_[2])]
+    }
+    (fact,) = rules.facts(rules.Tables(made, {}, legacy))
+    assert (fact.subject, fact.told) == ("firewall", told)
+
+
 def test_a_public_service_that_nobody_serves_is_told() -> None:
     (finding,) = heard(listener("tcp/22"), config=evolve(CONFIG, public=(Service.parse("tcp/80"),)))
-    assert finding.what == "nothing listens at tcp/80, public"
+    assert finding.what == "nothing listens at tcp/80 (public)"
 
 
 def test_a_range_is_served_by_one_of_its_ports() -> None:

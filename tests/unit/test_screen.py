@@ -85,7 +85,7 @@ def test_everything_has_its_place_on_a_small_screen() -> None:
     assert headings == list(HEADINGS)
     assert lines[-1] == KEYS
     assert any(re.fullmatch(r"192\.0\.2\.200 +shunned +28m 20s", line) for line in lines)
-    assert any(re.fullmatch(r"192\.0\.2\.1 +door0 +2 +3 +40s", line) for line in lines)
+    assert any(re.fullmatch(r"192\.0\.2\.1 +door0 +2 of 3 +40s", line) for line in lines)
 
 
 HEADINGS = ("door", "source", "caller", "at")

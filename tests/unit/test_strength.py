@@ -362,11 +362,15 @@ def words() -> Iterator[tuple[str, str]]:
     yield one_in(0.34), "34 %"
     yield one_in(Fraction(1, 2_251_000_000_000_000)), "1 in 2.3e15"
     yield count(131070), "131,070"
-    yield count(1e12), "1.0e12"
+    yield count(1e12), "1 trillion"
+    yield count(999_900), "999,900"
+    yield count(999_999_999), "1 billion"
+    yield count(Fraction(2_340_000)), "2.3 million"
+    yield count(9.99e14), "1.0e15"
     yield roughly(40), "40 seconds"
     yield roughly(7200), "2 hours"
     yield roughly(36 * YEAR), "36 years"
-    yield roughly(1.24e9 * YEAR), "1.2e9 years"
+    yield roughly(1.24e9 * YEAR), "1.2 billion years"
 
 
 def test_chances_counts_and_times_are_told_in_words() -> None:

@@ -321,6 +321,11 @@ def test_a_bar_is_shown_on_a_terminal_and_only_there(place: Place) -> None:
     os.close(parent)
     assert b"reading the capture" in drawn
     assert json.loads(out)["packets"] == 30_000
+    piped = [*words, "--config", str(place.config), "--json"]
+    done = subprocess.run(
+        piped, capture_output=True, text=True, env={**os.environ, "TERM": "xterm"}, timeout=60
+    )
+    assert (done.stderr, json.loads(done.stdout)["packets"]) == ("", 30_000)
 
 
 @pytest.mark.parametrize(

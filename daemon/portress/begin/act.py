@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import pwd
 import shutil
 import subprocess
 import sys
@@ -43,6 +44,27 @@ def verb(*words: str, paths: Paths, check: bool = True) -> subprocess.CompletedP
         lines = [line.removeprefix("portress: ") for line in done.stderr.strip().splitlines()]
         raise Mistake(*(lines or [f"portress {words[0]} failed"]))
     return done
+
+
+def login_name() -> str:
+    """Who is at the keyboard: the user who called sudo, or root."""
+    return os.environ.get("SUDO_USER", "") or "root"
+
+
+def give(card: Path) -> None:
+    """Hand a keycard that was just made to the user who called sudo, who is to copy it. Not over a link."""
+    name = login_name()
+    if name == "root":
+        return
+    with contextlib.suppress(KeyError, OSError):  # it stays root's
+        user = pwd.getpwnam(name)
+        handle = os.open(card, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
+        try:
+            about = os.fstat(handle)
+            if (about.st_uid, about.st_nlink) == (0, 1):
+                os.fchown(handle, user.pw_uid, user.pw_gid)
+        finally:
+            os.close(handle)
 
 
 def says_something(path: Path) -> bool:

@@ -20,7 +20,7 @@ from portress.keyholders.keycard import checked_host
 from portress.knock import Service
 
 WAYS: Final[dict[str, tuple[Way, str]]] = {
-    "1": ("rotating", "from a laptop: a keycard file, and then plain `ssh` just works (recommended)"),
+    "1": ("rotating", "from a laptop: a keycard file, then plain `ssh` just works (recommended)"),
     "2": ("phone", "from a phone: a page in its browser, nothing to install"),
     "3": ("authenticator", "with an authenticator app: its code says which ports to dial"),
     "4": ("fixed", "a fixed sequence: works with anything, but anyone who sees it can repeat it"),
@@ -28,9 +28,9 @@ WAYS: Final[dict[str, tuple[Way, str]]] = {
 
 
 _SHARING: Final = """
-Often many people share one public address: in a hotel, an office, a mobile network. A knock can let
-in the address, and so all of them, or nothing but your own connection. That needs the relay of
-portress-knock, which ssh calls by itself."""
+In a hotel, an office or a mobile network many people share one public address.
+A knock can let in that address, and so all of them, or your own connection
+only. The latter needs portress-knock's relay, which ssh starts by itself."""
 
 
 def ask(host: Host, this_host: str) -> Answers:
@@ -100,7 +100,7 @@ def _way() -> Way:
 
 def _always(host: Host) -> tuple[Any, ...]:
     click.echo(
-        "\nIs there an address or network that should never have to knock? It must be yours permanently."
+        "\nIs there an address or network that should never have to knock?\nIt must be yours permanently."
     )
     if host.here:
         click.echo(f"  You are connected from {host.here[0]}. If that can change, leave it out.")

@@ -20,6 +20,7 @@ from portress.durations import spell
 from portress.errors import Mistake
 from portress.knock import SECOND, Service, Source
 from portress.paths import Paths
+from portress.prose import say
 from portress.session import connected
 from portress.shown import shown
 
@@ -29,8 +30,8 @@ _SHOWN: Final = frozenset(
 )
 
 
-def said(line: dict[str, Any]) -> str | None:
-    """What is said of an event; None if it is of no interest here."""
+def said(line: dict[str, Any], why: str | None = None) -> str | None:
+    """What is said of an event; None if it is of no interest here. `why` is more on a wrong knock."""
     name = line.get("PORTRESS_EVENT")
     if name not in _SHOWN:
         return None
@@ -39,7 +40,7 @@ def said(line: dict[str, Any]) -> str | None:
     source, knock = line.get("PORTRESS_SOURCE", "?"), line.get("PORTRESS_KNOCK", "?")
     if line.get("PORTRESS_VERDICT") == "advanced":
         return f"{source}: {knock} right, {line.get('PORTRESS_RIGHT')} of {line.get('PORTRESS_OF')}"
-    return shown(str(line["MESSAGE"]))
+    return shown(f"{source}: {knock} {why}" if why else str(line["MESSAGE"]))
 
 
 class Followed:
@@ -56,6 +57,17 @@ class Followed:
                 self._lines.put(line)
         except Mistake as mistake:
             self._lines.put({"PORTRESS_EVENT": "refused", "MESSAGE": str(mistake)})
+
+    def why(self, line: dict[str, Any]) -> str | None:
+        """What the daemon makes of a wrong knock: also which one was expected."""
+        if line.get("PORTRESS_VERDICT") != "missed":
+            return None
+        try:
+            told = control.ask(self._paths.socket, "why", source=line["PORTRESS_SOURCE"])
+        except Mistake:
+            return None
+        knocks = (one for one in reversed(told["knocks"]) if one["verdict"] == "missed")
+        return next((str(one["said"]) for one in knocks if one["knock"] == line["PORTRESS_KNOCK"]), None)
 
     def heard(self, seconds: float) -> list[dict[str, Any]]:
         """What came, waiting so long for the first of it."""
@@ -81,9 +93,9 @@ def listen(
     admitted: set[Source] = set()
     while now() < until:
         for line in ears.heard(PAUSE):
-            text = said(line)
+            text = said(line, ears.why(line))
             if text is not None:
-                click.echo(f"  {text}")
+                say(f"  {text}")
             if line.get("PORTRESS_EVENT") == "admitted":
                 admitted.add(Source.parse(str(line["PORTRESS_SOURCE"])))
         for peer in sorted(peers(services) - before, key=lambda one: (one.family, one.packed)):

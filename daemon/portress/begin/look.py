@@ -6,13 +6,15 @@ In: this host, read only. Out: frozen facts. Whatever cannot be read is said so,
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 from attrs import frozen
 
 from portress.begin.plan import Shut
 from portress.config.model import Config
-from portress.doctor.probe import clock, kernel, sockets
+from portress.doctor.probe import clock, kernel, rules, sockets
+from portress.doctor.probe.finding import Fact
 from portress.knock import PROTOCOL_NAMES, TCP, Service, Source
 from portress.session import origins
 
@@ -56,19 +58,26 @@ def read() -> Host:
         for service, (program, addresses) in sorted(by_service.items(), key=lambda item: _order(item[0]))
     )
     here = tuple(origins())
-    nothing = Config(doors={})
-    facts = [
-        (fact.subject, fact.told)
-        for fact in (*kernel.facts(kernel.read(nothing)), *clock.facts(clock.read()))
-    ]
     return Host(
         services,
         here,
         _login(services) if here else None,
-        tuple(facts),
+        tuple((fact.subject, fact.told) for fact in _facts()),
         Path("/run/systemd/system").is_dir(),
         frozenset(one.knock for one in listeners),
     )
+
+
+def _facts() -> Iterator[Fact]:
+    """What matters before there is a configuration: firewall, kernel, nft, clock, hearing knocks."""
+    core = kernel.read(Config(doors={}))
+    yield from rules.facts(rules.read())
+    for fact in kernel.facts(core):
+        if fact.subject in ("kernel", "nft"):
+            yield fact
+    if core.watchers["packet"] is not None:
+        yield Fact("knocks", f"cannot be heard here: {core.watchers['packet']}")
+    yield from clock.facts(clock.read())
 
 
 def _order(service: Service) -> tuple[bool, int, int]:

@@ -124,8 +124,9 @@ def _drawn(used: set[int], draw: Draw, last: int) -> tuple[Knock, ...]:
 def text(answers: Answers, planned: Iterable[Planned], date: str) -> str:
     """The configuration. `date`: the day, as YYYY-MM-DD."""
     lines = [
-        f"# Written by portress begin on {date}. `man portress.yaml` explains every key, `portress check`",
-        "# checks this file, and `portress guard --trial 5m` tries a change without locking you out.",
+        f"# Written by portress begin on {date}. `man portress.yaml` explains every",
+        "# key, `portress check` checks this file, and `portress guard --trial 5m` tries",
+        "# a change without locking you out.",
         "",
     ]
     if answers.always:
@@ -153,7 +154,7 @@ def _door(answers: Answers, one: Planned) -> list[str]:
     return [
         f"  {one.name}:",
         f"    services: [{one.shut.service}]{program}",
-        f"    stay: {stay}   # {what}; established sessions go on",
+        f"    stay: {stay}   # {what}; open sessions continue",
         *_opener(answers, one, ", admits: connection" if connection else ""),
     ]
 
@@ -161,11 +162,14 @@ def _door(answers: Answers, one: Planned) -> list[str]:
 def _opener(answers: Answers, one: Planned, admits: str) -> list[str]:
     if answers.way == "fixed":
         knocks = ", ".join(str(knock) for knock in one.knocks)
-        return [f"    fixed: {{knocks: [{knocks}], gap: 30s{admits}}}   # anyone who sees it can repeat it"]
+        return [
+            "    # Anyone who sees these knocks can repeat them.",
+            f"    fixed: {{knocks: [{knocks}], gap: 30s{admits}}}",
+        ]
     if answers.way == "authenticator":
         return [
-            "    # The code of an authenticator app, read in pairs: the first pair is added to base, the",
-            "    # second to base + 100, and so on. Each code works once.",
+            "    # The code of an authenticator app, read in pairs: the first pair is",
+            "    # added to base, the second to base + 100, and so on. Each works once.",
             f"    authenticator: {{base: {one.base}}}",
         ]
     if answers.way == "phone":

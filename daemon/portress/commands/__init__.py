@@ -12,6 +12,7 @@ import click
 
 from portress import __version__
 from portress.errors import Mistake
+from portress.prose import say
 from portress.shown import guarded, shown
 
 VERBS: Final = {
@@ -94,14 +95,14 @@ def _run() -> int:
         return 1
     except Mistake as mistake:
         for line in mistake.lines or (str(mistake),):
-            print(f"portress: {shown(line)}", file=sys.stderr)
+            say(f"portress: {line}", err=True)
         return 1
     except ModuleNotFoundError as error:
-        print(f"portress: {_missing(error)}", file=sys.stderr)
+        say(f"portress: {_missing(error)}", err=True)
         return 1
     except OSError as error:
         if not isinstance(error, BrokenPipeError):
-            print(f"portress: {shown(_reason(error))}", file=sys.stderr)
+            say(f"portress: {_reason(error)}", err=True)
         # What is left in the buffer goes nowhere, or Python would fail once more at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return 1

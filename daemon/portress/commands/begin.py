@@ -16,7 +16,7 @@ from typing import Any
 import click
 
 from portress.begin import ask, hand_over, look, plan
-from portress.begin.act import Begun, says_something, verb
+from portress.begin.act import Begun, give, login_name, says_something, verb
 from portress.begin.keyboard import confirmed
 from portress.begin.listen import Followed, keep, listen
 from portress.commands.common import DURATION, common, console, print_json, root_only, working
@@ -28,6 +28,7 @@ from portress.keyholders.file import checked_name
 from portress.keyholders.keycard import checked_host
 from portress.knock import SECOND
 from portress.paths import Paths
+from portress.prose import say
 from portress.shown import shown
 
 
@@ -59,7 +60,7 @@ from portress.shown import shown
 @click.option("--replace", is_flag=True, help="with --yes: replace an existing configuration, keeping a copy")
 @common
 def begin(paths: Paths, yes: bool, **given: Any) -> None:
-    """Set up Portress on this host: look, ask, write, shut the doors on trial, and listen with you.
+    """Set up Portress on this host: look, ask, write, close the doors on trial, and listen with you.
 
     Ctrl-C, at any time, leaves everything as it was.
     """
@@ -99,35 +100,43 @@ def _guided(paths: Paths, card: Path | None, trial: int) -> None:
     answers = ask.ask(host, _own_name())
     planned = plan.doors(answers, host.taken, secrets.randbelow)
     text = plan.text(answers, planned, f"{datetime.now(UTC):%Y-%m-%d}")
-    click.echo(f"\nThis goes into {paths.config}:\n\n{text}")
+    say(f"\nThis goes into {paths.config}:\n")
+    click.echo(text)
     exists = says_something(paths.config)
     question = f"{paths.config} exists: replace it (a copy is kept)?" if exists else "Write it?"
     if not confirmed(question, default=not exists):
         raise Mistake("nothing was changed")
     with Begun(paths) as begun:
         begun.write(text, time.time())
-        with working("checking the configuration"):
-            verb("check", paths=paths)
         until = time.monotonic() + trial / SECOND
-        click.echo(
-            "\n".join(["", *begun.guard(_short(trial)), f"The guard is on trial for {spell(trial)}.", ""])
-        )
-        begun.start()
+        said = _close(begun, trial)
+        say("\n".join(["", *said, f"The guard is on trial: removed in {spell(trial)} unless you keep it."]))
         card = _enrol(begun, answers, planned, card)
+        ears = Followed(paths)  # from here on: whoever knocks before the last line is printed is heard
         with working("checking this host (portress doctor)"):
             found = findings(paths)
-        for line in found:
-            click.echo(line)
-        click.echo("\n".join(["", *hand_over.commands(answers, planned, card), ""]))
-        click.echo("Listening. Knock from the other machine now; press Enter when you have seen enough.")
-        login = listen(Followed(paths), [one.shut.service for one in planned], until)
+        say("\n".join(["", *how_strong(paths), *found]))
+        away = not host.here
+        click.echo("\n".join(["", *hand_over.commands(answers, planned, card, login_name(), away=away), ""]))
+        say("Listening. Knock from the other machine now; press Enter to go on.")
+        login = listen(ears, [one.shut.service for one in planned], until)
         if login is not None:
-            click.echo(f"\n{login} is connected, let in by a knock: it works.")
+            say(f"\n{login} is connected, let in by a knock: it works.")
         if not keep(until):
             raise Mistake("not kept: everything was restored")
-        for line in begun.keep():
-            click.echo(line)
-    click.echo("\nportress status shows who is in; portress why SOURCE explains why someone is not.")
+        say("\n".join(begun.keep()))
+    say("\nportress status shows who is in; portress why SOURCE, why somebody is not.")
+
+
+def _close(begun: Begun, trial: int) -> list[str]:
+    """Check what was written, close the doors on trial, start the daemon; what `portress guard` said."""
+    with working("checking the configuration (portress check)"):
+        verb("check", paths=begun.paths)
+    with working("closing the doors on trial (portress guard)"):
+        said = begun.guard(_short(trial))
+    with working("starting the daemon"):
+        begun.start()
+    return said
 
 
 def _short(ns: int) -> str:
@@ -148,19 +157,21 @@ def _show(host: look.Host) -> None:
     from rich.text import Text
 
     screen = console()
-    table = Table(
-        box=box.SIMPLE_HEAD, pad_edge=False, title="What listens on this host", title_justify="left"
-    )
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
     for heading in ("service", "program", "open to"):
         table.add_column(heading)
     for one in host.services:
         reach = "everyone" if one.everybody else ", ".join(one.addresses)
-        here = " (you are logged in by it)" if one.shut.service == host.login else ""
+        here = " (you are logged in through it)" if one.shut.service == host.login else ""
         table.add_row(str(one.shut.service), Text(shown(one.shut.program) + here), Text(reach))
+    screen.print(Text("What listens on this host\n", style="bold"))
     screen.print(table)
+    screen.print()
     facts = Table.grid(padding=(0, 2))
-    where = ", ".join(str(one) for one in host.here) or "this host's console"
-    for subject, told in (("you are at", where), *host.facts):
+    facts.add_column(no_wrap=True)
+    where = ", ".join(str(one) for one in host.here)
+    you = f"connected from {where}" if where else "at this host's console"
+    for subject, told in (("you", you), *host.facts):
         facts.add_row(subject, Text(told))
     screen.print(facts)
 
@@ -168,7 +179,7 @@ def _show(host: look.Host) -> None:
 def _enrol(
     begun: Begun, answers: plan.Answers, planned: list[plan.Planned], card: Path | None
 ) -> Path | None:
-    """The first keycard, on the screen and, for a laptop, in a file."""
+    """The first keycard: for a laptop in a file, else on the screen."""
     if answers.way == "fixed":
         return None
     more = ["--host", answers.host]
@@ -178,9 +189,14 @@ def _enrol(
         more += ["--keycard", str(card)]
     if answers.way == "phone":
         more += ["--phone"]
-    begun.enrol(
-        answers.keyholder, [one.name for one in planned], *more, files=_cards(card, planned), aloud=True
-    )
+    cards, aloud = _cards(card, planned), answers.way != "rotating"
+    if aloud:
+        click.echo()
+    begun.enrol(answers.keyholder, [one.name for one in planned], *more, files=cards, aloud=aloud)
+    for path in cards:
+        give(path)
+    if not aloud:
+        say(f"{answers.keyholder} is enrolled. The secret is in {', '.join(map(str, cards))} (mode 0600).")
     return card
 
 
@@ -201,6 +217,13 @@ def findings(paths: Paths) -> list[str]:
     ]
 
 
+def how_strong(paths: Paths) -> list[str]:
+    """What `portress strength` says of each door, and what it warns of: all but its last line."""
+    with working("estimating the strength of each door (portress strength)"):
+        parts = verb("strength", paths=paths).stdout.rstrip().split("\n\n")
+    return [line for part in parts[:-1] for line in part.splitlines()]
+
+
 # With nobody there
 
 
@@ -215,9 +238,7 @@ def _unattended(paths: Paths, given: dict[str, Any]) -> None:
     text = plan.text(answers, planned, f"{datetime.now(UTC):%Y-%m-%d}")
     with Begun(paths) as begun:
         begun.write(text, time.time())
-        verb("check", paths=paths)
-        begun.guard(_short(given["trial"]))
-        begun.start()
+        _close(begun, given["trial"])
         cards: list[Path] = []
         if answers.way != "fixed":
             cards = _cards(given["card"], planned)
@@ -235,6 +256,7 @@ def _unattended(paths: Paths, given: dict[str, Any]) -> None:
             "kept": given["kept"],
             "trial": None if given["kept"] else given["trial"] // SECOND,
             "said": said,
+            "strength": how_strong(paths),
             "findings": findings(paths),
         }
     )

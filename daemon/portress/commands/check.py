@@ -16,6 +16,7 @@ from portress.errors import Mistake
 from portress.fleet.packages import need
 from portress.keyholders import file as keyholding
 from portress.paths import CONFIG, Paths
+from portress.prose import say
 
 _ALONE: Final = ", for one connection"
 
@@ -44,13 +45,13 @@ def check(paths: Paths, as_json: bool) -> None:
     for line in warnings:
         warn(line)
     for line in notes:
-        click.echo(f"portress: next: {line}", err=True)
+        say(f"portress: next: {line}", err=True)
     for door in config.doors.values():
-        click.echo(_explained(door))
-    click.echo(f"not guarded: {', '.join(('lo', *config.inside))}; every other interface is")
+        say(_explained(door))
+    say(f"not guarded: {', '.join(('lo', *config.inside))}; every other interface is")
     if holders:
-        click.echo(f"{where}: {len(holders)} keyholders")
-    click.echo(f"{paths.config}: no errors")
+        say(f"{where}: {counted(len(holders), 'keyholder')}")
+    say(f"{paths.config}: no errors")
 
 
 def _explained(door: Door) -> str:

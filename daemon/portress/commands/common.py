@@ -18,6 +18,7 @@ from portress import durations, lock
 from portress.errors import Mistake
 from portress.knock import Source
 from portress.paths import CONFIG, Paths
+from portress.prose import say
 from portress.shown import bare, shown
 
 if TYPE_CHECKING:
@@ -88,7 +89,7 @@ def working(text: str) -> Iterator[None]:
 
 def warn(text: str) -> None:
     """A warning, on standard error."""
-    click.echo(f"portress: warning: {shown(text)}", err=True)
+    say(f"portress: warning: {text}", err=True)
 
 
 class Duration(click.ParamType):

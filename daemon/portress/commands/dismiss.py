@@ -48,12 +48,12 @@ def dismiss(
     as_json: bool,
     json_lines: bool,
 ) -> None:
-    """End SOURCE's admission through DOOR, or through every door. Its sessions end, too, also those that
+    """End SOURCE's admission through DOOR, or through every door. Its sessions end as well, also those that
     outlived the admission.
 
     SOURCE may be a network, and --door, --source and --keyholder choose as in status: how many admissions
-    that are is said first, and on a terminal asked about. All of them end, unless --limit says how many.
-    Where there are none, nothing was done: exit status 1.
+    match is said first, and on a terminal you are asked. All of them end, unless --limit says how many.
+    Exit status 1: nothing matches, so nothing was done.
     """
     asked = _meant(asked, who, where)
     how_many = _Counting(asked, yes=yes)

@@ -19,10 +19,10 @@ from portress.shown import shown
 
 @click.command()
 @click.option(
-    "--event", "events", multiple=True, metavar="EVENT", help="such events only, for example admitted"
+    "--event", "events", multiple=True, metavar="EVENT", help="only this kind of event, for example admitted"
 )
-@click.option("--door", "doors", multiple=True, metavar="DOOR", help="events of that door only")
-@click.option("--knocks", is_flag=True, help="each knock, too, and what came of it (root only)")
+@click.option("--door", "doors", multiple=True, metavar="DOOR", help="only events of this door")
+@click.option("--knocks", is_flag=True, help="also each knock, and what came of it (root only)")
 @as_json
 @json_lines
 @common

@@ -27,6 +27,7 @@ from portress.guard.table import Table
 from portress.keyholders import file as keyholding
 from portress.knock import SECOND, TCP, Service, Source
 from portress.paths import Paths
+from portress.prose import say
 from portress.run import include_file, meanwhile, root_part, trial
 from portress.run.away import Away
 from portress.run.interfaces import absent, present
@@ -35,7 +36,9 @@ from portress.session import connected, origins
 
 
 @click.command()
-@click.option("--trial", "on_trial", type=DURATION, metavar="DURATION", help="take it away again after this")
+@click.option(
+    "--trial", "on_trial", type=DURATION, metavar="DURATION", help="remove it again after this time"
+)
 @click.option("--keep", is_flag=True, help="end a trial: the guard stays")
 @click.option("--service", type=click.Choice(["load", "reload"]), hidden=True)  # root's part of the units
 @common
@@ -149,7 +152,7 @@ def _tell(
         f"{door.name} ({' '.join(str(service) for service in door.services)})"
         for door in config.doors.values()
     )
-    click.echo(f"The guard is loaded. Closed to everyone not admitted: {doors}.")
+    say(f"The guard is loaded. Closed to everyone not admitted: {doors}.")
     if here:
         stays = ", ".join(
             f"{door.name} for {spell(door.stay)}{'' if door.linger else ', then cut'}"
@@ -157,22 +160,20 @@ def _tell(
         )
         from_where = " or ".join(str(one) for one in here)
         admitted = f"{here[0]} is" if len(here) == 1 else f"{'both' if len(here) == 2 else 'all'} are"
-        click.echo(f"You are connected from {from_where}, so {admitted} admitted: {stays}.")
+        say(f"You are connected from {from_where}, so {admitted} admitted: {stays}.")
     else:
-        click.echo("You are not connected over SSH, so no address was admitted for you.")
+        say("You are not connected over SSH, so no address was admitted for you.")
     _tell_others(config)
     if not by_daemon:
-        click.echo(
-            "No daemon runs, so no knock opens a door yet: systemctl start portress (or: portress run)"
-        )
+        say("No daemon runs, so no knock opens a door yet: systemctl start portress (or: portress run)")
     if on_trial is not None:
-        click.echo(
+        say(
             f"On trial: it is removed in {spell(on_trial)}"
-            f"{', and the guard from before restored' if put_back else ''}. Try now, from another terminal,"
+            f"{', and the guard from before restored' if put_back else ''}. Check now, from another terminal,"
             " that you can still get in; then keep it with: portress guard --keep"
         )
         if here:
-            click.echo(
+            say(
                 f"A login from {here[0]} proves nothing, as it is admitted already. Knock from there, and"
                 f" `portress why {here[0]}` shows whether the knocks were right; or try from another network."
             )
@@ -197,7 +198,7 @@ def _tell_others(config: Config) -> None:
             stays = door.linger or session in continuing
             (going_on if stays else cut_off).add(Source.of(one.peer))
     if going_on:
-        click.echo(
+        say(
             f"Connected to guarded ports: {_named(going_on)}. Their sessions continue; to"
             " reconnect they must knock, or: portress admit SOURCE DOOR"
         )
@@ -243,9 +244,9 @@ def _keep(paths: Paths) -> None:
     meanwhile.note(paths)
     if trouble := include_file.write(paths.socket, config):
         warn(trouble)
-    click.echo(f"The guard stays. {_holding(config)}")
+    say(f"The guard stays. {_holding(config)}")
     for line in _missing(paths):
-        click.echo(line)
+        say(line)
 
 
 def _holding(config: Config) -> str:

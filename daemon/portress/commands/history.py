@@ -33,7 +33,7 @@ class Meant(TypedDict):
 
 @click.command()
 @click.option("--since", metavar="TIME", help="active at or after: 2d, 2027-01-31, 2027-01-31T18:00")
-@click.option("--until", metavar="TIME", help="started by")
+@click.option("--until", metavar="TIME", help="started at or before")
 @as_json
 @json_lines
 @click.option("--csv", "as_csv", is_flag=True, help="print CSV")
@@ -54,7 +54,7 @@ def history(
 ) -> None:
     """Show the admissions in the ledger, newest first; the daemon may be running.
 
-    Without --limit the first 200; a chart has all of them. Exit status 1: there is none.
+    Without --limit the first 200; a chart has all of them. Exit status 1: nothing matches.
     """
     _one_form(as_json, json_lines, as_csv, chart is not None)
     now, narrow = time.time(), asked.narrow

@@ -42,7 +42,7 @@ _VOID: Final = "void"
 def keyholders(paths: Paths, asked: Wanted, to_fleet: bool, as_json: bool, json_lines: bool) -> None:
     """List the keyholders: their doors, style, end, paper and last use. --source: last used from there.
 
-    Without --limit the first 200. Exit status 1: there is none.
+    Without --limit the first 200. Exit status 1: nothing matches.
     """
     config = configuration.load(paths.config)
     if to_fleet:

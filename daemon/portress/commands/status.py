@@ -33,8 +33,8 @@ PIPED: Final = 40  # admissions shown where there is no terminal they have to fi
 def status(paths: Paths, asked: Wanted, watch: bool, of_fleet: bool, as_json: bool, json_lines: bool) -> None:
     """Show doors, admissions with the time left, and callers with their progress. Shows no knocks.
 
-    Without --limit as many admissions as fit on the terminal, and for programs 200. Exit status 1: there is
-    none of those asked for.
+    Without --limit as many admissions as fit on the terminal, and for programs 200. Exit status 1: nothing
+    matches.
     """
     if watch:
         if as_json or json_lines:

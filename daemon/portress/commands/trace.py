@@ -67,8 +67,8 @@ def trace(
     FILE is a pcap or pcapng capture, the output of journalctl -o export, a journal's file or directory, or -
     for standard input. Neither root nor the daemon is needed; the configuration is.
 
-    What a capture does not tell is taken for granted: that packets came by a guarded interface, and that no
-    datagram to belong to an established flow. Exit status 1: no source started a sequence.
+    What a capture cannot show is assumed: that packets arrived on a guarded interface, and that no datagram
+    belongs to an established flow. Exit status 1: no source started a sequence.
     """
     config = configuration.load(paths.config)
     holders = _keyholders(keyholders, paths.config, config)

@@ -22,7 +22,7 @@ from portress.paths import Paths
 @as_json
 @common
 def unenrol(paths: Paths, name: str, as_json: bool) -> None:
-    """End NAME: their sequences open nothing any more, and who came in by them is dismissed."""
+    """Remove NAME: their sequences open nothing any more, and whoever they let in is dismissed."""
     if (fleet := _fleet(paths)) is not None and InFleet(fleet).known(name) is not None:
         InFleet(fleet).remove(name)
         if as_json:

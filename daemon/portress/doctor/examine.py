@@ -54,6 +54,7 @@ def examine_without(mistake: Mistake, paths: Paths) -> Examination:
     nothing = Config(doors={})
     facts = (
         *kernel.facts(kernel.read(nothing)),
+        *rules.facts(rules.read()),
         *upkeep.facts(upkeep.read(nothing, paths)),
         *clock.facts(clock.read()),
     )
@@ -83,7 +84,8 @@ def examine(config: Config, paths: Paths) -> Examination:
     core, time, state = kernel.read(config), clock.read(), upkeep.read(config, paths)
     place, listeners, fellows = links.read(), sockets.read(), fleet.read(config.fleet)
     served = frozenset(one.knock for one in listeners if not one.inside)
-    around = others.Neighbourhood(config, rules.read(), place, served)
+    tables = rules.read()
+    around = others.Neighbourhood(config, tables, place, served)
     found: list[Finding] = [
         *upkeep.judge(config, state),
         *flushing.judge(flushing.read()),
@@ -96,7 +98,13 @@ def examine(config: Config, paths: Paths) -> Examination:
         *fleet.judge(fellows),
         *_files(config, paths),
     ]
-    facts = (*kernel.facts(core), *upkeep.facts(state), *clock.facts(time), *fleet.facts(fellows))
+    facts = (
+        *kernel.facts(core),
+        *rules.facts(tables),
+        *upkeep.facts(state),
+        *clock.facts(time),
+        *fleet.facts(fellows),
+    )
     return Examination(facts, tuple(ordered(found)))
 
 

@@ -23,6 +23,7 @@ from portress.keyholders import keycard
 from portress.keyholders.file import unsuited
 from portress.keyholders.keyholder import STYLES, Keyholder, Style
 from portress.knock import TCP
+from portress.prose import fitted
 
 
 @frozen
@@ -167,9 +168,9 @@ def handed_over(enrolment: Enrolment, screen: Screen) -> str:
             f"Scan this with an authenticator app (8 digits, SHA-1, 30 seconds):\n\n{screen.picture(uri)}\n\n"
             f"{uri}\n"
         )
-        parts += [
-            f"Door {door.name} of {enrolment.host}: {keycard.dialling(door)}\n" for door in enrolment.doors
-        ]
+        for door in enrolment.doors:
+            told = f"Door {door.name} of {enrolment.host}: {keycard.dialling(door)}"
+            parts.append(f"{fitted(told, screen.columns)}\n")
         parts.append("\n".join([*by_hand.lines(enrolment.host), f"{by_hand.KNOCKS}: the four ports.\n"]))
     elif enrolment.phone is not None:
         parts += [_for_phone(enrolment, card, screen) for card in enrolment.keycards()]
@@ -194,10 +195,10 @@ def _ssh(enrolment: Enrolment, door: Door) -> str:
     at = f"-p {port} " if port != 22 else ""
     relay = f"portress-knock {file} --relay %h %p"
     return (
-        f"With portress-knock (one file) and the keycard as {file} in the same folder:\n"
+        f"With portress-knock (one file) and {file} in one folder:\n"
         f"    Linux, macOS:  ssh {at}-o 'ProxyCommand=python3 {relay}' {enrolment.host}\n"
         f'    Windows:       ssh {at}-o "ProxyCommand=py {relay}" {enrolment.host}\n'
-        "Without Python: the knocking page, opened in a browser as a file, takes the same keycard.\n"
+        "Without Python: open the knocking page in a browser; it takes the same keycard.\n"
     )
 
 
@@ -206,8 +207,9 @@ def _for_phone(enrolment: Enrolment, card: dict[str, Any], screen: Screen) -> st
     if enrolment.phone:
         address = keycard.page_address(card, enrolment.phone)
         return f"Scan this with the phone's camera for {door}:\n\n{screen.picture(address)}\n\n{address}\n"
+    told = f"Scan this with the phone's camera and paste the text into the knocking page, for {door}:"
     return (
-        f"Scan this with the phone's camera and paste the text into the knocking page, for {door}:\n\n"
+        f"{fitted(told, screen.columns)}\n\n"
         f"{screen.picture(keycard.text(card))}\n\n"
         f"Or open the page with this behind its address (--phone URL makes that the code):\n\n"
         f"#{keycard.fragment(card)}\n"

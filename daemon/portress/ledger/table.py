@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterable
 from datetime import tzinfo
-from typing import Any, Final, TextIO
+from typing import Any, Final, Literal, TextIO
 
 from rich import box
 from rich.table import Table
@@ -21,7 +21,10 @@ from portress.durations import utc
 from portress.knock import SECOND
 from portress.ledger.ledger import Record
 
-ROOMY: Final = 110  # columns from which on seconds and the end's moment are shown
+# Forms of the table, the widest first: characters of `since` left out before and kept after, whether there
+# are `until` and `for`.
+_FORMS: Final = ((0, 19, True, True), (0, 16, False, True), (5, 16, False, True), (5, 16, False, False))
+_HEADINGS: Final = ("since", "until", "for", "source", "door", "by", "state")
 FIELDS: Final = (
     "source",
     "door",
@@ -55,30 +58,39 @@ def by(record: Record) -> str:
 
 
 def table(records: Iterable[Record], now: float, width: int, zone: tzinfo | None = None) -> Table:
-    """The records as a table for a screen of `width` columns."""
-    roomy = width >= ROOMY
+    """The records as a table for a screen of `width` columns: with as much of them as fits."""
+    listed = [_cells(one, now, zone) for one in records]
+    forms = [_formed(listed, *form) for form in _FORMS]
+    columns = next((one for one in forms if _needed(one) <= width), forms[1])
     shown = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
-    shown.add_column("since", no_wrap=True)
-    if roomy:
-        shown.add_column("until", no_wrap=True)
-    shown.add_column("for", no_wrap=True, justify="right")
-    shown.add_column("source", overflow="fold")
-    shown.add_column("door", overflow="fold")
-    shown.add_column("admitted by", overflow="fold")
-    shown.add_column("state", no_wrap=True)
-    for record in records:
-        state = record.state(now)
-        cells = [_moment(record.since, roomy, zone)]
-        if roomy:
-            cells.append(_moment(record.finish, roomy, zone))
-        cells += [_lasted(record, now), str(record.source), record.door, by(record)]
-        shown.add_row(*map(Text, cells), Text(state, _STYLES.get(state, "")))
+    for heading in columns:
+        side: Literal["left", "right"] = "right" if heading == "for" else "left"
+        shown.add_column(heading, justify=side, overflow="fold", no_wrap=heading in ("since", "until", "for"))
+    for row in zip(*columns.values(), strict=True):
+        shown.add_row(*map(Text, row[:-1]), Text(row[-1], _STYLES.get(row[-1], "")))
     return shown
 
 
-def _moment(unix: float, seconds: bool, zone: tzinfo | None) -> str:
-    """Date and time of day, to the minute or the second."""
-    return durations.moment(unix, zone)[: 19 if seconds else 16]
+def _cells(record: Record, now: float, zone: tzinfo | None) -> tuple[str, ...]:
+    since, until = (durations.moment(one, zone) for one in (record.since, record.finish))
+    lasted, state = _lasted(record, now), record.state(now)
+    return since, until, lasted, str(record.source), record.door, by(record), state
+
+
+def _formed(
+    listed: list[tuple[str, ...]], begin: int, end: int, until: bool, lasted: bool
+) -> dict[str, list[str]]:
+    """The columns of a form, by their headings."""
+    columns = {name: [row[place] for row in listed] for place, name in enumerate(_HEADINGS)}
+    for name in ("since", "until"):
+        columns[name] = [one[begin:end] for one in columns[name]]
+    left_out = {name for name, there in (("until", until), ("for", lasted)) if not there}
+    return {name: cells for name, cells in columns.items() if name not in left_out}
+
+
+def _needed(columns: dict[str, list[str]]) -> int:
+    """How many characters a line takes."""
+    return sum(max(map(len, (name, *cells))) + 2 for name, cells in columns.items()) - 1
 
 
 def _lasted(record: Record, now: float) -> str:

@@ -36,7 +36,7 @@ from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
 from portress.run.ledger_writer import Books
 from portress.run.listener import Listener
-from portress.run.recovery import Past
+from portress.run.recovery import Doubt, Past
 from portress.run.sentinel import Sentinel
 from portress.run.slices import let_go, slices
 from portress.run.steps import Steps
@@ -156,9 +156,13 @@ class Requests:
             "credential": keyholding.credential() is not None,
             "ledger": {"present": self.books.ledger is not None, "failures": self.books.failures},
             "fleet": self.fellows.state(),
-            "refusing": answers.refusing(self.past.doubt(self.in_force.config), unix),
+            "refusing": answers.refusing(self._doubt(), unix),
             "events": answers.events(self.events.last(), unix, full=asked.trusted(uid)),
         }
+
+    def _doubt(self) -> Doubt | None:
+        """Why rotating sequences are refused now; None as well where there are none."""
+        return self.past.doubt(self.in_force.config) if self.in_force.rota.rotates else None
 
     def _of_guard(self) -> dict[str, Any]:
         return {

@@ -29,7 +29,7 @@ def parts(told: dict[str, Any], *, width: int = 80, narrowed: bool = False) -> l
     blocks: list[list[Any]] = [[headline(told)]]
     if told["doors"]:
         dialled = [Text(f"{one['name']}: {one['dial']['rule']}") for one in told["doors"] if one["dial"]]
-        blocks.append([doors(told), *dialled, *map(Text, _hours(told))])
+        blocks.append([doors(told, width), *dialled, *map(Text, _hours(told))])
     if lines := closed(told):
         blocks.append([Text(line) for line in lines])
     if told["admissions"]:
@@ -190,17 +190,22 @@ def _grid(columns: Sequence[Column], rows: Iterable[Sequence[Text]]) -> Grid:
     return grid
 
 
-def doors(told: dict[str, Any]) -> Grid:
-    """The doors and how many are admitted to each."""
-    return _grid(DOORS, rows(DOORS, told["doors"]))
+def doors(told: dict[str, Any], width: int) -> Grid:
+    """The doors and how many are admitted to each; what opens them, if there is room for it."""
+    return _fitting(DOORS, told["doors"], width)
 
 
 def admissions(listed: list[dict[str, Any]], width: int) -> Grid:
     """Who is let through which door, and for how long yet; until when, if there is room for it."""
-    lines = [[Text(one.heading) for one in ADMISSIONS], *rows(ADMISSIONS, listed)]
+    return _fitting(ADMISSIONS, listed, width)
+
+
+def _fitting(columns: Sequence[Column], listed: list[dict[str, Any]], width: int) -> Grid:
+    """With all of the columns if they fit, else without the roomy ones."""
+    lines = [[Text(one.heading) for one in columns], *rows(columns, listed)]
     needed = sum(max(cell.cell_len for cell in cells) + 2 for cells in zip(*lines, strict=True))
-    columns = ADMISSIONS if needed <= width else narrow(ADMISSIONS)
-    return _grid(columns, rows(columns, listed))
+    chosen = columns if needed <= width else narrow(columns)
+    return _grid(chosen, rows(chosen, listed))
 
 
 def callers(listed: list[dict[str, Any]]) -> Grid:

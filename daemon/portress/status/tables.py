@@ -52,7 +52,7 @@ def _doors(one: Row) -> Text:
 DOORS: Final = (
     Column("door", lambda one: Text(one["name"])),
     Column("services", lambda one: Text(", ".join(one["services"] or ["as loaded"]))),
-    Column("opened by", lambda one: Text(" or ".join(one["openers"]), "dim")),
+    Column("opened by", lambda one: Text(" or ".join(one["openers"]), "dim"), roomy=True),
     Column("stay", _stay),
     Column("admitted", lambda one: Text(f"{one['admitted']:,}"), right=True),
 )
@@ -66,8 +66,7 @@ ADMISSIONS: Final = (
 CALLERS: Final = (
     Column("caller", lambda one: Text(one["source"])),
     Column("door", _doors),
-    Column("right", lambda one: Text(str(one["right"])), right=True),
-    Column("of", lambda one: Text(str(one["of"])), right=True),
+    Column("knocks right", lambda one: Text(f"{one['right']} of {one['of']}"), right=True),
     Column("left", lambda one: _left(one["left"], _LATE), right=True),
 )
 GATEWAYS: Final = (
@@ -78,8 +77,7 @@ GATEWAYS: Final = (
 SHUNNED: Final = (  # those who are shunned, below the callers
     CALLERS[0],
     Column("door", lambda _: Text("shunned", "red")),
-    Column("right", lambda _: Text(), right=True),
-    Column("of", lambda _: Text(), right=True),
+    Column("knocks right", lambda _: Text(), right=True),
     Column("left", lambda one: _left(one["left"]), right=True),
 )
 

@@ -47,15 +47,15 @@ def summary(
     for one in strengths:
         opener, style = one.opener, _COLOURS.get(one.grade, "bold red")
         title = Text(f"Door {opener.door}: ", style="bold").append(one.grade, style=style)
-        title.append(f" ({_KINDS[opener.kind]}, {counted(opener.length, 'knock')})")
+        hours = "" if opener.hours_a_week is None else "; rated as if always open"
+        title.append(f" ({_KINDS[opener.kind]}, {counted(opener.length, 'knock')}{hours})")
         parts += [title, Text(f"  {_chance(one, attack)}"), Text(f"  {one.in_short}")]
-        if opener.hours_a_week is not None:
-            parts.append(Text(f"  Open {_week(opener.hours_a_week)}."))
     if warned:
         parts += [Text(), Text("Warnings", style="bold")]
-        parts += _points("!", (f"{f'{each.door}: ' if each.door else ''}{_warning(each)}" for each in warned))
+        lines = (f"{f'{each.door}: ' if each.door else ''}{_warning(each)}" for each in warned)
+        parts += _points("!", lines, indent=2)
     shunned = "" if misses is None else ", shunned as configured"
-    foot = f"Measured against {_crowd(attack)}{shunned}. Everything else: portress strength --details"
+    foot = f"Against {_crowd(attack)}{shunned}. All figures: portress strength --details"
     return Group(*parts, Text(), Text(foot, style="dim"))
 
 
@@ -126,10 +126,10 @@ def _door(one: Strength, warnings: list[Pitfall], attack: Attack) -> RenderableT
     return Group(*parts)
 
 
-def _points(mark: str, lines: Iterable[str]) -> Iterator[RenderableType]:
+def _points(mark: str, lines: Iterable[str], indent: int = 4) -> Iterator[RenderableType]:
     for line in lines:
         grid = Table.grid(padding=(0, 1))
-        grid.add_row(f"    {mark}", Text(line))
+        grid.add_row(f"{'':{indent}}{mark}", Text(line))
         yield grid
 
 

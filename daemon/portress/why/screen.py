@@ -67,7 +67,7 @@ def _standing(told: dict[str, Any], zone: tzinfo | None) -> Table:
     elif told["guarded"] and not (told["admissions"] or told["always"] or told["shunned"]):
         grid.add_row(Text("not admitted", "bold yellow"), "no door is open to it, and it has no knock right")
     misses = told["misses"]
-    if misses["limit"] is not None:
+    if misses["limit"] is not None and misses["now"]:
         grid.add_row("misses", f"{misses['now']} of {misses['limit']} until it is shunned")
     return grid
 

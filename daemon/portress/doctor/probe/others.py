@@ -176,11 +176,12 @@ def _useless(around: Neighbourhood, door: Door, service: Service) -> Iterator[Fi
             name,
             "error",
             f"{service} is dropped{only} in {where}",
-            f"this comes {stage} the guard: the door opens, but admitted sources{only} does not get through",
+            f"this comes {stage} the guard: the door opens, but admitted sources{only} do not get through",
             _allow(around.tables, service, where)
             if stage == "after"
             else f"let {service} and the knocks pass there, or drop them after priority -150",
             door.name,
+            service=str(service),
         )
 
 
@@ -216,6 +217,7 @@ def _early(around: Neighbourhood, door: Door, service: Service) -> Iterator[Find
             "the guard cannot recognise established sessions: they end with the stay, and are never cut",
             f"take the notrack rule for {service} out",
             door.name,
+            service=str(service),
         )
     if any(packet.translated for (packet, _), _ in states):
         yield Finding(
@@ -226,6 +228,7 @@ def _early(around: Neighbourhood, door: Door, service: Service) -> Iterator[Find
             "translate after the guard, in a nat chain",
             door.name,
             opens=True,
+            service=str(service),
         )
 
 

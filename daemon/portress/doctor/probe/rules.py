@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from attrs import evolve, frozen
 
+from portress.doctor.probe.finding import Fact
 from portress.errors import Mistake
 from portress.guard.language import FAMILY, TABLE
 from portress.guard.libnftables import Nft
@@ -104,6 +105,31 @@ def read() -> Tables:
         if kind in found
     }
     return Tables(chains, sets, _legacy())
+
+
+def facts(tables: Tables) -> Iterator[Fact]:
+    """Which firewalls filter what comes in, beside the guard."""
+    filters: dict[str, bool] = {}  # what it is called -> whether it drops what it does not accept
+    for chain in tables.chains.values():
+        if chain.kind == "filter" and chain.hook in ("prerouting", "input"):
+            drops = chain.policy == "drop"
+            if chain.rules or drops:
+                name = _firewall(tables, chain)
+                filters[name] = filters.get(name, False) or drops
+    if tables.legacy:
+        filters[f"iptables-legacy (tables {', '.join(tables.legacy)})"] = False
+    told = [f"{name}{', policy drop' if drops else ''}" for name, drops in filters.items()]
+    yield Fact("firewall", "; ".join(told) or "none: nothing else filters what comes in")
+
+
+def _firewall(tables: Tables, chain: RuleChain) -> str:
+    """What manages the chain, where that is known by its names; else its table."""
+    family, table, _ = chain.key
+    if table == "firewalld":
+        return table
+    if any(one[1] == table and one[2].startswith("ufw") for one in tables.chains):
+        return "ufw"
+    return f"table {family} {table}"
 
 
 def _chains(

@@ -111,7 +111,7 @@ def _served(
     forwarded: frozenset[int],
 ) -> Iterator[Finding]:
     """Whether somebody is there to be reached at a guarded or public service, over both address families."""
-    named = f"{service}, {'guarded' if door else 'public'}"
+    named = f"{service} ({'guarded' if door else 'public'})"
     if any(knock in service for knock in forwarded):
         return
     there = [one for one in outward if one.knock in service]
@@ -123,7 +123,8 @@ def _served(
         else:
             what, do = f"nothing listens at {named}", "start the service"
         why = "admitted sources find the port closed" if door else "clients find the port closed"
-        yield Finding("service-silent", "warning", what, why, f"{do}, or take {service} out", door)
+        do = f"{do}, or take {service} out of the configuration"
+        yield Finding("service-silent", "warning", what, why, do, door, service=str(service))
         return
     families = frozenset[int]().union(*(one.families for one in there))
     for family in sorted(links.families - families):
@@ -134,6 +135,7 @@ def _served(
             f"this host has {FAMILY_NAMES[family]} addresses, too: who comes by one finds the port closed",
             f"make it listen over {FAMILY_NAMES[family]}, too, or take such addresses out of the DNS",
             door,
+            service=str(service),
         )
 
 
