@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import socket
 import time
 from collections.abc import Iterator
@@ -14,6 +15,7 @@ from lab import World, daemon, owned, sender, service, tcp_state, udp_state, unt
 from lab.packets import tcp
 from lab.portress import Daemon
 from lab.probe import Answering
+from portress import control
 
 STREAM, DATAGRAM = socket.SOCK_STREAM, socket.SOCK_DGRAM
 WEB = """\
@@ -335,3 +337,50 @@ def test_a_restart_with_a_new_door_cuts_no_session_either() -> None:
         d.start("--last-good")
         assert [one.answers() for one in peers] == [True] * 4
         _shut(w, closed="reject")
+
+
+NEEDED = """\
+decide: {decide}
+closed: drop
+always: [{always}]
+inside: [{inside}]
+public: [tcp/80]
+doors:
+  web:
+    services: [tcp/8443]
+    stay: 1h
+    fixed: {{knocks: [tcp/4617, udp/2953, tcp/6381], gap: 5s}}
+  admin:
+    services: [tcp/22]
+    stay: 1h
+    fixed: {{knocks: [tcp/4617, udp/2954, tcp/6381], gap: 5s}}
+  vpn:
+    services: [udp/5000]
+    stay: 1h
+    fixed: {{knocks: [tcp/4617, udp/2955, tcp/6381], gap: 5s}}
+"""
+
+
+def test_the_daemon_says_which_doors_a_connection_needs() -> None:
+    with world() as w, daemon(w.host, NEEDED.format(decide="kernel", always="192.0.2.77", inside="")) as d:
+
+        def needed(*ends: tuple[str, str, int]) -> list[list[str]]:
+            return list(control.ask(d.socket, "needed", ends=[list(one) for one in ends])["needed"])
+
+        for source, host in ((w.stranger4, w.host4), (w.stranger6, w.host6)):
+            assert needed((source, host, 22), (source, host, 8443), (source, host, 5000)) == [
+                ["admin"],
+                ["web"],
+                [],  # its door is for UDP
+            ]
+            assert needed((source, host, 80), (source, host, 8080)) == [[], []]
+            assert needed((source, host, 0)) == [["web", "admin"]]  # the port is not known
+        assert needed(("192.0.2.77", w.host4, 22), ("192.0.2.77", w.host4, 0)) == [[], []]
+        assert needed((w.host4, w.host4, 22)) == [[]]  # by way of lo
+        (route,) = json.loads(w.host.run(["ip", "-json", "route", "get", w.stranger4]).stdout)
+        _reloaded(d, NEEDED.format(decide="kernel", always="192.0.2.77", inside=route["dev"]))
+        assert needed((w.stranger4, w.host4, 22)) == [[]]
+        _reloaded(d, NEEDED.format(decide="kernel", always="192.0.2.77", inside="elsewhere0"))
+        assert needed((w.stranger4, w.host4, 22)) == [["admin"]]
+        d.verb("unguard")
+        assert needed((w.stranger4, w.host4, 22)) == [[]]
