@@ -10,12 +10,13 @@ has to be read from the guard.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
+from collections.abc import Callable, Collection, Hashable, Iterable
 from typing import Any, Final
 
-from portress.config.model import CALLERS, Misses
+from attrs import define, field, setters
+
 from portress.knock import SECOND, Expected, Knock, Sequence
-from portress.sequence.trie import Node, Path, Trie
+from portress.sequence.trie import Node, Path
 from portress.tracker import State, Tracker
 from portress.verdict import (
     Completed,
@@ -36,22 +37,12 @@ _SAME: Final = SECOND // 1000  # ns within which two reports of one knock are of
 _IGNORED: Final = Ignored()
 
 
+@define(eq=False, slots=False, on_setattr=setters.NO_OP)
 class Mirror(Tracker):
     """Follows the guard's decisions. `where` says at which (path, floor) a source is now."""
 
-    def __init__(
-        self,
-        trie: Trie,
-        *,
-        limit: int = CALLERS["kernel"],
-        misses: Misses | None = None,
-        used: Mapping[bytes, Use] | None = None,
-        floor: int = -1,
-        where: Callable[[Any], tuple[Path, int] | None] = lambda _source: None,
-    ) -> None:
-        super().__init__(trie, limit=limit, misses=misses, used=used, floor=floor)
-        self.where = where
-        self.astray = False  # a report was not understood: some before it are missing
+    where: Callable[[Any], tuple[Path, int] | None] = field(default=lambda _source: None, kw_only=True)
+    astray: bool = field(default=False, init=False)  # a report was not understood: some before it are missing
 
     def follow(self, source: Hashable, knock: int, now: int, report: str) -> Verdict | None:
         """What the guard did with a knock at `now` (ns), if that opened nothing. None: told already."""

@@ -37,6 +37,8 @@ from __future__ import annotations
 from collections import Counter, OrderedDict, deque
 from collections.abc import Hashable, Iterator, Mapping
 
+from attrs import define, field, setters
+
 from portress.config.model import CALLERS, Misses
 from portress.knock import SECOND, Expected
 from portress.sequence.trie import Node, Trie
@@ -72,6 +74,11 @@ class _Room:
         self.living = 0
 
 
+def _own(used: Mapping[bytes, Use]) -> dict[bytes, Use]:
+    return dict(used)
+
+
+@define(eq=False, slots=False, on_setattr=setters.NO_OP)
 class Tracker:
     """Tracks every source through the stages of the sequences in `trie`.
 
@@ -80,27 +87,21 @@ class Tracker:
     steps up to `floor` (-1: none) are refused whatever it holds.
     """
 
-    def __init__(
-        self,
-        trie: Trie,
-        *,
-        limit: int = CALLERS["daemon"],
-        misses: Misses | None = None,
-        used: Mapping[bytes, Use] | None = None,
-        floor: int = -1,
-    ) -> None:
-        self.limit = limit
-        self.misses = misses
-        self.used: dict[bytes, Use] = dict(used or {})
-        self.floor = floor
-        self._callers: dict[Hashable, State] = {}
-        self._rooms: dict[tuple[int, int], _Room] = {}
-        self._missed: OrderedDict[Hashable, tuple[int, ...]] = OrderedDict()
-        self._shunned: OrderedDict[Hashable, int] = OrderedDict()
-        # the age of the tree in which a (keyholder, door, claim) came into force
-        self._holders: dict[tuple[str | None, str, bytes], int] = {}
-        self.evicted = 0  # callers that rule 10 sent away
-        self.replace(trie)
+    trie: Trie
+    limit: int = field(default=CALLERS["daemon"], kw_only=True)
+    misses: Misses | None = field(default=None, kw_only=True)
+    used: dict[bytes, Use] = field(factory=dict, converter=_own, kw_only=True)
+    floor: int = field(default=-1, kw_only=True)
+    evicted: int = field(default=0, init=False)  # callers that rule 10 sent away
+    _callers: dict[Hashable, State] = field(factory=dict, init=False)
+    _rooms: dict[tuple[int, int], _Room] = field(factory=dict, init=False)
+    _missed: OrderedDict[Hashable, tuple[int, ...]] = field(factory=OrderedDict, init=False)
+    _shunned: OrderedDict[Hashable, int] = field(factory=OrderedDict, init=False)
+    # the age of the tree in which a (keyholder, door, claim) came into force
+    _holders: dict[tuple[str | None, str, bytes], int] = field(factory=dict, init=False)
+
+    def __attrs_post_init__(self) -> None:
+        self.replace(self.trie)
 
     def replace(self, trie: Trie) -> None:
         """Expect the sequences of `trie`, which is no older than the last, from now on.

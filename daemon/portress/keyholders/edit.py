@@ -10,12 +10,12 @@ import difflib
 import fcntl
 import os
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
-from attrs import evolve
+from attrs import evolve, frozen
 
 from portress import files
 from portress.config.yaml_tree import Findings, decode, slurp
@@ -61,22 +61,14 @@ def extend(path: Path, name: str, doors: Sequence[str]) -> Keyholder:
     """Give the keyholder called `name` more doors, and say who it is now. Raises Unknown, and Mistake: they
     have one of the doors already, the file has mistakes or cannot be written.
     """
-    with locked(path):
-        text = _text(path)
-        before = parse(text, str(path), None)
-        for index, keyholder in enumerate(before):
-            if keyholder.name == name:
-                for door in doors:
-                    if door in keyholder.doors:
-                        raise Mistake(
-                            f"{path}: {name} is enrolled already for door {door}, and its keycard cannot be"
-                            f" issued again: portress unenrol {name} first, or choose another name"
-                        )
-                after = evolve(keyholder, doors=(*keyholder.doors, *doors))
-                wanted = (*before[:index], after, *before[index + 1 :])
-                _put(path, _exchanged(text, index, after), wanted)
-                return after
-    raise Unknown(f"{path}: {unknown(name, before)}")
+    with _entry(path, name) as entry:
+        for door in doors:
+            if door in entry.keyholder.doors:
+                raise Mistake(
+                    f"{path}: {name} is enrolled already for door {door}, and its keycard cannot be"
+                    f" issued again: portress unenrol {name} first, or choose another name"
+                )
+        return entry.put(evolve(entry.keyholder, doors=(*entry.keyholder.doors, *doors)), _exchanged)
 
 
 def print_paper(path: Path, name: str, sheets: Mapping[str, Sheet]) -> Keyholder:
@@ -84,23 +76,14 @@ def print_paper(path: Path, name: str, sheets: Mapping[str, Sheet]) -> Keyholder
     it is now. Raises Unknown, and Mistake: they have not one of the doors, the file has mistakes or cannot be
     written.
     """
-    with locked(path):
-        text = _text(path)
-        before = parse(text, str(path), None)
-        for index, keyholder in enumerate(before):
-            if keyholder.name == name:
-                for door in sheets:
-                    if door not in keyholder.doors:
-                        raise Mistake(
-                            f"{path}: {name} is not enrolled for door {door}:"
-                            f" portress enrol {name} --door {door} first"
-                        )
-                after = evolve(keyholder, paper={**keyholder.paper, **sheets})
-                _put(
-                    path, _exchanged_whole(text, index, after), (*before[:index], after, *before[index + 1 :])
+    with _entry(path, name) as entry:
+        for door in sheets:
+            if door not in entry.keyholder.doors:
+                raise Mistake(
+                    f"{path}: {name} is not enrolled for door {door}:"
+                    f" portress enrol {name} --door {door} first"
                 )
-                return after
-    raise Unknown(f"{path}: {unknown(name, before)}")
+        return entry.put(evolve(entry.keyholder, paper={**entry.keyholder.paper, **sheets}), _exchanged_whole)
 
 
 def remove(path: Path, name: str) -> Keyholder:
@@ -109,16 +92,47 @@ def remove(path: Path, name: str) -> Keyholder:
     The doors need not exist any more. Raises Unknown, and Mistake: the file has mistakes or cannot be
     written.
     """
+    with _entry(path, name) as entry:
+        left = entry.others(())
+        # Nobody is written as nobody: a file without a list might have lost it.
+        _put(path, _without(entry.text, entry.index) + ("" if left else "[]\n"), left)
+        return entry.keyholder
+
+
+@frozen
+class _Entry:
+    """One keyholder's entry, number `index` of the file's, while the file is locked."""
+
+    path: Path
+    text: str
+    everybody: tuple[Keyholder, ...]
+    index: int
+
+    @property
+    def keyholder(self) -> Keyholder:
+        return self.everybody[self.index]
+
+    def others(self, instead: tuple[Keyholder, ...]) -> tuple[Keyholder, ...]:
+        """Everybody, with `instead` in this one's place."""
+        return (*self.everybody[: self.index], *instead, *self.everybody[self.index + 1 :])
+
+    def put(self, after: Keyholder, exchanged: Callable[[str, int, Keyholder], str]) -> Keyholder:
+        """Write `after` in its place, as `exchanged` changes the text."""
+        _put(self.path, exchanged(self.text, self.index, after), self.others((after,)))
+        return after
+
+
+@contextmanager
+def _entry(path: Path, name: str) -> Iterator[_Entry]:
+    """The entry of the keyholder called `name`; nobody else changes the file meanwhile. Raises Unknown."""
     with locked(path):
         text = _text(path)
         before = parse(text, str(path), None)
         for index, keyholder in enumerate(before):
             if keyholder.name == name:
-                left = before[:index] + before[index + 1 :]
-                # Nobody is written as nobody: a file without a list might have lost it.
-                _put(path, _without(text, index) + ("" if left else "[]\n"), left)
-                return keyholder
-    raise Unknown(f"{path}: {unknown(name, before)}")
+                yield _Entry(path, text, before, index)
+                return
+        raise Unknown(f"{path}: {unknown(name, before)}")
 
 
 def everybody(path: Path) -> tuple[Keyholder, ...]:

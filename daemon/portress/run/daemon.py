@@ -184,8 +184,9 @@ class Daemon:
         self._stack.callback(self._steps.close)
         self._stack.callback(self._ears.close)
         hearing = self._ears.open(config)
+        admit, fellows = sentinel.admit, self._fellows
         self._listener = MirrorListener(
-            hearing, now, doorkeeper, table, books, events, clock, sentinel.admit, self._fellows, deciding
+            clock, table, events, now, hearing, doorkeeper, books, admit, fellows, deciding
         )
         self._listener.begin()
         self._ears.turn(self._listener, hearing)

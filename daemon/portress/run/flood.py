@@ -10,6 +10,8 @@ import asyncio
 from collections.abc import Callable
 from typing import Final
 
+from attrs import define, field
+
 from portress.durations import counted
 from portress.events import Events
 from portress.guard.report import MARGIN
@@ -25,6 +27,7 @@ CATCH_UP: Final = 32  # reads of what waits, before room is made
 MINUTE: Final = 60 * SECOND
 
 
+@define(eq=False, slots=False)
 class RoomKeeper:
     """The part of a listener that looks for room among the callers, with what the listener has."""
 
@@ -32,13 +35,12 @@ class RoomKeeper:
     _table: Table
     _events: Events
     _in_force: InForce
-
-    def __init__(self) -> None:
-        self.no_room = 0  # first knocks that found no room in the kernel
-        self._looked: int | None = None
-        self._turned_away = self._crowded_out = 0  # since it was told last
-        self._tell_next = 0
-        self._again: asyncio.TimerHandle | None = None
+    no_room: int = field(default=0, init=False)  # first knocks that found no room in the kernel
+    _looked: int | None = field(default=None, init=False)
+    _turned_away: int = field(default=0, init=False)  # since it was told last
+    _crowded_out: int = field(default=0, init=False)
+    _tell_next: int = field(default=0, init=False)
+    _again: asyncio.TimerHandle | None = field(default=None, init=False)
 
     @property
     def tracker(self) -> Tracker:

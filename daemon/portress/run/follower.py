@@ -8,28 +8,25 @@ a stay that is shorter or longer than the door's, other doors that the same end 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from itertools import islice
 from typing import Final, cast
+
+from attrs import define, field
 
 from portress.admissions import Grant
 from portress.durations import counted
 from portress.errors import Mistake
-from portress.events import Events, Minutely
+from portress.events import Minutely
 from portress.guard import decide
 from portress.guard.decide import Opener
-from portress.guard.table import GuardError, Table
+from portress.guard.table import GuardError
 from portress.knock import SECOND, Expected, Source
 from portress.mirror import Mirror
 from portress.run.deciding import Deciding
-from portress.run.doorkeeper import Doorkeeper
-from portress.run.fellows import Fellows
-from portress.run.in_force import InForce
-from portress.run.ledger_writer import Books
 from portress.run.listener import BUDGET, Listener
 from portress.sequence.trie import Path
 from portress.verdict import Closed, Completed, Ignored, Left, Repeated, Replayed, Report, Use, Verdict
-from portress.watch import Watcher
 from portress.watch.reports import Reported
 
 PART: Final = 512  # admissions that are read from the guard at once
@@ -40,33 +37,25 @@ _UNTOLD: Final = ("untold", "untold_openings", "untold_first")  # what "untold_n
 Standing = tuple[bytes, tuple[Path, int], int]
 
 
+@define(eq=False, slots=False)
 class MirrorListener(Listener):
     """A Listener that follows the guard where its tracker is a Mirror, and acts through `deciding`."""
 
-    def __init__(
-        self,
-        watcher: Watcher,
-        in_force: InForce,
-        doorkeeper: Doorkeeper,
-        table: Table,
-        books: Books,
-        events: Events,
-        clock: Callable[[], int],
-        admit: Callable[[list[Grant]], object],
-        fellows: Fellows,
-        deciding: Deciding,
-    ) -> None:
-        super().__init__(watcher, in_force, doorkeeper, table, books, events, clock, admit, fellows)
-        self.deciding = deciding
-        self._openers: tuple[object, list[Opener]] = (None, [])
-        self._full_at: set[tuple[bytes, str]] = set()  # found no room, by the report before
-        self._closed_at: dict[tuple[bytes, str], int] = {}  # closed, by the report before, and when
-        self._behind = False  # reports are missing: look at the maps
-        self._crowded = False  # first knocks were not reported, lately
-        self._counted: dict[str, int] = {}
-        self._looking: asyncio.Task[None] | None = None
-        self._heard: set[bytes] | None = None  # since the guard's callers began to be read
-        self._look_next = 0  # when the guard may be looked at again
+    deciding: Deciding
+    _openers: tuple[object, list[Opener]] = field(factory=lambda: (None, []), init=False)
+    _full_at: set[tuple[bytes, str]] = field(factory=set, init=False)  # found no room, by the report before
+    # closed, by the report before, and when
+    _closed_at: dict[tuple[bytes, str], int] = field(factory=dict, init=False)
+    _behind: bool = field(default=False, init=False)  # reports are missing: look at the maps
+    _crowded: bool = field(default=False, init=False)  # first knocks were not reported, lately
+    _counted: dict[str, int] = field(factory=dict, init=False)
+    _looking: asyncio.Task[None] | None = field(default=None, init=False)
+    # who was heard since the guard's callers began to be read
+    _heard: set[bytes] | None = field(default=None, init=False)
+    _look_next: int = field(default=0, init=False)  # when the guard may be looked at again
+
+    def __attrs_post_init__(self) -> None:
+        super().__attrs_post_init__()
         self._no_claims = Minutely(self._clock, self._tell_no_claims)
 
     def listen(self) -> None:

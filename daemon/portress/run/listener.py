@@ -10,16 +10,17 @@ from collections import Counter
 from collections.abc import Callable, Collection, Coroutine
 from typing import Any, Final
 
+from attrs import define, field
+
 from portress.admissions import Grant
 from portress.durations import counted
-from portress.events import Events, Minutely
-from portress.guard.table import GuardError, Table
+from portress.events import Minutely
+from portress.guard.table import GuardError
 from portress.knock import SECOND, Expected, Source
 from portress.run import closed_hours
 from portress.run.doorkeeper import Doorkeeper
-from portress.run.fellows import Alone, Claimed, Fellows
+from portress.run.fellows import Claimed, Fellows
 from portress.run.flood import RoomKeeper
-from portress.run.in_force import InForce
 from portress.run.leaving import Leaving
 from portress.run.ledger_writer import Books
 from portress.run.paper_desk import PaperDesk
@@ -45,6 +46,7 @@ from portress.verdict_words import NAMES, event, shunning
 from portress.watch import Watcher
 
 BUDGET: Final = 256  # datagrams read before the loop looks after something else
+OPENING: Final = (0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)  # s
 _QUIET: Final = (Ignored, Repeated)
 _TOLD: Final = (Advanced, Missed, Lapsed, Closed, Doubted)
 _UNNOTED: Final = {
@@ -62,42 +64,29 @@ def _other_family(packed: bytes, verdict: Replayed) -> bool:
     return same and isinstance(used_by, bytes) and {len(used_by), len(packed)} == {4, 16}
 
 
+@define(eq=False, slots=False)
 class Listener(RoomKeeper):
     """Hears `watcher`, asks the tracker in force, acts through `admit`. `clock` gives ns."""
 
-    def __init__(
-        self,
-        watcher: Watcher,
-        in_force: InForce,
-        doorkeeper: Doorkeeper,
-        table: Table,
-        books: Books,
-        events: Events,
-        clock: Callable[[], int],
-        admit: Callable[[list[Grant]], object],
-        fellows: Fellows | None = None,
-    ) -> None:
-        super().__init__()
-        self._fellows = fellows or Alone()
-        self.watcher = watcher
-        self._in_force = in_force
-        self.recent = Recent()
-        self.counts: Counter[type] = Counter()
-        self.replays: Counter[str] = Counter()
-        self.opening = Timing(0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1, 5)
-        self._doorkeeper = doorkeeper
-        self._table = table
-        self._books = books
-        self._events = events
-        self._clock = clock
-        self._admit_all = admit
-        self.leaving = Leaving(doorkeeper, table, events, clock)
-        self.paper = PaperDesk(in_force, books, events, self._fellows)
-        self.shuns = 0  # how often a source was shunned
-        self._unshunned = Minutely(clock, self._tell_unshunned)  # shunned by the tracker alone
-        self._why_unshunned = ""
-        self._lost = self._overruns = 0
-        self._tasks: set[asyncio.Task[None]] = set()
+    watcher: Watcher
+    _doorkeeper: Doorkeeper
+    _books: Books
+    _admit_all: Callable[[list[Grant]], object] = field(alias="admit")
+    _fellows: Fellows
+    recent: Recent = field(factory=Recent, init=False)
+    counts: Counter[type] = field(factory=Counter, init=False)
+    replays: Counter[str] = field(factory=Counter, init=False)
+    opening: Timing = field(factory=lambda: Timing(*OPENING), init=False)
+    shuns: int = field(default=0, init=False)  # how often a source was shunned
+    _why_unshunned: str = field(default="", init=False)
+    _lost: int = field(default=0, init=False)
+    _overruns: int = field(default=0, init=False)
+    _tasks: set[asyncio.Task[None]] = field(factory=set, init=False)
+
+    def __attrs_post_init__(self) -> None:
+        self.leaving = Leaving(self._doorkeeper, self._table, self._events, self._clock)
+        self.paper = PaperDesk(self._in_force, self._books, self._events, self._fellows)
+        self._unshunned = Minutely(self._clock, self._tell_unshunned)  # shunned by the tracker alone
 
     def turn_to(self, watcher: Watcher) -> None:
         """Hear another watcher from now on."""
