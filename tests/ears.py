@@ -1,17 +1,24 @@
-"""Ears on the loopback: sockets that note which knocks arrive, and in which order."""
+"""Ears on the loopback: sockets that note which knocks arrive, and in which order.
+
+Each process that runs tests has its own address there, `HERE`: it hears no knocks of the others.
+"""
 
 from __future__ import annotations
 
+import os
 import selectors
 import socket
 import threading
+from ipaddress import IPv4Address
 from types import TracebackType
+from typing import Final
 
+HERE: Final = str(IPv4Address("127.0.0.0") + (1 << 23 | os.getpid()))  # a pid has 22 bits (linux/threads.h)
 KINDS = {"tcp": socket.SOCK_STREAM, "udp": socket.SOCK_DGRAM}
 
 
 class Ears:
-    """Listens at `knocks`, as `tcp/4617`, or at any free port, as `tcp/0`, while its `with` block runs.
+    """Listens at HERE at `knocks`, as `tcp/4617`, or any free port, as `tcp/0`, while its `with` block runs.
 
     `names` are the knocks listened at; `heard` those that came so far; `said` what UDP knocks held;
     `callers` the source ports; `open` the TCP connections that were not closed by the other side.
@@ -38,7 +45,7 @@ class Ears:
         protocol, _, port = knock.partition("/")
         ear = socket.socket(socket.AF_INET, KINDS[protocol])
         self._sockets.register(ear, selectors.EVENT_READ, None)
-        ear.bind(("127.0.0.1", int(port)))
+        ear.bind((HERE, int(port)))
         name = f"{protocol}/{ear.getsockname()[1]}"
         self._sockets.modify(ear, selectors.EVENT_READ, name)
         self.names.append(name)

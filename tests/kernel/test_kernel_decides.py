@@ -8,7 +8,6 @@ gap's end that the link or the tick of the kernel may decide otherwise is left o
 from __future__ import annotations
 
 import contextlib
-import os
 import random
 import time
 from collections.abc import Iterator
@@ -16,7 +15,7 @@ from collections.abc import Iterator
 from attrs import evolve
 
 from kernel import deciding
-from lab import Sender, World, crowd, sender, until, world
+from lab import Sender, World, crowd, punctual, sender, until, world
 from lab.packets import knock as packet
 from portress.config.model import Authenticator, Config, Door, Rotating
 from portress.knock import SECOND, TCP, Expected, Knock, Sequence, Service, Source
@@ -29,6 +28,7 @@ from rulebook import Model, Way
 ALPHABET = [Knock.parse(text) for text in ("tcp/4617", "udp/2953", "tcp/6381", "udp/6002", "tcp/6001")]
 OTHERS = [Knock.parse(text) for text in ("udp/4617", "tcp/2953", "tcp/4618")]
 A, B, C, D, E = ALPHABET
+PATIENT = 60 * SECOND  # a gap that nobody exceeds: who is first to use a sequence up is no question of time
 COARSE = 6  # CLOCK_MONOTONIC_COARSE (linux/time.h): its resolution is the kernel's tick
 
 
@@ -75,14 +75,12 @@ def alone(config: Config, expected: list[Expected]) -> Iterator[tuple[World, Sen
 
 def play(w: World, send: Sender, plan: list[tuple[float, str, Knock]]) -> list[tuple[int, str, Knock]]:
     """Send each packet at its second; what was sent, with the moments in ns."""
-    allowed = os.sched_getaffinity(0)
-    os.sched_setaffinity(0, {min(allowed)})
     sent = []
     ready = [
         (when, source, knock, packet(source, w.host6 if ":" in source else w.host4, str(knock)))
         for when, source, knock in sorted(plan)
     ]
-    try:
+    with punctual():
         began = time.monotonic()
         for number, (when, source, knock, data) in enumerate(ready):
             pause = began + when - time.monotonic()
@@ -90,8 +88,6 @@ def play(w: World, send: Sender, plan: list[tuple[float, str, Knock]]) -> list[t
                 time.sleep(max(0.001, pause))
             send.send(w.host6 if ":" in source else w.host4, data)
             sent.append((time.monotonic_ns(), source, knock))
-    finally:
-        os.sched_setaffinity(0, allowed)
     until(lambda: deciding.counted(w.host, "came") == len(sent))
     return sent
 
@@ -217,11 +213,11 @@ def test_a_prefix_that_counts_as_one_source_has_one_state() -> None:
 def test_a_rotating_sequence_admits_once() -> None:
     """Whoever completes it first is in. That no step is older than the last one used is the daemon's to see
     to: here every keyholder has one step."""
-    config = Config(doors(door("vpn", 1194), door("wiki", 8000, SECOND, (A, B, C, D))))
+    config = Config(doors(door("vpn", 1194, PATIENT), door("wiki", 8000, PATIENT, (A, B, C, D))))
     rng = random.Random(9)
     ways = list({tuple(rng.sample([*ALPHABET, *OTHERS], 3)) for _ in range(150)})
     expected = fixed(config) + [
-        Expected(Sequence(knocks, SECOND), "vpn", f"k{number}", 1, str(number).encode())
+        Expected(Sequence(knocks, PATIENT), "vpn", f"k{number}", 1, str(number).encode())
         for number, knocks in enumerate(ways)
     ]
     alike(
@@ -254,13 +250,16 @@ def test_the_same_sources_leave() -> None:
 
 def test_a_rotating_sequence_leaves_once() -> None:
     config = Config(
-        doors(leaving_door(door("vpn", 1194)), leaving_door(door("wiki", 8000, SECOND, (A, B, C, D)), (D, E)))
+        doors(
+            leaving_door(door("vpn", 1194, PATIENT)),
+            leaving_door(door("wiki", 8000, PATIENT, (A, B, C, D)), (D, E), PATIENT),
+        )
     )
     rng = random.Random(10)
     ways = list({tuple(rng.sample([*ALPHABET, *OTHERS], 3)) for _ in range(150)})
     expected = fixed_sequences(config) + [
         Expected(
-            Sequence(knocks, SECOND), "vpn", f"k{number}", 1, str(number).encode(), leaves=number % 2 == 0
+            Sequence(knocks, PATIENT), "vpn", f"k{number}", 1, str(number).encode(), leaves=number % 2 == 0
         )
         for number, knocks in enumerate(ways)
     ]
@@ -270,12 +269,16 @@ def test_a_rotating_sequence_leaves_once() -> None:
 
 def test_one_code_opens_all_doors_of_its_base_and_no_door_twice() -> None:
     config = Config(
-        doors(code_door("ssh", 22), code_door("web", 8443), door("desk", 5900, 2 * SECOND, (A, B)))
+        doors(
+            code_door("ssh", 22, PATIENT),
+            code_door("web", 8443, PATIENT),
+            door("desk", 5900, 2 * PATIENT, (A, B)),
+        )
     )
     rng = random.Random(2)
     ways = list({tuple(rng.sample([*ALPHABET, *OTHERS], 4)) for _ in range(100)})
     expected = fixed(config) + [
-        Expected(Sequence(knocks, SECOND), name, f"k{number}", 1, b"%d" % number)
+        Expected(Sequence(knocks, PATIENT), name, f"k{number}", 1, b"%d" % number)
         for number, knocks in enumerate(ways)
         for name in ("ssh", "web")
         if number % 4 or name == "ssh"
@@ -300,17 +303,13 @@ def test_at_the_edge_of_a_gap_kernel_and_tracker_differ_by_two_ticks_at_most() -
         plan += [(moment, source, knock) for moment, knock in zip(moments, (A, B, C), strict=True)]
     with alone(config, fixed(config)) as (w, send):
         ready = [(when, one, packet(one, w.host6, str(knock))) for when, one, knock in sorted(plan)]
-        allowed = os.sched_getaffinity(0)
-        os.sched_setaffinity(0, {min(allowed)})
-        try:
+        with punctual():
             began = time.monotonic()
             for when, source, data in ready:
                 time.sleep(max(0.0, began + when - time.monotonic()))
                 before = time.monotonic_ns()
                 send.send(w.host6, data)
                 sent[source].append((before, time.monotonic_ns()))
-        finally:
-            os.sched_setaffinity(0, allowed)
         until(lambda: deciding.counted(w.host, "came") == len(ready))
         kernel = {source for source, _ in by_kernel(w, config)}
 

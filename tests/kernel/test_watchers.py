@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import pytest
 
-from lab import Sender, World, crowd, daemon, owned, sender, until, world
+from lab import Sender, World, crowd, daemon, one_processor, owned, sender, until, world
 from lab.journal import Journal, journald, namespaces_may_log
 from lab.portress import Daemon
 from portress.watch.packet import PacketWatcher
@@ -45,17 +45,6 @@ class Scene(NamedTuple):
             if len(found) >= count or time.monotonic() > until:
                 return found
             time.sleep(0.1)
-
-
-@contextlib.contextmanager
-def one_processor() -> Iterator[None]:
-    """What this thread sends meanwhile meets the host in the order in which it was sent."""
-    allowed = os.sched_getaffinity(0)
-    os.sched_setaffinity(0, {min(allowed)})
-    try:
-        yield
-    finally:
-        os.sched_setaffinity(0, allowed)
 
 
 def config(watch: str, gap: str = "5s", top: str = "") -> str:

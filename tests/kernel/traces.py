@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import heapq
-import os
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from hypothesis import strategies as st
 
 from kernel.judge import Way
-from lab import Sender
+from lab import Sender, punctual
 from lab.packets import datagram, tcp
 
 # A packet that is no first packet is written with its flags before it: `ack:tcp/4617`.
@@ -96,17 +94,6 @@ def _spread(
     return tuple(steps)
 
 
-@contextmanager
-def _one_processor() -> Iterator[None]:
-    """Packets sent from one processor arrive in their order."""
-    before = os.sched_getaffinity(0)
-    os.sched_setaffinity(0, {min(before)})
-    try:
-        yield
-    finally:
-        os.sched_setaffinity(0, before)
-
-
 def _packet(source: str, host: str, written: str, sport: int | None) -> bytes:
     flags, _, knock = written.rpartition(":")
     protocol, _, port = knock.partition("/")
@@ -125,7 +112,7 @@ def play(
     played = [Played(source, trace) for source, _, trace in plan]
     due = [(begin, number, 0) for number, (_, begin, _) in enumerate(plan)]
     heapq.heapify(due)
-    with _one_processor():
+    with punctual():
         start = time.monotonic() + 0.1
         while due:
             at, number, step = heapq.heappop(due)

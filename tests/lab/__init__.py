@@ -16,15 +16,16 @@ Addresses are those of RFC 5737 (192.0.2.0/24, 198.51.100.0/24, 203.0.113.0/24) 
 
 - `space`    Namespace, namespace(), link(), sweep(): run, popen, enter, nft
 - `worlds`   world(): a stranger and another stranger, the host, a backend behind the host
-- `packets`  sender(): SYNs and datagrams with forged sources, IPv4 and IPv6
+- `packets`  sender(): SYNs and datagrams with forged sources, IPv4 and IPv6; punctual(): sent in time
 - `probe`    tcp_state(), udp_state(), echoes(): what a stranger meets; service(): something to meet; until()
 - `ssh`      sshd(): a real OpenSSH server with throw-away keys, and logins to it
 - `capture`  capture(): tcpdump
 - `portress` daemon(): the guard and the daemon from a configuration's text; owned(): whose the guard is
+- `zones`    time zones in which hours begin at any second
 """
 
 from lab.capture import Capture, capture
-from lab.packets import Sender, datagram, sender, syn
+from lab.packets import Sender, datagram, one_processor, punctual, sender, syn
 from lab.portress import Daemon, as_nobody, daemon, owned, portress
 from lab.probe import echoes, service, tcp_state, udp_state, until
 from lab.space import NEEDS_ROOT, LabError, Namespace, link, namespace, scratch, sweep
@@ -49,9 +50,11 @@ __all__ = [
     "echoes",
     "link",
     "namespace",
+    "one_processor",
     "owned",
     "plug",
     "portress",
+    "punctual",
     "scratch",
     "sender",
     "service",

@@ -17,7 +17,7 @@ import pytest
 
 import client
 import make_vectors
-from ears import Ears
+from ears import HERE, Ears
 
 ALONE = client.load()
 PYTHONS = client.interpreters()
@@ -46,9 +46,14 @@ def keep(path: Path, card: object, mode: int = 0o600) -> Path:
     return path
 
 
+def here(card: dict[str, Any]) -> dict[str, Any]:
+    """The keycard of a host that only this process listens at."""
+    return {**card, "host": HERE}
+
+
 @pytest.fixture
 def keycard(tmp_path: Path) -> Path:
-    return keep(tmp_path / "vpn.keycard", CARD)
+    return keep(tmp_path / "vpn.keycard", here(CARD))
 
 
 def ears_for(card: dict[str, Any]) -> tuple[Ears, int]:
@@ -69,34 +74,34 @@ def ears_for(card: dict[str, Any]) -> tuple[Ears, int]:
 def test_knocks_arrive_once_each_in_the_order_given(python: str) -> None:
     with Ears("tcp/0", "udp/0", "tcp/0", "udp/0", "tcp/0") as ears:
         order = [ears.names[i] for i in (2, 1, 0, 4, 3)]
-        ran = run("--to", "127.0.0.1", "--pause", "100", *order, python=python)
+        ran = run("--to", HERE, "--pause", "100", *order, python=python)
         assert ears.finish() == order
     assert (ran.returncode, ran.stdout, ran.stderr) == (0, "", "")
 
 
 def test_knocks_may_stand_on_both_sides_of_an_option() -> None:
     with Ears("udp/0", "udp/0") as ears:
-        assert run("--to", "127.0.0.1", ears.names[0], "--pause", "100", ears.names[1]).returncode == 0
+        assert run("--to", HERE, ears.names[0], "--pause", "100", ears.names[1]).returncode == 0
         assert ears.finish() == ears.names
 
 
 def test_closed_ports_are_no_failure() -> None:
     with socket.socket() as bound:  # bound but not listening: it answers with RST
-        bound.bind(("127.0.0.1", 0))
+        bound.bind((HERE, 0))
         port = bound.getsockname()[1]
-        assert run("--to", "127.0.0.1", f"tcp/{port}", f"udp/{port}").returncode == 0
+        assert run("--to", HERE, f"tcp/{port}", f"udp/{port}").returncode == 0
 
 
 def test_a_knock_that_is_answered_is_hung_up() -> None:
     with Ears("tcp/0", "tcp/0") as ears:
-        run("--to", "127.0.0.1", *ears.names)
+        run("--to", HERE, *ears.names)
         ears.finish()
         assert (len(ears.heard), ears.open) == (2, 0)
 
 
 def test_a_datagram_has_one_byte_and_each_has_a_source_port_of_its_own() -> None:
     with Ears("udp/0") as ears:
-        run("--to", "127.0.0.1", "--pause", "10", *ears.names * 5)
+        run("--to", HERE, "--pause", "10", *ears.names * 5)
         ears.finish()
     assert ears.said == [b"\0"] * 5
     assert len(set(ears.callers)) > 1
@@ -104,13 +109,13 @@ def test_a_datagram_has_one_byte_and_each_has_a_source_port_of_its_own() -> None
 
 def test_a_pause_of_nothing_is_possible() -> None:
     with Ears("udp/0") as ears:
-        assert run("--to", "127.0.0.1", "--pause", "0", *ears.names * 20).returncode == 0
+        assert run("--to", HERE, "--pause", "0", *ears.names * 20).returncode == 0
         assert len(ears.finish()) == 20
 
 
 def test_there_is_no_pause_behind_the_last_knock() -> None:
     with Ears("udp/0") as ears:
-        assert run("--to", "127.0.0.1", "--pause", "3600000", *ears.names).returncode == 0
+        assert run("--to", HERE, "--pause", "3600000", *ears.names).returncode == 0
         assert len(ears.finish()) == 1
 
 
@@ -146,14 +151,14 @@ def test_a_keycard_knocks_the_sequence_of_the_moment(python: str, keycard: Path)
 def test_an_authenticator_keycard_dials_the_code(tmp_path: Path) -> None:
     listening, unix = ears_for(DIALLED)
     with listening as ears:
-        run(keep(tmp_path / "ssh.keycard", DIALLED), "--at", str(unix), "--pause", "100")
+        run(keep(tmp_path / "ssh.keycard", here(DIALLED)), "--at", str(unix), "--pause", "100")
         assert ears.finish() == ears.names
 
 
 def test_a_keycard_is_read_from_standard_input() -> None:
     listening, unix = ears_for(CARD)
     with listening as ears:
-        assert run("-", "--at", str(unix), "--pause", "100", typed=json.dumps(CARD)).returncode == 0
+        assert run("-", "--at", str(unix), "--pause", "100", typed=json.dumps(here(CARD))).returncode == 0
         assert ears.finish() == ears.names
 
 
@@ -424,7 +429,7 @@ def test_a_number_out_of_range_is_refused() -> None:
 
 def test_the_verb_knocks_in_order() -> None:
     with Ears("tcp/0", "udp/0") as ears:
-        ran = verb("--to", "127.0.0.1", *ears.names, "--pause", "100")
+        ran = verb("--to", HERE, *ears.names, "--pause", "100")
         assert ears.finish() == ears.names
     assert (ran.returncode, ran.stderr) == (0, "")
 

@@ -18,7 +18,7 @@ import pytest
 
 import client
 import make_vectors
-from ears import Ears
+from ears import HERE, Ears
 
 PYTHONS = client.interpreters()
 MUCH = bytes(range(256)) * 40_000  # 10 MB: far more than socket buffers and pipes hold
@@ -52,7 +52,7 @@ def whole(connection: socket.socket) -> bytes:
 def relay(
     port: str, *words: str, typed: bytes = b"", python: str = sys.executable, knock: str = "udp/2953"
 ) -> subprocess.CompletedProcess[bytes]:
-    command = [python, "-I", str(client.CLIENT), "--to", "127.0.0.1", knock, "--relay", "127.0.0.1", port]
+    command = [python, "-I", str(client.CLIENT), "--to", HERE, knock, "--relay", "127.0.0.1", port]
     return subprocess.run([*command, *words], input=typed, capture_output=True, timeout=60)
 
 
@@ -79,7 +79,7 @@ def test_the_rest_of_the_input_is_carried_after_the_service_said_its_last() -> N
         got.append(whole(connection))
 
     with served(serve) as port:
-        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/2953"]
+        command = [sys.executable, str(client.CLIENT), "--to", HERE, "udp/2953"]
         command += ["--relay", "127.0.0.1", port]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
             assert process.stdin is not None and process.stdout is not None
@@ -96,7 +96,7 @@ def test_single_bytes_go_back_and_forth_without_waiting_for_more() -> None:
             connection.sendall(byte.upper())
 
     with served(serve) as port:
-        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/2953"]
+        command = [sys.executable, str(client.CLIENT), "--to", HERE, "udp/2953"]
         command += ["--relay", "127.0.0.1", port]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0) as process:
             assert process.stdin is not None and process.stdout is not None
@@ -109,7 +109,7 @@ def test_single_bytes_go_back_and_forth_without_waiting_for_more() -> None:
 
 def test_the_knock_comes_before_the_connection() -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear:
-        ear.bind(("127.0.0.1", 0))
+        ear.bind((HERE, 0))
 
         def serve(connection: socket.socket) -> None:
             ear.recv(2048, socket.MSG_DONTWAIT)  # it is there already, or else this raises
@@ -157,7 +157,7 @@ def test_a_door_that_stays_shut_is_knocked_on_again(shut: str) -> None:
 
 
 def test_a_rotating_door_that_stays_shut_sends_people_to_their_clock(shut: str, tmp_path: Path) -> None:
-    card = {**make_vectors.KEYCARDS[0]["keycard"], "host": "127.0.0.1"}
+    card = {**make_vectors.KEYCARDS[0]["keycard"], "host": HERE}
     path = tmp_path / "card"
     path.write_text(json.dumps(card))
     path.chmod(0o600)
@@ -188,7 +188,7 @@ def test_a_connection_that_breaks_is_not_done() -> None:
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
 
     with served(reset) as port:
-        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/2953"]
+        command = [sys.executable, str(client.CLIENT), "--to", HERE, "udp/2953"]
         command += ["--relay", "127.0.0.1", port]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE, stdout=-3) as process:
             assert process.stdin is not None and process.stderr is not None
@@ -208,7 +208,7 @@ def test_a_connection_reset_while_sending_is_not_done() -> None:
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
 
     with served(close) as port:
-        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/2953"]
+        command = [sys.executable, str(client.CLIENT), "--to", HERE, "udp/2953"]
         command += ["--relay", "127.0.0.1", port]
         with subprocess.Popen(command, stdin=-1, stderr=-1, stdout=-1) as process:
             assert process.stdin is not None and process.stderr is not None and process.stdout is not None
@@ -240,7 +240,7 @@ def test_a_reader_that_went_away_ends_it_quietly() -> None:
             pass
 
     with served(pour) as port:
-        command = [sys.executable, str(client.CLIENT), "--to", "127.0.0.1", "udp/2953"]
+        command = [sys.executable, str(client.CLIENT), "--to", HERE, "udp/2953"]
         command += ["--relay", "127.0.0.1", port]
         with subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
