@@ -8,10 +8,11 @@ import json
 import socket
 import time
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
-from lab import daemon, sender, service, tcp_state, until, world
+from lab import daemon, sender, service, tcp_state, until, world, zones
 from lab.portress import portress
 from portress import hours
 from portress.clock import STEP
@@ -63,6 +64,17 @@ def ana(more: str = "") -> str:
 
 def sequence(away: int = 0) -> list[str]:
     return [str(one) for one in derive(SECRET, "ssh", RULE, int(time.time() // STEP) + away).knocks]
+
+
+@pytest.fixture
+def any_second(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hours may begin and end at any second, in zones of the lab's own."""
+    monkeypatch.setenv("PYTHONTZPATH", zones.search_path(tmp_path))
+
+
+def sleep_until(moment: float) -> None:
+    """Until a little after that moment."""
+    time.sleep(max(0.0, moment - time.time()) + 0.2)
 
 
 def talks(session: socket.socket) -> bool:
@@ -135,20 +147,21 @@ def test_what_was_knocked_before_the_door_opens_cannot_be_repeated_when_it_does(
         assert tcp_state(w.stranger, w.host6, 22) == "filtered"
 
 
-def test_a_guard_alone_keeps_hours_over_their_end() -> None:
+def test_a_guard_alone_keeps_hours_over_their_end(any_second: None) -> None:
     """No daemon runs: the guard itself closes the door at the end of its hours, and opens it at the next."""
-    begins = (time.time() + 40) // 60 * 60 + 60
-    hole = f"[{window(begins - 3600, 60)}, {window(begins + 60, 60)}]"
+    closes = int(time.time()) + 15  # time to knock before the door closes
+    opens = closes + 15
+    hole = f"[{zones.hours(closes - 3600, closes)}, {zones.hours(opens, opens + 3600)}]"
     with world() as w, daemon(w.host, config("kernel", hole)) as d, sender(w.stranger) as send:
         d.kill()
         send.knocks(w.stranger4, w.host4, KNOCKS)
-        before = time.time()
         assert tcp_state(w.stranger, w.host4, 22) == "closed"
-        assert before < begins
-        time.sleep(max(0.0, begins - time.time()) + 0.2)
+        assert time.time() < closes
+        sleep_until(closes)
         send.knocks(w.stranger6, w.host6, KNOCKS)
         assert tcp_state(w.stranger, w.host6, 22) == "filtered"
-        time.sleep(max(0.0, begins + 60 - time.time()) + 0.2)
+        assert time.time() < opens
+        sleep_until(opens)
         send.knocks(w.stranger6, w.host6, KNOCKS)
         assert tcp_state(w.stranger, w.host6, 22) == "closed"
 
@@ -200,34 +213,34 @@ def test_a_keyholders_end_counts_where_the_guard_is_alone() -> None:
 
 
 @BOTH
-def test_admissions_stay_or_end_when_the_door_closes(decide: str) -> None:
-    for how, state in (("end", "filtered"), ("stay", "closed")):
-        closes = (time.time() + 40) // 60 * 60 + 60  # time to knock before the door closes
-        text = config(decide, window(closes - 3600, 60), f"at_closing: {how}").replace("22]", "22, tcp/8022]")
-        with (
-            world() as w,
-            service(w.host, "tcp/8022"),
-            daemon(w.host, text) as d,
-            sender(w.stranger) as send,
-        ):
-            send.knocks(w.stranger4, w.host4, KNOCKS)
-            until(lambda d=d: len(d.status()["admissions"]) == 1)
-            assert tcp_state(w.stranger, w.host4, 22) == "closed"
-            with w.stranger.enter():
-                session = socket.create_connection((w.host4, 8022), 3)
-            assert session.recv(64)
-            time.sleep(max(0.0, closes - time.time()) + 0.1)
-            assert tcp_state(w.stranger, w.host4, 22) == state
-            session.settimeout(2)
-            assert talks(session) == (how == "stay")
-            session.close()
-            if how == "end":
-                d.wait_for("admission to ssh ended: closed")
-                history = json.loads(d.verb("history", "--json").stdout)["admissions"]
-                assert [one["ending"] for one in history] == ["closed"]
-            d.verb("admit", w.stranger6, "ssh")  # by hand, also while it is closed
-            time.sleep(2.1)
-            assert tcp_state(w.stranger, w.host6, 22) == "closed"
+@pytest.mark.parametrize(("how", "state"), [("end", "filtered"), ("stay", "closed")])
+def test_admissions_stay_or_end_when_the_door_closes(
+    decide: str, how: str, state: str, any_second: None
+) -> None:
+    closes = int(time.time()) + 15  # time to knock before the door closes
+    of_door = zones.hours(closes - 3600, closes)
+    text = config(decide, of_door, f"at_closing: {how}").replace("22]", "22, tcp/8022]")
+    with world() as w, service(w.host, "tcp/8022"), daemon(w.host, text) as d, sender(w.stranger) as send:
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        until(lambda: len(d.status()["admissions"]) == 1)
+        assert tcp_state(w.stranger, w.host4, 22) == "closed"
+        with w.stranger.enter():
+            session = socket.create_connection((w.host4, 8022), 3)
+        assert session.recv(64)
+        assert time.time() < closes
+        sleep_until(closes)
+        if how == "end":
+            d.wait_for("admission to ssh ended: closed")
+        assert tcp_state(w.stranger, w.host4, 22) == state
+        session.settimeout(2)
+        assert talks(session) == (how == "stay")
+        session.close()
+        if how == "end":
+            history = json.loads(d.verb("history", "--json").stdout)["admissions"]
+            assert [one["ending"] for one in history] == ["closed"]
+        d.verb("admit", w.stranger6, "ssh")  # by hand, also while it is closed
+        time.sleep(2.1)
+        assert tcp_state(w.stranger, w.host6, 22) == "closed"
 
 
 def test_the_guard_is_told_of_two_weeks() -> None:

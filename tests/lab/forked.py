@@ -24,6 +24,7 @@ import subprocess
 import sys
 import threading
 import time
+import zoneinfo
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
@@ -123,25 +124,29 @@ def _server() -> _Server:
         return _servers[os.getpid()]
 
 
-def started(namespace: Path, words: Sequence[str], stdin: int, stdout: int, stderr: int) -> tuple[int, int]:
+def started(
+    namespace: Path, words: Sequence[str], stdin: int, stdout: int, stderr: int, ahead: float = 0.0
+) -> tuple[int, int]:
     """Start `portress WORDS` in a network namespace with these standard streams: its pid, and the descriptor
-    from which its exit status can be read once."""
+    from which its exit status can be read once. Its wall clock is `ahead` seconds ahead."""
     end, told = os.pipe2(os.O_CLOEXEC)
     there = os.open(namespace, os.O_RDONLY | os.O_CLOEXEC)
     try:
         request = {"words": list(words), "environment": dict(os.environ), "directory": os.getcwd()}
+        request["ahead"] = ahead
         return _server().start(request, [stdin, stdout, stderr, there, told]), end
     finally:
         os.close(there)
         os.close(told)
 
 
-def piped(namespace: Path, words: Sequence[str]) -> Forked:
-    """Start `portress WORDS` with no input and all its output at `stdout`, as text."""
+def piped(namespace: Path, words: Sequence[str], ahead: float = 0.0) -> Forked:
+    """Start `portress WORDS` with no input and all its output at `stdout`, as text. Its wall clock is `ahead`
+    seconds ahead."""
     out, there = os.pipe2(os.O_CLOEXEC)
     nothing = os.open(os.devnull, os.O_RDONLY | os.O_CLOEXEC)
     try:
-        pid, end = started(namespace, words, nothing, there, there)
+        pid, end = started(namespace, words, nothing, there, there, ahead)
     finally:
         os.close(there)
         os.close(nothing)
@@ -255,6 +260,9 @@ def _become(request: dict[str, Any], descriptors: list[int]) -> None:
         os.chdir(request["directory"])
         os.environ.clear()
         os.environ.update(request["environment"])
+        zoneinfo.reset_tzpath()
+        if request["ahead"]:
+            time.time = lambda true=time.time: true() + request["ahead"]
         words = [str(Path(sys.prefix, "bin", "portress")), *request["words"]]
         sys.argv = words
         sys.stdin, sys.stdout, sys.stderr = (os.fdopen(one, mode) for one, mode in enumerate("rww"))

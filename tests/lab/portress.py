@@ -152,13 +152,13 @@ class Daemon:
         Not `told`: return as soon as the control socket answers. LabError, with the log, if it ends before.
         """
         since = len(self.lines)
-        command = [_program(), "run", *self.options, *words]
-        if self.ahead:
-            command[:1] = [sys.executable, str(Path(__file__).with_name("clocked.py")), str(self.ahead)]
-        if self.ahead or self.group is not None or not _may_be_forked(self.ns, command[1:]):
+        run = ["run", *self.options, *words]
+        if self.group is not None or not _may_be_forked(self.ns, run):
+            clocked = [sys.executable, str(Path(__file__).with_name("clocked.py")), str(self.ahead)]
+            command = [*clocked, *run] if self.ahead else [_program(), *run]
             self.process = self.ns.popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, bufsize=1)
         else:
-            self.process = self.ns.forked(command[1:])
+            self.process = self.ns.forked(run, self.ahead)
         if self.group is not None:
             (self.group / "cgroup.procs").write_text(str(self.process.pid))
         threading.Thread(target=self._listen, args=(self.process,), daemon=True).start()

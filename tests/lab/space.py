@@ -11,7 +11,6 @@ import contextlib
 import ctypes
 import fcntl
 import itertools
-import json
 import os
 import shutil
 import signal
@@ -30,9 +29,14 @@ from lab.forked import Forked
 
 NEEDS_ROOT: Final = "tests in network namespaces need root: run them as root, or tests/unit alone without"
 PREFIX: Final = "pt-"
-_CLONE_NEWNET: Final = 0x40000000
+_CLONE_NEWNET: Final = 0x40000000  # linux/sched.h
+_SIOCSIFFLAGS: Final = 0x8914  # linux/sockios.h
+_SIOCGIFHWADDR: Final = 0x8927
 _SIOCETHTOOL: Final = 0x8946
-_ETHTOOL_GLINK: Final = 0x0A
+_ETHTOOL_GLINK: Final = 0x0A  # linux/ethtool.h
+_IFF_UP: Final = 1  # linux/if.h
+_MS_BIND: Final = 0x1000  # linux/mount.h
+_MNT_DETACH: Final = 2
 _NAMES: Final = Path("/run/netns")
 
 P = ParamSpec("P")
@@ -107,9 +111,12 @@ class Namespace:
         self._started.append(process)
         return process
 
-    def forked(self, words: Sequence[str]) -> Forked:
-        """Start `portress WORDS`, with all output at its `stdout`; it is killed when the namespace goes."""
-        process = forked.piped(self.path, words)
+    def forked(self, words: Sequence[str], ahead: float = 0.0) -> Forked:
+        """Start `portress WORDS`, with all output at its `stdout`; its wall clock is `ahead` seconds ahead.
+
+        It is killed when the namespace goes.
+        """
+        process = forked.piped(self.path, words, ahead)
         self._started.append(process)
         return process
 
@@ -137,7 +144,8 @@ class Namespace:
 
     def ip(self, *lines: str) -> None:
         """Run `ip` commands, one a line, all in one process: `ns.ip("link set eth0 down")`."""
-        _command(["ip", "-n", self.name, "-batch", "-"], text="".join(f"{line}\n" for line in lines))
+        with self.enter():
+            _command(["ip", "-batch", "-"], text="".join(f"{line}\n" for line in lines))
 
     def sysctl(self, **values: int | str) -> None:
         """Set this namespace's network sysctls; `__` is a slash: `sysctl(net__ipv4__ip_forward=1)`."""
@@ -159,14 +167,47 @@ class Namespace:
         _remove(self.name)
 
 
+def _add(name: str) -> None:
+    """As `ip netns add`, which makes the first one on this machine: it prepares /run/netns."""
+    place = _NAMES / name
+    if not _shared():
+        _command(["ip", "netns", "add", name])
+        return
+    place.touch(mode=0, exist_ok=False)
+    failed: list[str] = []
+
+    def make() -> None:
+        if _libc.unshare(_CLONE_NEWNET) or _libc.mount(
+            b"/proc/thread-self/ns/net", os.fsencode(place), b"none", _MS_BIND, None
+        ):
+            failed.append(os.strerror(ctypes.get_errno()))
+
+    maker = threading.Thread(target=make)
+    maker.start()
+    maker.join()
+    if failed:
+        place.unlink()
+        raise LabError(f"no network namespace {name}: {failed[0]}")
+
+
+def _shared() -> bool:
+    """Whether /run/netns is a mount of which a removal is seen everywhere."""
+    mounts = [line.split() for line in Path("/proc/thread-self/mountinfo").read_text().splitlines()]
+    return any(fields[4] == str(_NAMES) and fields[6].startswith("shared:") for fields in mounts)
+
+
 def _remove(name: str) -> None:
     """Kills what runs in the namespace: its links live on as long as a process in it does."""
-    inside = subprocess.run(["ip", "netns", "pids", name], capture_output=True, text=True)
-    for pid in inside.stdout.split():
-        if int(pid) != os.getpid():
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(int(pid), signal.SIGKILL)
-    subprocess.run(["ip", "netns", "delete", name], capture_output=True)
+    place = _NAMES / name
+    with contextlib.suppress(FileNotFoundError):
+        this = place.stat().st_ino
+        for entry in os.listdir("/proc"):
+            if entry.isdecimal() and int(entry) != os.getpid():
+                with contextlib.suppress(OSError):  # it has ended
+                    if os.stat(f"/proc/{entry}/ns/net").st_ino == this:
+                        os.kill(int(entry), signal.SIGKILL)
+        _libc.umount2(os.fsencode(place), _MNT_DETACH)
+        place.unlink()
 
 
 def _maker(name: str) -> int | None:
@@ -210,8 +251,9 @@ def namespace(role: str = "lab") -> Iterator[Namespace]:
     require_root()
     ns = Namespace(f"{PREFIX}{os.getpid()}-{next(_serial)}-{role}")
     try:
-        _command(["ip", "netns", "add", ns.name])
-        ns.ip("link set lo up")
+        _add(ns.name)
+        with ns.enter(), socket.socket() as any_socket:
+            fcntl.ioctl(any_socket, _SIOCSIFFLAGS, struct.pack("16sH14x", b"lo", _IFF_UP))
         for kind in ("all", "default"):
             ns.sysctl(
                 **{
@@ -232,31 +274,37 @@ def link(
     two: Namespace,
     two_device: str,
     two_addresses: Sequence[str],
+    *,
+    one_routes: Sequence[str] = (),
+    two_routes: Sequence[str] = (),
 ) -> None:
-    """A cable between two namespaces. Addresses are written with their prefix length.
+    """A cable between two namespaces. Addresses are written with their prefix length, routes as for `ip`.
 
     Usable when this returns, from the first packet on: each end knows the other's hardware address.
     """
     one.ip(f"link add {one_device} type veth peer name {two_device} netns {two.name}")
-    ends = [(one, one_device, one_addresses), (two, two_device, two_addresses)]
-    hardware = [_hardware(ns, device) for ns, device, _ in ends]
-    for (ns, device, mine), (_, _, others), other in zip(ends, ends[::-1], hardware[::-1], strict=True):
+    ends = [(one, one_device, one_addresses, one_routes), (two, two_device, two_addresses, two_routes)]
+    hardware = [_hardware(ns, device) for ns, device, _, _ in ends]
+    for (ns, device, mine, routes), (_, _, others, _), other in zip(
+        ends, ends[::-1], hardware[::-1], strict=True
+    ):
         ns.ip(
             *(f"address add {each} dev {device}{' nodad' if ':' in each else ''}" for each in mine),
             f"link set {device} up",
             *(f"neigh add {each.split('/')[0]} lladdr {other} dev {device} nud permanent" for each in others),
+            *(f"route add {route}" for route in routes),
         )
     until = time.monotonic() + 5
-    while not all(_ready(ns, device) for ns, device, _ in ends):
+    while not all(_ready(ns, device) for ns, device, _, _ in ends):
         if time.monotonic() > until:
             raise LabError(f"the link from {one.name} to {two.name} does not come up")
         time.sleep(0.002)
 
 
 def _hardware(ns: Namespace, device: str) -> str:
-    with ns.enter():
-        links: list[dict[str, str]] = json.loads(_command(["ip", "-j", "link", "show", "dev", device]))
-    return links[0]["address"]
+    with ns.enter(), socket.socket() as any_socket:
+        answer = fcntl.ioctl(any_socket, _SIOCGIFHWADDR, struct.pack("16s16x", device.encode()))
+    return answer[18:24].hex(":")
 
 
 def _ready(ns: Namespace, device: str) -> bool:

@@ -11,7 +11,7 @@ owns none of them: answers to forged packets go there and die there, and no neig
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from ipaddress import IPv6Address, ip_network
 from typing import ClassVar
@@ -66,21 +66,21 @@ def crowd(count: int, family: int = 4) -> list[str]:
     return addresses[:count]
 
 
-def _attach(host: Namespace, device: str, gates: Pair, ns: Namespace, addresses: Pair) -> None:
-    """A link to the host's `device`, which is the gateway of the other end."""
+def _attach(
+    host: Namespace, device: str, gates: Pair, ns: Namespace, addresses: Pair, routes: Sequence[str] = ()
+) -> None:
+    """A link to the host's `device`, the gateway of the other end; the host has these routes there."""
     mine, theirs = ([f"{four}/26", f"{six}/64"] for four, six in (gates, addresses))
-    link(host, device, mine, ns, "eth0", theirs)
-    ns.ip(*(f"route add default via {gate}" for gate in gates))
+    default = [f"default via {gate}" for gate in gates]
+    link(host, device, mine, ns, "eth0", theirs, one_routes=routes, two_routes=default)
 
 
 def plug(host: Namespace, stranger: Namespace, another: Namespace) -> None:
     """Make `host` the host of both strangers, with the addresses of World and the crowd routed back."""
-    _attach(host, "eth0", (World.host4, World.host6), stranger, (World.stranger4, World.stranger6))
+    crowd4 = [f"{network} via {World.stranger4}" for network in _CROWD4]
+    routes = [*crowd4, f"{_CROWD6} via {World.stranger6}"]
+    _attach(host, "eth0", (World.host4, World.host6), stranger, (World.stranger4, World.stranger6), routes)
     _attach(host, "eth1", ("198.51.100.65", "2001:db8:2::1"), another, (World.another4, World.another6))
-    host.ip(
-        *(f"route add {network} via {World.stranger4}" for network in _CROWD4),
-        f"route add {_CROWD6} via {World.stranger6}",
-    )
 
 
 @contextlib.contextmanager
