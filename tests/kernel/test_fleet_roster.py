@@ -14,6 +14,8 @@ from portress.fleet.roster import at_store, keyholders
 from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.secret import to_base32
 
+pytestmark = pytest.mark.xdist_group("fleet_roster")  # one store for all of them
+
 SECRET = bytes(range(32))
 ANA = Keyholder("ana", ("ssh", "vpn"), b"the secret of ana---", "derived", 1924992000.0)
 BO = Keyholder("bo", ("ssh",), b"the secret of bo----")

@@ -14,6 +14,8 @@ from lab.etcd import PASSWORD, Etcd, etcd
 from portress.fleet.store import Access, Store
 from portress.fleet.wire import Compacted, Refused, StoreError, StoreFull
 
+pytestmark = pytest.mark.xdist_group("fleet_store")  # one store for all of them
+
 
 def access(store: Etcd, user: str | None = None) -> Access:
     return Access(store.urls, **store.files, user=user, password=PASSWORD if user else None)

@@ -22,6 +22,8 @@ from phone.server import serve
 from portress import control
 from portress.errors import Mistake
 
+pytestmark = pytest.mark.xdist_group("knock_page")  # one browser for all of them
+
 CONFIG = """\
 public: [tcp/443]
 doors:

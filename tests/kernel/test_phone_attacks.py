@@ -17,6 +17,7 @@ from phone.server import serve
 from portress.keyholders.keycard import fragment
 
 pytest_plugins = ["phone.fixtures"]
+pytestmark = pytest.mark.xdist_group("phone_attacks")  # one browser for all of them
 
 OTHER_SECRET = "GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ"  # RFC 6238, appendix B, in base32
 OVERRIDE = "\u202e"  # right-to-left override, UAX #9

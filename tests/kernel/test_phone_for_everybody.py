@@ -13,6 +13,7 @@ from phone.page import GERMAN, PAGE, PASSPHRASE, Phone, keycard
 from phone.tools import node_modules
 
 pytest_plugins = ["phone.fixtures"]
+pytestmark = pytest.mark.xdist_group("phone_for_everybody")  # one browser for all of them
 
 
 def test_it_speaks_the_browsers_language_and_the_chosen_one(chromium: Browser) -> None:

@@ -27,6 +27,7 @@ HTML = (FOLDER / "index.html").read_text(encoding="utf-8")
 NO_STORAGE = "Storage.prototype.getItem = Storage.prototype.setItem = () => { throw new Error('private'); };"
 
 pytest_plugins = ["phone.fixtures"]
+pytestmark = pytest.mark.xdist_group("phone_page")  # one browser for all of them
 
 
 # One file

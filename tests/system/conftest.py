@@ -4,23 +4,16 @@ from __future__ import annotations
 
 import os
 import tempfile
-from pathlib import Path
 
 import pytest
 
 from lab import NEEDS_ROOT
+from system import host  # noqa: F401 - what the run has made goes when the process that loads this ends
 from system.machine import Machines
 from system.root import debian
 
 # Where the machines' disks lie. /tmp may be in memory and without devices, as on Debian 13.
 tempfile.tempdir = os.environ.get("TMPDIR", "/var/tmp")
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """In several processes, the tests of one file stay in one: each process installs the package once."""
-    for item in items:
-        if item.path.parent == Path(__file__).parent:
-            item.add_marker(pytest.mark.xdist_group(item.path.stem))
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

@@ -1,6 +1,8 @@
 """A machine with the package on it: the .deb built once a run, installed once on a copy of the root.
 
 In: the root of `root.py`. Out: machines that boot with Portress installed as an administrator would have it.
+Tests that run in several processes share both: the first that wants one makes it, the others wait. They go
+when the process ends that started the tests.
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ from typing import Any, Final
 from lab import LabError, Namespace, sender
 from lab.portress import REPOSITORY
 from system.machine import Machine, Machines
-from system.root import debian
+from system.root import alone, debian
 
 _FOLDER: Final = "portress-installed-"
 KNOCKS: Final = ("tcp/4617", "udp/2953", "tcp/6381")
@@ -43,16 +45,32 @@ def config(stay: str = "8h", more: str = "") -> str:
     return CONFIG.format(stay=stay, more=more)
 
 
+def _run() -> int:
+    """The process that the whole run belongs to: with xdist the one that its workers are children of."""
+    return os.getppid() if "PYTEST_XDIST_WORKER" in os.environ else os.getpid()
+
+
+def _place() -> Path:
+    """What the run shares."""
+    folder = Path(tempfile.gettempdir(), f"{_FOLDER}{_run()}")
+    folder.mkdir(mode=0o700, exist_ok=True)
+    return folder
+
+
 @functools.cache
 def deb() -> Path:
     """The package, built from this tree."""
-    out = tempfile.mkdtemp(prefix="portress-deb-")
-    atexit.register(shutil.rmtree, out, ignore_errors=True)
-    words = [str(REPOSITORY / "scripts/build-deb"), out]
-    built = subprocess.run(words, capture_output=True, text=True, timeout=120)
-    if built.returncode:
-        raise LabError(f"scripts/build-deb: {built.stdout}{built.stderr}")
-    return Path(built.stdout.strip())
+    with alone(_place()):
+        out = _place() / "deb"
+        if not out.exists():
+            making = _place() / "making"
+            words = [str(REPOSITORY / "scripts/build-deb"), str(making)]
+            built = subprocess.run(words, capture_output=True, text=True, timeout=120)
+            if built.returncode:
+                raise LabError(f"scripts/build-deb: {built.stdout}{built.stderr}")
+            making.rename(out)
+    (package,) = out.iterdir()
+    return package
 
 
 def chroot(root: Path, *words: str) -> str:
@@ -66,14 +84,19 @@ def chroot(root: Path, *words: str) -> str:
 def _sweep() -> None:
     """Remove what runs that were killed have left."""
     for folder in Path(tempfile.gettempdir()).glob(f"{_FOLDER}*"):
-        maker = folder.name.removeprefix(_FOLDER).partition("-")[0]
-        if not Path("/proc", maker).exists():
-            _unmount(folder / "root")
-            shutil.rmtree(folder, ignore_errors=True)
+        if not Path("/proc", folder.name.removeprefix(_FOLDER)).exists():
+            _remove(folder)
 
 
-def _unmount(place: Path) -> None:
-    subprocess.run(["umount", "--lazy", place], check=False)
+def _remove(folder: Path) -> None:
+    for root in (*folder.glob("root"), *folder.glob("*/root")):
+        if root.is_mount():
+            subprocess.run(["umount", "--lazy", root], check=False)
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+if _run() == os.getpid():
+    atexit.register(lambda: _remove(_place()))
 
 
 @functools.cache
@@ -84,18 +107,25 @@ def installed(suite: str | None = None, *, full: bool = False) -> Machines:
     `full`, with them.
     """
     base = debian(suite) if suite is None or full else debian(suite, more=())
-    _sweep()
-    folder = Path(tempfile.mkdtemp(prefix=f"{_FOLDER}{os.getpid()}-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    package = deb()
+    folder = _place() / base.name
+    with alone(_place()):
+        if not (folder / "done").exists():
+            _sweep()
+            _remove(folder)  # what one that failed has left
+            _install(base, package, folder)
+            (folder / "done").touch()
+    return Machines(folder / "root")
+
+
+def _install(base: Path, package: Path, folder: Path) -> None:
     root, upper, work = (folder / name for name in ("root", "upper", "work"))
     for each in (root, upper, work):
-        each.mkdir()
+        each.mkdir(parents=True)
     options = f"lowerdir={base},upperdir={upper},workdir={work}"
     subprocess.run(["mount", "-t", "overlay", "overlay", "-o", options, root], check=True)
-    atexit.register(_unmount, root)
-    shutil.copy(deb(), root / "root/portress.deb")
+    shutil.copy(package, root / "root/portress.deb")
     chroot(root, "dpkg", "--install", "/root/portress.deb")
-    return Machines(root)
 
 
 def configure(machine: Machine, text: str) -> None:

@@ -122,7 +122,8 @@ def _settle(target: Path) -> None:
 
 
 @contextmanager
-def _alone(folder: Path) -> Iterator[None]:
+def alone(folder: Path) -> Iterator[None]:
+    """No other process is in here meanwhile with that folder."""
     with (folder / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         yield
@@ -135,7 +136,7 @@ def debian(suite: str | None = None, more: Sequence[str] = NEIGHBOURS) -> Path:
     recipe = "\n".join([suite, *packages, *OFF, inspect.getsource(_make), inspect.getsource(_settle)])
     CACHE.mkdir(parents=True, exist_ok=True)
     root = CACHE / f"{suite}-{hashlib.sha256(recipe.encode()).hexdigest()[:16]}"
-    with _alone(CACHE):
+    with alone(CACHE):
         for leftover in CACHE.glob("making-*"):
             shutil.rmtree(leftover)
         if not root.exists():

@@ -1,0 +1,34 @@
+"""In several processes, the longest tests begin first: what is left for the end is short.
+
+durations.txt has what took long once, beside the others: seconds and a test's name, from the list that
+scripts/test prints. A name that is not there any more does no harm.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+
+_OTHERS = 0.1  # seconds, of a test that is not in the list
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        return
+    lines = Path(__file__).with_name("durations.txt").read_text().splitlines()
+    took = {name: float(seconds) for seconds, name in (line.split(maxsplit=1) for line in lines)}
+    together = {item: _group(item) for item in items}
+    sums: dict[str, float] = defaultdict(float)
+    for item in items:
+        sums[together[item]] += took.get(item.nodeid, _OTHERS)
+    items.sort(key=lambda item: (-sums[together[item]], together[item]))
+
+
+def _group(item: pytest.Item) -> str:
+    """The tests of a group run in one process, one after the other."""
+    marker = item.get_closest_marker("xdist_group")
+    return item.nodeid if marker is None else str(marker.args[0])
