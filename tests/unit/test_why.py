@@ -22,6 +22,7 @@ from portress.keyholders.keyholder import Keyholder, Sheet
 from portress.knock import SECOND, UNSURE, Knock, Source
 from portress.ledger.ledger import Record
 from portress.run import status_answer as answers
+from portress.run.fellows import Alone
 from portress.run.in_force import InForce
 from portress.run.listener import Listener
 from portress.run.recent import Recent
@@ -72,7 +73,17 @@ class Daemon:
         books = SimpleNamespace(use=use)
         events = Events(lambda *_: None, self.clock)
         made: Any = Listener
-        self.listener = made(self.ears, now, nothing, nothing, books, events, self.clock, lambda _: None)
+        self.listener = made(
+            watcher=self.ears,
+            in_force=now,
+            doorkeeper=nothing,
+            table=nothing,
+            books=books,
+            events=events,
+            clock=self.clock,
+            admit=lambda _: None,
+            fellows=Alone(),
+        )
         self.listener._open = lambda _completed: None  # nobody is admitted here
         self.admissions: list[Admission] = []
 
