@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-_OTHERS = 0.1  # seconds, of a test that is not in the list
+_UNIT, _OTHERS = 0.02, 2.0  # seconds of a test that is not in the list
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -24,8 +24,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     together = {item: _group(item) for item in items}
     sums: dict[str, float] = defaultdict(float)
     for item in items:
-        sums[together[item]] += took.get(item.nodeid, _OTHERS)
-    items.sort(key=lambda item: (-sums[together[item]], together[item]))
+        other = _UNIT if item.path.parent.name == "unit" else _OTHERS
+        sums[together[item]] += took.get(item.nodeid, other)
+    items.sort(key=lambda item: -sums[together[item]])
 
 
 def _group(item: pytest.Item) -> str:
