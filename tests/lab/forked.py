@@ -14,6 +14,7 @@ from __future__ import annotations
 import array
 import contextlib
 import ctypes
+import faulthandler
 import gc
 import json
 import os
@@ -256,6 +257,7 @@ def _become(request: dict[str, Any], descriptors: list[int]) -> None:
             raise OSError(ctypes.get_errno(), "setns")
         for number, one in enumerate(descriptors[:3]):
             os.dup2(one, number)
+        faulthandler.enable(2)
         os.closerange(3, max(64, *descriptors) + 1)
         os.chdir(request["directory"])
         os.environ.clear()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
@@ -67,6 +68,30 @@ def test_an_admissions_end_is_written_to_the_row_of_its_beginning(tmp_path: Path
     with_rows = list(Ledger(tmp_path / "ledger.db", 2000.0).history())
     assert len(with_rows) == 20
     assert all(one.ending == "dismissed" and one.until == 1002.0 for one in with_rows)
+
+
+def test_the_ledger_is_closed_when_nothing_is_done_with_it_any_more(tmp_path: Path) -> None:
+    """A stop while it is pruned, or read at length: SQLite's memory must not go meanwhile."""
+    done: list[str] = []
+    begun, end = threading.Event(), threading.Event()
+
+    async def work(books: Books, ledger: Refusing) -> None:
+        def prune(_before: float) -> None:
+            begun.set()
+            end.wait(1)
+            done.append("pruned")
+
+        def close() -> None:
+            Ledger.close(ledger)
+            done.append("closed")
+
+        ledger.prune, ledger.close = prune, close  # type: ignore[assignment,method-assign]
+        task = asyncio.get_running_loop().create_task(books.prune(0.0))
+        await asyncio.to_thread(begun.wait)
+        asyncio.get_running_loop().call_soon(task.cancel)  # the loop ends without it, as the daemon's does
+
+    kept(tmp_path, work)
+    assert done == ["pruned", "closed"]
 
 
 def test_many_writes_at_once_cost_the_disk_few(tmp_path: Path) -> None:

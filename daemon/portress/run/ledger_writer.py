@@ -254,10 +254,10 @@ class Books:
         if self._writing is not None:
             await self._writing
         await self.settle()
+        self._thread.shutdown()  # what it still does with the file, pruning for example, comes to its end
         if self.ledger is not None:
             with contextlib.suppress(LedgerError):
                 self.ledger.close()
-        self._thread.shutdown()
 
     def _later(self, write: Write) -> None:
         """Have `write` done, after those before it; many that wait cost the disk one write."""
