@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from lab import World, tcp_state
+from lab import World, tcp_state, until
 from system.crowds import guest, strangers
 from system.host import admitted, await_admitted, config, host, knock, status
 from system.machine import Machine
@@ -132,5 +132,4 @@ def test_reloading_it_while_the_daemon_is_down_leaves_them_guarded_too() -> None
         machine.systemctl("start", "nftables.service")
         machine.systemctl("stop", "portress.service")
         machine.systemctl("reload", "nftables.service")
-        time.sleep(1)
-        assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
+        until(lambda: tcp_state(machine.stranger, machine.host4, 22) == "filtered")
