@@ -32,8 +32,11 @@ CLIENT = str(REPOSITORY / "scripts/portress-knock")
 class Terminal:
     """`portress begin` in a terminal of its own."""
 
-    def __init__(self, w: World, folder: Path, *words: str, ignored: bool = False) -> None:
-        """`ignored`: whoever starts it ignores SIGINT."""
+    def __init__(
+        self, w: World, folder: Path, *words: str, ignored: bool = False, ssh: str | None = None
+    ) -> None:
+        """`ignored`: whoever starts it ignores SIGINT. `ssh`: the connection it is run over (sshd(8),
+        SSH_CONNECTION)."""
         self.folder = folder
         self.text = ""
         self._seen = 0
@@ -45,6 +48,8 @@ class Terminal:
                 signal.signal(signal.SIGINT, signal.SIG_IGN)
             os.environ["TERM"] = "xterm"
             os.environ.pop("SSH_CONNECTION", None)
+            if ssh is not None:
+                os.environ["SSH_CONNECTION"] = ssh
             os.execvp("ip", ["ip", "netns", "exec", w.host.name, PROGRAM, "begin", *options(folder), *words])
 
     def until(self, words: str, seconds: float = 40) -> str:
@@ -91,7 +96,7 @@ def options(folder: Path) -> list[str]:
     ]  # fmt: skip
 
 
-def answer(t: Terminal, w: World, way: str = "4") -> None:
+def answer(t: Terminal, w: World, way: str = "4", alone: str = "n") -> None:
     """Every question but the last two."""
     t.until("separated by spaces")
     t.type("")
@@ -106,7 +111,7 @@ def answer(t: Terminal, w: World, way: str = "4") -> None:
     t.type("")
     if way in "14":
         t.until("connection only")
-        t.type("n")
+        t.type(alone)
     t.until("Write it?")
 
 
@@ -336,6 +341,28 @@ def test_begin_shows_the_firewall_and_how_strong_the_door_is(host: tuple[World, 
     assert f"expected {second}, got tcp/3" in " ".join(t.until("got tcp/3").split())
     os.kill(t.pid, signal.SIGINT)
     assert t.end() == 1
+
+
+def test_a_door_that_admits_the_connection_only_is_tried_and_kept_as_well(host: tuple[World, Path]) -> None:
+    """The default for ssh. Whoever runs begin over SSH can copy files for the time of the trial, for longer
+    than such a door's stay."""
+    w, folder = host
+    t = Terminal(w, folder, ssh=f"{w.another4} 40111 {w.host4} 22")
+    answer(t, w, "1", alone="y")
+    t.type("")
+    said = t.until("Listening")
+    assert f"You are connected from {w.another4}, admitted for 15m" in " ".join(said.split())
+    assert "admits: connection" in (folder / "portress.yaml").read_text()
+    status = json.loads(w.host.run([PROGRAM, "status", "--json", *options(folder)]).stdout)
+    (own,) = status["admissions"]
+    assert own["source"] == w.another4 and own["left"] > 600
+    knock = [sys.executable, CLIENT, str(folder / "ana.keycard"), "--relay", w.host4, "22"]
+    relay = w.stranger.popen(knock, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert relay.stdout is not None and relay.stdout.readline().startswith("SSH-2.0")
+    assert f"{w.stranger4} is connected, let in by a knock" in t.until("Keep it?", 90)
+    t.type("y")
+    assert t.end() == 0 and "Traceback" not in t.text
+    relay.kill()
 
 
 def test_behind_sudo_the_keycard_is_the_users_who_is_to_copy_it(host: tuple[World, Path]) -> None:

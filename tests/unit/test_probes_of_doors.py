@@ -133,11 +133,11 @@ def test_what_differs_is_not_said_as_one_and_each_service_keeps_its_command() ->
 @pytest.mark.parametrize(
     ("chains", "legacy", "told"),
     [
-        ([], (), "none: nothing else filters what comes in"),
+        ([], (), "none besides Portress"),
         (
             [("inet", "filter", "input", "input", "accept", False)],
             (),
-            "none: nothing else filters what comes in",
+            "none besides Portress",
         ),
         ([("inet", "filter", "input", "input", "drop", False)], (), "table inet filter, policy drop"),
         ([("inet", "firewalld", "filter_INPUT", "input", "accept", True)], (), "firewalld"),

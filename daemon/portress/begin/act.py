@@ -14,6 +14,7 @@ import shutil
 import subprocess
 import sys
 import time
+from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
 from typing import Final
@@ -21,6 +22,7 @@ from typing import Final
 from portress import files
 from portress.errors import Mistake
 from portress.keyholders.file import FILE
+from portress.knock import Source
 from portress.paths import Paths
 from portress.run.away import Away
 
@@ -149,7 +151,13 @@ class Begun:
             self._undo.callback(away.clear)
         self._undo.callback(verb, "unguard", paths=self.paths, check=False)
         said = verb("guard", "--trial", trial, paths=self.paths).stdout.splitlines()
-        return [line for line in said if not line.startswith(("No daemon runs", "On trial"))]
+        left_out = ("No daemon runs", "On trial", "You are connected from", "A login from")
+        return [line for line in said if not line.startswith(left_out)]
+
+    def admit(self, source: Source, doors: Iterable[str], period: str) -> None:
+        """Admit an address for the time of the trial, however short a stay is. Raises Mistake."""
+        for door in doors:
+            verb("admit", str(source), door, "--for", period, paths=self.paths)
 
     def start(self) -> None:
         """Have the daemon run. Raises Mistake if it does not answer within READY seconds."""

@@ -43,6 +43,11 @@ def said(line: dict[str, Any], why: str | None = None) -> str | None:
     return shown(f"{source}: {knock} {why}" if why else str(line["MESSAGE"]))
 
 
+def _source(line: dict[str, Any]) -> Source:
+    """The source of an event, without the port where one connection is admitted ("192.0.2.7 port 40111")."""
+    return Source.parse(str(line["PORTRESS_SOURCE"]).partition(" ")[0])
+
+
 class Followed:
     """Follows a daemon in a thread of its own."""
 
@@ -63,7 +68,7 @@ class Followed:
         if line.get("PORTRESS_VERDICT") != "missed":
             return None
         try:
-            told = control.ask(self._paths.socket, "why", source=line["PORTRESS_SOURCE"])
+            told = control.ask(self._paths.socket, "why", source=str(_source(line)))
         except Mistake:
             return None
         knocks = (one for one in reversed(told["knocks"]) if one["verdict"] == "missed")
@@ -97,7 +102,7 @@ def listen(
             if text is not None:
                 say(f"  {text}")
             if line.get("PORTRESS_EVENT") == "admitted":
-                admitted.add(Source.parse(str(line["PORTRESS_SOURCE"])))
+                admitted.add(_source(line))
         for peer in sorted(peers(services) - before, key=lambda one: (one.family, one.packed)):
             if any(peer.network.subnet_of(one.network) for one in admitted if one.family == peer.family):  # type: ignore[arg-type]
                 return peer

@@ -150,7 +150,7 @@ def _door(answers: Answers, one: Planned) -> list[str]:
     program = f"   # {one.shut.program}" if one.shut.program else ""
     connection = answers.connection and answers.way in ("rotating", "fixed")
     stay = "30s" if connection else _STAYS.get(one.name, "8h")
-    what = "to connect in" if connection else "then knock again"
+    what = "time to connect" if connection else "then knock again"
     return [
         f"  {one.name}:",
         f"    services: [{one.shut.service}]{program}",
@@ -177,7 +177,10 @@ def _opener(answers: Answers, one: Planned, admits: str) -> list[str]:
             "    # A phone's browser sends TCP only. Each sequence works once.",
             "    rotating: {pool: 10100-32767, protocols: [tcp], length: 4, gap: 30s}",
         ]
+    more = ["      length: 4, gap: 10s, admits: connection}"] if admits else []
     return [
         "    # Changes every 30 seconds, each sequence works once.",
-        f"    rotating: {{pool: 10100-32767, protocols: [tcp, udp], length: 4, gap: 10s{admits}}}",
+        "    rotating: {pool: 10100-32767, protocols: [tcp, udp],"
+        + ("" if more else " length: 4, gap: 10s}"),
+        *more,
     ]

@@ -110,11 +110,16 @@ def _guided(paths: Paths, card: Path | None, trial: int) -> None:
         begun.write(text, time.time())
         until = time.monotonic() + trial / SECOND
         said = _close(begun, trial)
-        say("\n".join(["", *said, f"The guard is on trial: removed in {spell(trial)} unless you keep it."]))
+        for source in host.here:
+            begun.admit(source, [one.name for one in planned], _short(trial))
+        said.append(f"The guard is on trial: removed in {spell(trial)} unless you keep it.")
+        say("\n".join(["", *said, *_of_yourself(host, trial)]))
         card = _enrol(begun, answers, planned, card)
         ears = Followed(paths)  # from here on: whoever knocks before the last line is printed is heard
         with working("checking this host (portress doctor)"):
-            found = findings(paths)
+            found = [
+                one for one in findings(paths) if "not loaded at boot" not in one
+            ]  # that comes with keeping
         say("\n".join(["", *how_strong(paths), *found]))
         away = not host.here
         click.echo("\n".join(["", *hand_over.commands(answers, planned, card, login_name(), away=away), ""]))
@@ -126,6 +131,17 @@ def _guided(paths: Paths, card: Path | None, trial: int) -> None:
             raise Mistake("not kept: everything was restored")
         say("\n".join(begun.keep()))
     say("\nportress status shows who is in; portress why SOURCE, why somebody is not.")
+
+
+def _of_yourself(host: look.Host, trial: int) -> list[str]:
+    """That you are admitted, and what follows."""
+    if not host.here:
+        return []
+    you = " and ".join(str(one) for one in host.here)
+    return [
+        f"You are connected from {you}, admitted for {spell(trial)} so that you can copy files. A login from "
+        "there proves nothing: knock from another network, or watch below what becomes of your knocks."
+    ]
 
 
 def _close(begun: Begun, trial: int) -> list[str]:

@@ -119,7 +119,7 @@ def facts(tables: Tables) -> Iterator[Fact]:
     if tables.legacy:
         filters[f"iptables-legacy (tables {', '.join(tables.legacy)})"] = False
     told = [f"{name}{', policy drop' if drops else ''}" for name, drops in filters.items()]
-    yield Fact("firewall", "; ".join(told) or "none: nothing else filters what comes in")
+    yield Fact("firewall", "; ".join(told) or "none besides Portress")
 
 
 def _firewall(tables: Tables, chain: RuleChain) -> str:
