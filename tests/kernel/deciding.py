@@ -10,8 +10,7 @@ from collections.abc import Iterable, Sequence
 
 from lab import Namespace
 from portress.config.model import Config
-from portress.guard import contents, decide
-from portress.guard.language import source
+from portress.guard import contents, decide, judging
 from portress.knock import SECOND, Expected
 from portress.sequence import edges
 from portress.sequence.edges import Edges, Numbering, Terms, Until
@@ -27,7 +26,7 @@ def terms(config: Config, until: Until = None, used: Iterable[Expected] = ()) ->
         until=lambda one: None if one.step is None else until,
         used=lambda one: one in gone,
         chains=frozenset(one.chain for one in decide.openers(config)),
-        plain=decide.plain(config),
+        plain=judging.plain(config),
         spent_for=decide.spent_for(config),
     )
 
@@ -44,6 +43,7 @@ def numbered(
 
 def text(config: Config, held: Edges, room: int = 0) -> str:
     """The whole table as text."""
+    sought = judging.among_ports({knock & 0xFFFF for _, knock in held.next})
     elements = contents.elements(contents.contents(held), 0)
     lines = [f"table {TABLE} {{", "  counter came { }"]
     lines += [f"  counter {name} {{ }}" for name in decide.COUNTERS]
@@ -54,9 +54,7 @@ def text(config: Config, held: Edges, room: int = 0) -> str:
     for door in config.doors:
         for family, address in ((4, "ipv4_addr"), (6, "ipv6_addr")):
             lines.append(f"  set {door}_{family} {{ type {address}; size 65536; flags dynamic,timeout; }}")
-            lines.append(f"  set left.{door}_{family} {{ type {address}; size 65536; flags dynamic; }}")
-    for name, rules in decide.chains(config).items():
-        rules = [*_taken_down(config, name), *rules]
+    for name, rules in decide.chains(config, (), sought).items():
         lines += [f"  chain {name} {{", *(f"    {rule}" for rule in rules), "  }"]
     ports = [f"tcp . {door.services[0].first}" for door in config.doors.values()]
     lines += [
@@ -68,19 +66,11 @@ def text(config: Config, held: Edges, room: int = 0) -> str:
         "    meta l4proto tcp tcp flags & (fin | syn | rst | ack) != syn accept",
         "    meta l4proto != { tcp, udp } accept",
         "    counter name came",
-        *(f"    {rule}" for rule in decide.tail()),
+        *(f"    {rule}" for rule in judging.tail(config, sought)),
         "  }",
         "}",
     ]
     return "\n".join(lines) + "\n"
-
-
-def _taken_down(config: Config, chain: str) -> list[str]:
-    """In the chain that reports who leaves a door, in place of the daemon: who it is goes to `left.DOOR`."""
-    for door in config.doors:
-        if chain in (f"leave_{door}", f"claimed_leave.{door}"):
-            return [f"add @left.{door}_{family} {{ {source(config, family)} }}" for family in (4, 6)]
-    return []
 
 
 def held(ns: Namespace, name: str) -> dict[str, str]:

@@ -111,10 +111,11 @@ def judged(
 def by_kernel(w: World, config: Config) -> set[tuple[str, str]]:
     return {
         (source, name)
-        for door in config.doors
-        for name in (door, f"left.{door}")
+        for door in config.doors.values()
+        for name, held in ((door.name, door.name), (f"left.{door.name}", f"{door.name}.left"))
+        if held == door.name or door.leaving or door.leaving_fixed
         for family in (4, 6)
-        for source in deciding.held(w.host, f"{name}_{family}")
+        for source in deciding.held(w.host, f"{held}_{family}")
     }
 
 

@@ -12,12 +12,12 @@ import time
 from collections.abc import Iterator
 from datetime import datetime
 
-from lab import Daemon, crowd, daemon, sender, tcp_state, until, world
+from lab import Daemon, World, crowd, daemon, sender, tcp_state, until, world
 from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.keyholders.secret import to_base32
 from portress.knock import SECOND
-from portress.sequence.rotating import derive
+from portress.sequence.rotating import derive, leaving
 
 KNOCKS = ["tcp/4617", "udp/2953", "tcp/6381"]
 CONFIG = """
@@ -114,6 +114,49 @@ def test_where_reports_were_lost_status_history_and_metrics_are_right_again() ->
         d.wait_for(f"{w.stranger4} admitted to ssh")
 
 
+LEAVING = """
+doors:
+  ssh:
+    services: [tcp/22]
+    stay: 1h
+    leaving: {knocks: [udp/3571, tcp/7193], replayable: true}
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 30s}
+  vpn:
+    services: [tcp/1194]
+    stay: 1h
+    leaving: true
+    rotating: {pool: 20000-30000, protocols: [tcp, udp], length: 4, gap: 10s, skew: 1}
+"""
+
+
+def test_who_left_while_reports_were_lost_is_out_all_the_same_and_nobody_else() -> None:
+    """By a fixed and by a rotating sequence. Somebody who came back since stays, and so does an admission
+    that is not the keyholder's who left there."""
+    with (
+        world() as w,
+        daemon(w.host, LEAVING, keyholders=KEYHOLDERS) as d,
+        sender(w.stranger) as send,
+    ):
+        knocks = sequence()
+        out = [str(one) for one in leaving(SECRET, "vpn", RULE, int(time.time()) // STEP).knocks]
+        send.knocks(w.stranger4, w.host4, knocks)
+        for source in (w.stranger4, "192.0.2.7", "192.0.2.8", "192.0.2.9"):
+            send.knocks(source, w.host4, KNOCKS)
+        d.verb("admit", "192.0.2.10", "vpn")
+        until(lambda: len(d.status()["admissions"]) == 6)
+        with deaf(d):
+            for source in crowd(300):
+                send.knock(source, w.host4, KNOCKS[0])
+            send.knocks(w.stranger4, w.host4, out)
+            for source in ("192.0.2.7", "192.0.2.8", "192.0.2.10"):
+                send.knocks(source, w.host4, ["udp/3571", "tcp/7193"])
+            send.knocks("192.0.2.8", w.host4, KNOCKS)
+        stays = {(w.stranger4, "ssh"), ("192.0.2.8", "ssh"), ("192.0.2.9", "ssh"), ("192.0.2.10", "vpn")}
+        until(lambda: {(one["source"], one["door"]) for one in d.status()["admissions"]} == stays, 10)
+        assert tcp_state(w.stranger, w.host4, 1194) == "filtered"
+        assert d.log.count("ended: left") == 2
+
+
 def test_a_full_record_of_uses_admits_nobody_and_is_told() -> None:
     with (
         world() as w,
@@ -133,6 +176,58 @@ def test_a_full_record_of_uses_admits_nobody_and_is_told() -> None:
         assert d.status()["admissions"] == []
         send.knocks(w.stranger4, w.host4, KNOCKS)
         d.wait_for(f"{w.stranger4} admitted to ssh")
+
+
+PRIORITIES = """
+table inet marking {
+  counter kept { }
+  chain before {
+    type filter hook prerouting priority -299;
+    meta priority set 1:20
+  }
+  chain after {
+    type filter hook prerouting priority -140; policy accept;
+    meta priority 1:20 counter name kept
+  }
+}
+"""
+
+
+def counted(w: World, name: str, table: str = "portress") -> int:
+    told = json.loads(w.host.run(["nft", "-j", "list", "counter", "inet", table, name]).stdout)
+    return int(next(one["counter"]["packets"] for one in told["nftables"] if "counter" in one))
+
+
+def test_where_the_host_gives_every_packet_a_priority_knocks_count_however_many_come() -> None:
+    """Hundreds of sources within a second, among packets that are no knocks; each packet keeps its own."""
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        w.host.nft(PRIORITIES)
+        sources = [*crowd(200), *crowd(200, 6)]
+        for source in sources:
+            host = w.host6 if ":" in source else w.host4
+            send.knocks(source, host, [KNOCKS[0], KNOCKS[1], KNOCKS[0], KNOCKS[2], "tcp/9999"])
+        until(lambda: len(d.status()["admissions"]) == len(sources), 10)
+        assert counted(w, "priorities_full") == 0
+        assert counted(w, "kept", "marking") >= 5 * len(sources)
+
+
+def test_where_no_priority_can_be_kept_a_packet_is_no_knock_and_keeps_its_own() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        for first in range(16):
+            some = ", ".join(f"10.{first}.{at >> 8}.{at & 255} timeout 1h : 7" for at in range(4096))
+            w.host.nft(f"add element inet portress priorities_4 {{ {some} }}")
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        d.wait_for(f"{w.stranger4} admitted to ssh")  # without a priority nothing is to be kept
+        w.host.nft(PRIORITIES)
+        kept = counted(w, "kept", "marking")
+        send.knocks("192.0.2.7", w.host4, KNOCKS)
+        send.knocks("192.0.2.8", w.host4, KNOCKS)
+        until(lambda: counted(w, "priorities_full") == 6)
+        assert counted(w, "kept", "marking") >= kept + 6
+        d.wait_for("packet", "not judged: no room to keep the priority that the host gave")
+        send.knocks(w.stranger6, w.host6, KNOCKS)  # the other family has room of its own
+        d.wait_for("admitted to ssh", "2001:db8:1:")
+        assert len(d.status()["admissions"]) == 2
 
 
 def test_first_knocks_that_come_too_fast_have_a_second_and_keep_nobody_out() -> None:

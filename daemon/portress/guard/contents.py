@@ -15,13 +15,16 @@ from portress.knock import PROTOCOL_NAMES
 from portress.sequence.edges import Edges, Until
 
 VERDICTS: Final = ("ends", "stays", "checks")
-MAPS: Final = ("next", "right", "ends", "stays", "checks", "slower", "claims")
+MAPS: Final = ("next", "ends", "stays", "checks", "slower", "claims")
+# In what an edge leads to: something ends at that node; it is none, the knock was got right on the way there.
+END: Final = 0x80000000
+AGAIN: Final = 0x40000000
 
 Items = dict[bytes, tuple[bytes, Until]]  # key -> data, until when (unix ms)
 Contents = dict[str, Items]  # by map
-_NOTHING: Final[tuple[bytes, Until]] = (b"", None)
 One = TypeVar("One")
 _NODE: Final = Struct("=I").pack
+_RIGHT: Final[tuple[bytes, Until]] = (_NODE(AGAIN), None)
 
 
 def staying(gap: int, mixed: bool, first: bool) -> str:
@@ -49,11 +52,10 @@ def contents(edges: Edges, like: Contents | None = None) -> Contents:
         if name == "next":
             for edge in _drained(edges.next):
                 beyond, until = edges.next.pop(edge)
-                new[edge_key(*edge)] = (_NODE(beyond), until)
-        elif name == "right":
+                new[edge_key(*edge)] = (_NODE(_led(edges, beyond)), until)
             right = _drained(edges.right)
             edges.right.clear()
-            new.update((edge_key(*edge), _NOTHING) for edge in right)
+            new.update((edge_key(*edge), _RIGHT) for edge in right)
         elif name == "ends":
             for node, (how, chain) in edges.ends.items():
                 new[_NODE(node)] = item(f"{how} {chain}", edges.over.get(node))
@@ -63,10 +65,12 @@ def contents(edges: Edges, like: Contents | None = None) -> Contents:
                 new[_NODE(node)] = item(f"goto {chain}")
         elif name == "checks":
             for node, (gap, twin) in edges.checks.items():
-                new[_NODE(node)] = item(f"jump {checking(gap, twin)}")
+                new[_NODE(_led(edges, node))] = item(f"jump {checking(gap, twin)}")
+        elif name == "slower":
+            for node, other in edges.slower.items():
+                new[_NODE(_led(edges, node))] = (_NODE(_led(edges, other)), None)
         else:
-            pairs = edges.slower if name == "slower" else edges.claims
-            new.update((_NODE(node), (_NODE(other), None)) for node, other in pairs.items())
+            new.update((_NODE(node), (_NODE(other), None)) for node, other in edges.claims.items())
         if like is not None:
             found[name] = _shared(new, like.get(name, {}))
     return found
@@ -89,6 +93,21 @@ def _shared(new: Items, old: Items) -> Items:
     shared = {key: one for key, one in old.items() if new.get(key) == one}
     shared.update((key, one) for key, one in new.items() if key not in shared)
     return shared
+
+
+def _led(edges: Edges, node: int) -> int:
+    """A node as what edges lead to."""
+    return node | END if node in edges.ends else node
+
+
+def led_to(data: bytes) -> int | None:
+    """The node that an edge leads to; None if it leads nowhere, for the knock was got right before."""
+    return None if number_of(data) == AGAIN else node_of(data)
+
+
+def node_of(data: bytes) -> int:
+    """The node that an edge leads to, alone."""
+    return number_of(data) & ~END
 
 
 def edge_key(node: int, knock: int) -> bytes:

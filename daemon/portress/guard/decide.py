@@ -3,10 +3,10 @@
 In: the configuration. Out: nft text for the sets, maps and chains, and what goes at the end of the chain that
 every knock comes to. What the maps hold comes from `sequence/edges.py`.
 
-    at_4, at_6      source -> node: where a caller is after the first knock; the element lives for the gap
-    further_4 _6    the same after further knocks: a flood of first knocks takes no room from those
-    next            node . protocol . port -> node: the right next knock (node 0: nobody stands there yet)
-    right           node . protocol . port: knocks got right on the way there, which change nothing (rule 4)
+    at_4, at_6      source -> node: every caller, and where it was after the first knock; lives for the gap
+    further_4 _6    where it is after further knocks: a flood of first knocks takes no room from those
+    next            node . protocol . port -> node: the right next knock (node 0: nobody stands there yet),
+                    and END where something ends; or AGAIN: got right on the way there, it changes nothing
     ends            node -> the chain of what it opens: `goto`, or `jump` where a longer sequence goes on
     stays           node -> the chain that lets the caller stay there, where that is not the usual one
     within.MS_4 _6  sources whose last right knock is no longer ago than MS, where sequences with different
@@ -16,10 +16,12 @@ every knock comes to. What the maps hold comes from `sequence/edges.py`.
     claims, spent   end node -> the number by which its use is claimed, where that is another; numbers claimed
     DOOR.longer_4   sources admitted for longer than the door's stay, until no more than that is left: a knock
     DOOR.longer_6   does not shorten it
+    DOOR.left_4 _6  sources that completed a leaving sequence of the door lately, should the report be lost
     callers_4 _6    who was a caller until a moment ago: their late knocks are reported
 
 The register between the look-ups is the packet's priority, which is 0 where nobody has set one; where
-somebody has, it is kept by processor meanwhile and put back. No mark is touched.
+somebody has, it is kept by source meanwhile and put back. No mark is touched. How a knock is judged is in
+`judging.py`.
 
 A use is claimed, and the door opened, in the packet that completes the sequence: `limit rate 1/week burst 1`
 lets one packet a number through, on however many processors at once. What finds no room opens nothing.
@@ -32,7 +34,7 @@ opened by its place in `openers`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from itertools import combinations, product
 from typing import Final
 
@@ -42,7 +44,8 @@ from portress.clock import STEP
 from portress.config.model import Config
 from portress.guard import hours, one_connection
 from portress.guard.contents import MAPS, VERDICTS, Contents, checking, contents, elements, staying
-from portress.guard.language import ADDRESS, KNOCK, SADDR, Chain, Part, Set, no_knocks, source
+from portress.guard.judging import EDGE, NODE, both, gaps, plain, stay, tail, ways
+from portress.guard.language import ADDRESS, SADDR, Chain, Part, Set
 from portress.knock import SECOND
 from portress.sequence.edges import ASK, BARRED, LEAVE, MILLISECOND, ONE, USED, Numbering, Terms, build
 from portress.sequence.fixed import expected as fixed_sequences
@@ -50,15 +53,13 @@ from portress.sequence.trie import Trie
 from portress.verdict import Report
 
 LONGER: Final = ".longer_"
-EDGE: Final = f"meta priority . {KNOCK}"
-NODE: Final = "meta priority"
+LEFT: Final = ".left_"
+LEFT_FOR: Final = 600  # s that it is noted who left: longer than the daemon may not have heard of it
 MARGIN: Final = 2 * SECOND  # ns that a late knock is reported after the gap
 SPENT_SIZE: Final = 65536
 FEW: Final = 4  # doors that share a base: what any of them open together has a chain of its own
 EDGES: Final = 1 << 20
 PRIORITIES: Final = 65536
-HURRIED: Final = 1000  # ms that a first knock above the rate has for the second
-FIRST_RATE: Final = 5000  # first knocks a second that have the whole gap, at the most
 ROOM: Final = 6  # times `callers`: room for first knocks that have the short time, too
 MANY: Final = 1 << 17
 TOLD: Final = 500  # reports a second of one kind, in the long run
@@ -92,20 +93,6 @@ class Opener:
     leaves: bool = False
 
 
-def gaps(config: Config) -> list[int]:
-    """The pauses (ms) that the configuration's sequences allow, the longest first."""
-    found = {gap // MILLISECOND for door in config.doors.values() for gap in door.gaps}
-    return sorted(found or {config.longest_gap // MILLISECOND}, reverse=True)
-
-
-def plain(config: Config) -> int:
-    """The pause (ms) of most nodes: the first rotating door's, or the longest."""
-    for door in config.doors.values():
-        for rule in door.by_time.values():
-            return rule.gap // MILLISECOND
-    return gaps(config)[0]
-
-
 def room(config: Config) -> int:
     """How many callers the kernel remembers."""
     return ROOM * config.callers
@@ -116,15 +103,6 @@ def followed(config: Config) -> int:
     if config.decide == "daemon":
         return config.callers
     return max(config.callers, min(room(config), MANY))
-
-
-def unhurried(config: Config) -> str:
-    """The limit below which first knocks have the whole gap: a quarter of `callers` within the longest, as
-    many at once. In a flood nearly all of them are forged: the room is for those that have a second."""
-    a_minute = min(FIRST_RATE * 60, max(1, config.callers * 15_000 // gaps(config)[0]))
-    burst = max(1, config.callers // 4)
-    rate = f"{a_minute // 60}/second" if a_minute >= 60 else f"{a_minute}/minute"
-    return f"limit rate {rate} burst {burst} packets"
 
 
 def spent_for(config: Config) -> int:
@@ -161,9 +139,9 @@ def openers(config: Config) -> list[Opener]:
     return [*found, Opener(BARRED, (), True)]
 
 
-def part(config: Config) -> Part:
+def part(config: Config, uncounted: Iterable[str]) -> Part:
     """The part of the guard that decides. Its maps hold the sequences that stay the same; what rotates comes
-    to them later, and they keep it over a reload."""
+    to them later, and they keep it over a reload. `uncounted`: what tells packets that count for nothing."""
     held = elements(fixed(config), 0)
     return Part(
         counters=COUNTERS,
@@ -171,8 +149,8 @@ def part(config: Config) -> Part:
             Set(name, spec, "map" if is_map(name) else "set", size, tuple(held.get(name, ())), steady=False)
             for name, (size, spec) in living(config).items()
         ),
-        chains=tuple(Chain(name, tuple(rules)) for name, rules in chains(config, no_knocks(config)).items()),
-        rules=tuple(tail()),
+        chains=tuple(Chain(name, tuple(rules)) for name, rules in chains(config, uncounted).items()),
+        rules=tuple(tail(config)),
         checks=True,
     )
 
@@ -193,28 +171,29 @@ def living(config: Config) -> dict[str, tuple[int, tuple[str, str]]]:
             found[f"{name}_{family}"] = (size, (f"typeof {saddr} : {NODE}", timed))
         for name in ("callers", *(f"within.{gap}" for gap in gaps(config)[1:])):
             found[f"{name}_{family}"] = (whole, (f"typeof {saddr}", timed))
-        for door in config.doors:
-            spec = (f"type {ADDRESS[family]}", timed)
-            found[f"{door}{LONGER}{family}"] = (2 * config.admissions, spec)
+        spec = (f"type {ADDRESS[family]}", timed)
+        for door in config.doors.values():
+            found[f"{door.name}{LONGER}{family}"] = (2 * config.admissions, spec)
+            if door.leaving or door.leaving_fixed:
+                found[f"{door.name}{LEFT}{family}"] = (config.admissions, spec)
     # With timeouts, the kernel takes the kind of map that grows with what it holds.
-    found["next"] = (EDGES, (f"typeof {EDGE} : {NODE}", "flags timeout"))
-    found["right"] = (4 * EDGES, (f"typeof {EDGE}", "flags timeout"))
+    found["next"] = (5 * EDGES, (f"typeof {EDGE} : {NODE}", "flags timeout"))
     found |= dict.fromkeys(VERDICTS, (EDGES, (f"typeof {NODE} : verdict", "flags timeout")))
     found |= dict.fromkeys(("slower", "claims"), (EDGES, (f"typeof {NODE} : {NODE}", "flags timeout")))
-    return found | {"priorities": (PRIORITIES, (f"typeof meta cpu : {NODE}", "flags dynamic"))}
+    return found | {
+        f"priorities_{family}": (PRIORITIES, (f"typeof {saddr} : {NODE}", timed))
+        for family, saddr in SADDR.items()
+    }
 
 
 def is_map(name: str) -> bool:
     """Whether that is a map and no set."""
-    return name.startswith(("at_", "further_")) or name == "priorities" or (name in MAPS and name != "right")
+    return name.startswith(("at_", "further_", "priorities_")) or name in MAPS
 
 
-def tail() -> list[str]:
-    """The last rules of the chain that every knock comes to."""
-    return [f"{NODE} != 0 goto keeping", "jump knock", f"{NODE} set 0"]
-
-
-def chains(config: Config, uncounted: Iterable[str] = ()) -> dict[str, list[str]]:
+def chains(
+    config: Config, uncounted: Iterable[str] = (), sought: Sequence[str] | None = None
+) -> dict[str, list[str]]:
     """Every chain with its rules, those first that others go to. `uncounted`: what tells packets that count
     for nothing; it is asked of those alone that would count otherwise, which are few."""
     found = _telling(config.group)
@@ -228,8 +207,8 @@ def chains(config: Config, uncounted: Iterable[str] = ()) -> dict[str, list[str]
         wait = f"timeout {door.stay // SECOND}s"
         found[f"admit_{door.name}"] = [
             *hours.asked(door),
-            *_both(config, f"{{source}} @{door.name}{LONGER}{{family}} return"),
-            *_both(config, f"update @{door.name}_{{family}} {{{{ {{source}} {wait} }}}} return"),
+            *both(config, f"{{source}} @{door.name}{LONGER}{{family}} return"),
+            *both(config, f"update @{door.name}_{{family}} {{{{ {{source}} {wait} }}}} return"),
             *full,
         ]
         if door.by_connection:
@@ -238,24 +217,14 @@ def chains(config: Config, uncounted: Iterable[str] = ()) -> dict[str, list[str]
     found[USED] = [f"goto tell_{Report.REFUSED}"]
     for number, one in enumerate(openers(config)):
         found |= _opening(config, one, number)
-    for gap in gaps(config):
-        late = f"timeout {gap + MARGIN // MILLISECOND}ms"
-        known = _both(config, f"update @callers_{{family}} {{{{ {{source}} {late} }}}}")
-        found[f"begun_{gap}"] = [*known, f"goto tell_{Report.BEGUN}"]
-        found[f"stayed_{gap}"] = [*known, f"goto tell_{Report.MOVED}"]
-        for mixed, first in product((False, True), repeat=2):
-            then = f"goto {'begun' if first else 'stayed'}_{gap}"
-            found[staying(gap, mixed, first)] = _stay(config, gap, then, mixed=mixed, first=first)
+    for gap, mixed, first in product(gaps(config), (False, True), (False, True)):
+        known = gap + MARGIN // MILLISECOND
+        found[staying(gap, mixed, first)] = stay(config, gap, mixed=mixed, first=first, known=known)
     for gap in gaps(config)[1:]:
-        within = _both(config, f"{{source}} @within.{gap}_{{family}} return")
+        within = both(config, f"{{source}} @within.{gap}_{{family}} return")
         found[checking(gap, False)] = [*within, f"{NODE} set 0"]
         found[checking(gap, True)] = [*within, f"{NODE} set {NODE} map @slower"]
-    return found | _ways(config, [f"{one} return" for one in uncounted])
-
-
-def _both(config: Config, rule: str) -> list[str]:
-    """The rule for both families."""
-    return [rule.format(family=family, source=source(config, family)) for family in SADDR]
+    return found | ways(config, [f"{one} return" for one in uncounted], sought)
 
 
 def _log(report: Report, group: int, number: int = 0) -> str:
@@ -280,7 +249,10 @@ def _telling(group: int) -> dict[str, list[str]]:
 
 
 def _opening(config: Config, one: Opener, number: int) -> dict[str, list[str]]:
-    admit = [f"jump admit_{ONE if one.one_connection else ''}{door}" for door in one.doors if not one.leaves]
+    admit = [f"jump admit_{ONE if one.one_connection else ''}{door}" for door in one.doors]
+    if one.leaves:
+        left = f"{one.doors[0]}{LEFT}{{family}} {{{{ {{source}} timeout {LEFT_FOR}s }}}}"
+        admit = both(config, f"update @{left}")
     if not one.rotating:
         report = Report.LEFT if one.leaves else Report.OPENED
         told = f"{_limit(TOLD_OPEN)} {_log(report, config.group, number)} return"
@@ -298,94 +270,3 @@ def _opening(config: Config, one: Opener, number: int) -> dict[str, list[str]]:
             f"goto {USED}",
         ],
     }
-
-
-def _stay(config: Config, gap: int, then: str, *, mixed: bool, first: bool) -> list[str]:
-    """The caller stays at the node for `gap` ms, if there is room. What was deleted takes up room until the
-    kernel has cleared it away, some seconds later."""
-    rules = []
-    for shorter in (one for one in gaps(config)[1:] if mixed and one < max(gap, HURRIED + 1)):
-        rules += _both(
-            config, f"update @within.{shorter}_{{family}} {{{{ {{source}} timeout {shorter}ms }}}}"
-        )
-    places = f"{'at' if first else 'further'}_{{family}}"
-    rules += _both(config, f"add @{places} {{{{ {{source}} timeout {gap}ms : {NODE} }}}} {then}")
-    return [*rules, 'counter name "callers_full"']
-
-
-def _ways(config: Config, checks: list[str]) -> dict[str, list[str]]:
-    """The way of a knock, told from its end."""
-    return {**_moving(config, checks), **_judging(config, checks), **_KEEPING}
-
-
-def _gone(config: Config) -> list[str]:
-    gone = (f"delete @{name}_{{family}} {{{{ {{source}} : {NODE} }}}}" for name in ("at", "further"))
-    return [rule for one in gone for rule in _both(config, one)]
-
-
-def _moving(config: Config, checks: list[str]) -> dict[str, list[str]]:
-    """Where a caller stands after a right knock."""
-    least, several = min(HURRIED, gaps(config)[-1]), len(gaps(config)) > 1
-    move = f"{NODE} set {EDGE} map @next"
-    return {
-        "begin": [f"{NODE} vmap @stays", f"goto {staying(plain(config), False, True)}"],
-        "stay": [f"{NODE} vmap @stays", f"goto {staying(plain(config), False, False)}"],
-        "start": [
-            move,
-            f"{NODE} vmap @ends",
-            f"{unhurried(config)} goto begin",
-            'counter name "hurried"',
-            *_stay(config, least, f"goto tell_{Report.BEGUN}", mixed=several, first=True),
-        ],
-        "new": [*checks, "goto start"],
-        "too_late": [*checks, f"goto tell_{Report.LATE}"],
-        "first": [
-            f"{EDGE} @next goto new",
-            *_both(config, "{source} @callers_{family} goto too_late"),
-        ],
-        "anew": [f"jump tell_{Report.ANEW}", "goto start"],
-        "move": [
-            move,
-            *_gone(config),
-            *([f"{NODE} vmap @checks"] * (len(gaps(config)) - 1)),
-            *([f"{NODE} 0 goto first"] if several else []),
-            f"{NODE} vmap @ends",
-            "goto stay",
-        ],
-    }
-
-
-def _judging(config: Config, checks: list[str]) -> dict[str, list[str]]:
-    """What a knock is: right, repeated or a miss."""
-    return {
-        "caller": [
-            *checks,
-            f"{EDGE} @right goto tell_{Report.AGAIN}",
-            f"{EDGE} @next goto move",
-            *_gone(config),
-            f"{NODE} set 0",
-            f"{EDGE} @next goto anew",
-            f"goto tell_{Report.MISSED}",
-        ],
-        "knock": [
-            *_both(config, f"{NODE} set {{source}} map @at_{{family}}"),
-            *_both(config, f"{NODE} set {{source}} map @further_{{family}}"),
-            f"{NODE} 0 goto first",
-            "goto caller",
-        ],
-    }
-
-
-_KEEPING: Final = {
-    "kept": [
-        f"{NODE} set 0",
-        "jump knock",
-        f"{NODE} set 0",
-        f"{NODE} set meta cpu map @priorities",
-    ],
-    "keeping": [
-        f"delete @priorities {{ meta cpu : {NODE} }}",
-        f"add @priorities {{ meta cpu : {NODE} }} goto kept",
-        'counter name "priorities_full"',
-    ],
-}

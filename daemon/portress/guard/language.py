@@ -65,11 +65,12 @@ class Part:
 def no_knocks(config: Config) -> list[str]:
     """What tells packets that count for nothing, of all first packets.
 
-    What is not for the host itself; a header whose data offset is out of range, or a wrong checksum, which no
-    host takes for a first packet; and those who are shunned.
+    What is not for the host itself; and those who are shunned, where anybody can be.
     """
+    if config.misses is None:
+        return ["fib daddr type != local"]
     shunned = (f"{source(config, family)} @shunned_{family}" for family in SADDR)
-    return ["fib daddr type != local", "ct state invalid", *shunned]
+    return ["fib daddr type != local", *shunned]
 
 
 def source(config: Config, family: int) -> str:

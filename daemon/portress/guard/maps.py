@@ -114,12 +114,12 @@ class Maps:
 
     def part_way(self) -> list[tuple[bytes, int, int]]:
         """The callers: source, node, ms that its state has left."""
-        return [
-            (one.key, number_of(one.data), one.left)
-            for family in (4, 6)
-            for name in ("at", "further")
-            for one in elements.read_map(TABLE, f"{name}_{family}")
-        ]
+        found: dict[bytes, tuple[int, int]] = {}
+        for name in ("at", "further"):  # all are in the first; in the second, it is the one that counts
+            for family in (4, 6):
+                listed = elements.read_map(TABLE, f"{name}_{family}")
+                found |= {one.key: (number_of(one.data), one.left) for one in listed}
+        return [(key, *one) for key, one in found.items()]
 
     def stands_at(self, packed: bytes) -> int | None:
         """The node where a source is, None if it is no caller. Raises OSError."""

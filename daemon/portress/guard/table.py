@@ -22,20 +22,13 @@ from portress.guard import connections, elements, hours, listing, membership, sa
 from portress.guard.continuing import Session
 from portress.guard.continuing import lines as continuing_lines
 from portress.guard.elements import ElementChanges
+from portress.guard.gate import DISMISSED_FOR, dismissed_set
 from portress.guard.language import FAMILY, OWNED, TABLE, Chain, removal, replacement
 from portress.guard.libnftables import Nft, in_a_line
 from portress.guard.listing import Listing
 from portress.guard.maps import Maps
 from portress.guard.report import FULL
-from portress.guard.ruleset import (
-    DISMISSED_FOR,
-    TWIN,
-    Ruleset,
-    admission_set,
-    dismissed_set,
-    door_set,
-    render,
-)
+from portress.guard.ruleset import TWIN, Ruleset, admission_set, door_set, render
 from portress.guard.sessions import Sessions
 from portress.guard.timed import Entry, entries, places, split, timed_parts, with_room, without_kept
 from portress.knock import SECOND, WHOLE, Source

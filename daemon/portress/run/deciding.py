@@ -13,8 +13,8 @@ from attrs import astuple, define, field, frozen
 
 from portress import hours
 from portress.clock import STEP
-from portress.guard import decide, upkeep
-from portress.guard.contents import Contents, contents, edge_of, node_key, number_of
+from portress.guard import decide, judging, upkeep
+from portress.guard.contents import Contents, contents, edge_of, led_to, node_key, node_of
 from portress.guard.elements import ElementChanges
 from portress.guard.language import TABLE
 from portress.guard.maps import Maps
@@ -118,7 +118,7 @@ class Deciding:
             until=ends,
             used=lambda one: used_up(one, used, floor),
             chains=frozenset(one.chain for one in decide.openers(config)),
-            plain=decide.plain(config),
+            plain=judging.plain(config),
             spent_for=decide.spent_for(config),
             barred=lambda one: not hours.is_open(rota.own_hours(one), moment),
             over=over,
@@ -152,8 +152,9 @@ class Deciding:
         Raises GuardError.
         """
         held = upkeep.read(TABLE, now // MILLISECOND)
-        following = {edge_of(key): number_of(item[0]) for key, item in held["next"].items()}
-        slower = {number_of(key): number_of(item[0]) for key, item in held["slower"].items()}
+        edged = {edge_of(key): led_to(item[0]) for key, item in held["next"].items()}
+        following = {edge: node for edge, node in edged.items() if node is not None}
+        slower = {node_of(key): node_of(item[0]) for key, item in held["slower"].items()}
         todo: list[tuple[Node, int]] = [(trie.root, 0)]
         while todo:
             node, number = todo.pop()

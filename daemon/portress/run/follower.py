@@ -7,56 +7,34 @@ a stay that is shorter or longer than the door's, other doors that the same end 
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Collection, Iterable, Sequence
-from itertools import islice
 from typing import Final, cast
 
 from attrs import define, field
 
 from portress.admissions import Grant
-from portress.durations import counted
-from portress.errors import Mistake
-from portress.events import Minutely
 from portress.guard import decide
 from portress.guard.decide import Opener
 from portress.guard.table import GuardError
 from portress.knock import SECOND, Expected, Source
 from portress.mirror import Mirror
-from portress.run.deciding import Deciding
-from portress.run.listener import BUDGET, Listener
-from portress.sequence.trie import Path
-from portress.verdict import Closed, Completed, Ignored, Left, Repeated, Replayed, Report, Use, Verdict
+from portress.run.catching_up import CatchingUp
+from portress.run.listener import BUDGET
+from portress.verdict import Closed, Completed, Ignored, Left, Repeated, Replayed, Report, Verdict
 from portress.watch.reports import Reported
 
-PART: Final = 512  # admissions that are read from the guard at once
-_MILLISECOND: Final = SECOND // 1000
 _QUIET: Final = (Ignored, Repeated)
-_SAME: Final = _MILLISECOND  # ns within which two reports are of one packet
-_UNTOLD: Final = ("untold", "untold_openings", "untold_first")  # what "untold_noise" counts changes nothing
-Standing = tuple[bytes, tuple[Path, int], int]
+_SAME: Final = SECOND // 1000  # ns within which two reports are of one packet
 
 
 @define(eq=False, slots=False)
-class MirrorListener(Listener):
+class MirrorListener(CatchingUp):
     """A Listener that follows the guard where its tracker is a Mirror, and acts through `deciding`."""
 
-    deciding: Deciding
     _openers: tuple[object, list[Opener]] = field(factory=lambda: (None, []), init=False)
     _full_at: set[tuple[bytes, str]] = field(factory=set, init=False)  # found no room, by the report before
     # closed, by the report before, and when
     _closed_at: dict[tuple[bytes, str], int] = field(factory=dict, init=False)
-    _behind: bool = field(default=False, init=False)  # reports are missing: look at the maps
-    _crowded: bool = field(default=False, init=False)  # first knocks were not reported, lately
-    _counted: dict[str, int] = field(factory=dict, init=False)
-    _looking: asyncio.Task[None] | None = field(default=None, init=False)
-    # who was heard since the guard's callers began to be read
-    _heard: set[bytes] | None = field(default=None, init=False)
-    _look_next: int = field(default=0, init=False)  # when the guard may be looked at again
-
-    def __attrs_post_init__(self) -> None:
-        super().__attrs_post_init__()
-        self._no_claims = Minutely(self._clock, self._tell_no_claims)
 
     def listen(self) -> None:
         """Read what there is, up to the budget."""
@@ -240,150 +218,3 @@ class MirrorListener(Listener):
         super()._used(opening)
         if opening.paper is not None and isinstance(self.tracker, Mirror):
             self.withdraw([opening.claim])
-
-    def withdraw(self, claims: Iterable[bytes]) -> None:
-        """Have the guard expect nothing that was used, or comes before that."""
-        plan = self._in_force.plan
-        if plan is None or not isinstance(self.tracker, Mirror):
-            return
-        try:
-            self.deciding.withdraw(plan, claims, self.tracker.used, self.tracker.floor)
-        except GuardError as error:
-            self._events.tell("warning", f"used sequences were not withdrawn from the guard: {error}")
-
-    async def _note_use(self, opening: Expected, source: Source, tell: bool = True) -> None:
-        """Have it in the ledger, behind the door that is open already; `tell`: the other gateways, too."""
-        assert opening.step is not None
-        noted = await self._books.use(opening.claim, opening.door, opening.step, source.whole)
-        if noted == "nowhere":
-            done = "left" if opening.leaves else "is in at"
-            text = f"{source} {done} {opening.door}, but its use cannot be recorded anywhere"
-            self._events.tell("warning", text, source=source, door=opening.door)
-        if tell:
-            await self._fellows.used(opening, source)
-
-    # What reports did not tell
-
-    def begin(self) -> None:
-        """At the start: take over what the guard in the kernel knows, and plan what it is to hold."""
-        if not isinstance(self.tracker, Mirror):
-            return
-        rota = self._in_force.rota
-        known = self._table.listing()
-        if known is not None and "next" in known.maps and "spent" in known.sets:
-            self.deciding.adopt(self.tracker.trie, self._clock())
-            self._learn_uses()
-        tracker = self.tracker
-        self._in_force.plan = self.deciding.plan_for(rota, tracker.trie, tracker.used, tracker.floor)
-        self._know_callers(self._part_way())
-
-    def _learn_uses(self) -> None:
-        """What the guard's own record has of uses, and nobody else."""
-        used = self.tracker.used
-        learnt = set()
-        for one in self.deciding.spent(self.tracker.trie):
-            assert one.step is not None
-            last = used.get(one.claim)
-            if last is None or last.step < one.step:
-                used[one.claim] = Use(one.step, b"", one.door)
-                learnt.add(one.claim)
-                nobody = Source.of(bytes(4))
-                self._spawn(self._note_use(one, nobody))
-        self.withdraw(learnt)
-
-    def _part_way(self) -> list[Standing]:
-        """Who is part-way by the guard's maps, where, and for how long (ns) yet. Raises GuardError."""
-        plan = self._in_force.plan
-        found = []
-        for packed, number, left in self.deciding.maps.part_way():
-            place = None if plan is None else plan.place_of(number)
-            if place is not None:
-                found.append((packed, place, left * _MILLISECOND))
-        return found
-
-    def _know_callers(self, found: list[Standing], but: Collection[bytes] = ()) -> None:
-        assert isinstance(self.tracker, Mirror)
-        self.tracker.know(found, self._clock(), but)
-
-    async def _look_at_callers(self) -> None:
-        """Read who is part-way, which takes time where they are many: knocks are heard meanwhile."""
-        self._heard = set()
-        try:
-            found = await asyncio.to_thread(self._part_way)
-            self._catch_up(1)
-            self._know_callers(found, self._heard)
-        finally:
-            self._heard = None
-
-    def tidy(self) -> None:
-        """Once a second, as Listener does; and where reports are missing, look at what the guard has done."""
-        lost = self.watcher.lost
-        overruns, before = self.watcher.overruns, (self._lost, self._overruns)
-        super().tidy()
-        if not isinstance(self.tracker, Mirror):
-            return
-        self._no_claims.settle()
-        try:
-            more = self._more()
-        except GuardError:
-            return
-        behind = (lost, overruns) != before or more["untold"] or more["untold_openings"]
-        if behind or self.tracker.astray or (self._crowded and not more["untold_first"]):
-            self._look_soon()
-        self._crowded = bool(more["untold_first"])
-
-    def _more(self) -> dict[str, int]:
-        """How much the guard's counters of what it did not report have grown."""
-        now = {name: self._table.counted(name) for name in _UNTOLD}
-        before, self._counted = self._counted, now
-        return {name: max(0, count - before.get(name, count)) for name, count in now.items()}
-
-    def _look_soon(self) -> None:
-        """Look at the guard unless that is being done; it takes a tenth of the time at the most."""
-        assert isinstance(self.tracker, Mirror)
-        self.tracker.astray = True  # until it is done
-        if self._looking is None and self._clock() >= self._look_next:
-            self._looking = asyncio.get_running_loop().create_task(self._look_at_guard())
-
-    async def _look_at_guard(self) -> None:
-        """Read what the guard has done, a part at a time in a thread: knocks are heard meanwhile.
-
-        What was read may be older than a dismissal: then the rest is left for the next time.
-        """
-        assert isinstance(self.tracker, Mirror)
-        begun = self._clock()
-        self.tracker.astray = False
-        try:
-            self._learn_uses()
-            held, ended = self._table.each_admission(), self._table.dismissals
-            while part := await asyncio.to_thread(lambda: [*islice(held, PART)]):
-                if self._table.dismissals != ended:
-                    self.tracker.astray = True
-                    return
-                self._doorkeeper.find(part)
-            if not self._crowded:
-                await self._look_at_callers()
-        except Mistake as mistake:
-            self.tracker.astray = True
-            self._events.tell("warning", f"the guard cannot be read: {mistake}")
-        finally:
-            now = self._clock()
-            self._looking, self._look_next = None, now + 9 * (now - begun)
-
-    def look_for_room(self) -> None:
-        """Once a second: whether first knocks found no room. The guard itself makes them short in a flood."""
-        if not isinstance(self.tracker, Mirror):
-            super().look_for_room()
-            return
-        try:
-            no_room = self._table.found_no_room()
-        except GuardError:
-            return
-        if self._looked is not None:
-            self._turned_away += max(0, no_room - self.no_room)
-        self._looked, self.no_room = self._clock(), no_room
-        self._tell_turned_away(self._looked)
-
-    def _tell_no_claims(self, count: int) -> None:
-        text = f"{counted(count, 'rotating sequence')} refused: the guard's record of uses is full"
-        self._events.tell("full", text, count=count)

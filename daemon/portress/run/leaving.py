@@ -16,11 +16,13 @@ from attrs import evolve
 from portress.admissions import Admission, Ending, Grant
 from portress.events import Events
 from portress.guard import elements
-from portress.guard.language import TABLE
+from portress.guard.decide import LEFT
+from portress.guard.language import SADDR, TABLE
 from portress.guard.ruleset import admission_set
 from portress.guard.table import GuardError, Table
 from portress.knock import SECOND, Expected, Source
 from portress.run.doorkeeper import Doorkeeper
+from portress.sequence.fixed import expected
 
 _MILLISECOND: Final = SECOND // 1000
 _APART: Final = SECOND // 4  # ns: what the kernel's timeouts and the packets' times may differ by
@@ -38,6 +40,7 @@ class Leaving:
         self._table = table
         self._events = events
         self._clock = clock
+        self.untold: list[Expected] = []  # completed in the guard, and not reported
         self._ended: dict[tuple[str, Source], int] = {}  # when, by door and source
 
     def end(self, one: Expected, source: Source, when: int) -> bool:
@@ -58,6 +61,27 @@ class Leaving:
         self._ended[one.door, source] = now
         self.left[one.door] += 1
         return True
+
+    def noted(self) -> list[tuple[str, Source, int]]:
+        """Who completed a leaving sequence of which door lately, and when, as the guard has noted it. In any
+        thread. Raises Mistake."""
+        config, now = self._doorkeeper.config, self._clock()
+        leaving = (door.name for door in config.doors.values() if door.leaving or door.leaving_fixed)
+        return [
+            (door, config.source(one.key), now - (one.timeout - one.left) * _MILLISECOND)
+            for door in leaving
+            for family in SADDR
+            for one in elements.read(TABLE, f"{door}{LEFT}{family}")
+        ]
+
+    def catch_up(self, noted: Iterable[tuple[str, Source, int]]) -> None:
+        """Where reports were lost: end what whoever is `noted` as having left has still."""
+        untold, self.untold = self.untold, []
+        fixed = [one for one in expected(self._doorkeeper.config) if one.leaves]
+        for door, source, when in noted:
+            for one in (*untold, *fixed):
+                if one.door == door and self.end(one, source, when):
+                    break
 
     def _newer(self, held: Admission, when: int) -> bool:
         """Whether the guard has let the source in again since. This daemon may not have read of that yet."""

@@ -1,8 +1,8 @@
 """The prefix tree as what the guard's maps hold: every node a number, every right knock an edge. Pure.
 
 In: a tree of the sequences in force (and of those just over, which callers under way may still complete), how
-long each is in force, and which are used up. Out: `Edges`, the contents of the maps `next`, `right`, `ends`,
-`stays`, `checks`, `slower` and `claims`, which `guard/decide.py` explains, and what each number means.
+long each is in force, and which are used up. Out: `Edges`, the contents of the maps `next`, `ends`, `stays`,
+ `checks`, `slower` and `claims`, which `guard/decide.py` explains, and what each number means.
 
 A number means the same node for as long as anybody can stand there, and one that was claimed means no other
 sequence while it can be in `spent`: numbers are only ever given out upwards.
@@ -20,7 +20,7 @@ from portress.knock import SECOND, Expected
 from portress.sequence.trie import Node, Trie
 
 MILLISECOND: Final = SECOND // 1000
-_BITS: Final = 32  # of a number
+_BITS: Final = 30  # of a number: two more say what a node is (`guard/contents.py`)
 _MOST: Final = (1 << _BITS) - 1
 _PARTS: Final = 64
 _HEAD: Final = struct.Struct("=HQ").pack
