@@ -150,6 +150,7 @@ def test_who_left_while_reports_were_lost_is_out_all_the_same_and_nobody_else() 
             send.knocks(w.stranger4, w.host4, out)
             for source in ("192.0.2.7", "192.0.2.8", "192.0.2.10"):
                 send.knocks(source, w.host4, ["udp/3571", "tcp/7193"])
+            time.sleep(0.5)
             send.knocks("192.0.2.8", w.host4, KNOCKS)
         stays = {(w.stranger4, "ssh"), ("192.0.2.8", "ssh"), ("192.0.2.9", "ssh"), ("192.0.2.10", "vpn")}
         until(lambda: {(one["source"], one["door"]) for one in d.status()["admissions"]} == stays, 10)
