@@ -6,7 +6,8 @@ from attrs import evolve
 
 from portress.config.load import parse
 from portress.config.model import Config
-from portress.guard.decide import gaps, plain, spent_for, unhurried
+from portress.guard.decide import spent_for
+from portress.guard.judging import gaps, plain, unhurried
 
 
 def config(*rules: str) -> Config:

@@ -90,7 +90,7 @@ def test_what_is_nothing_new_in_the_maps_is_not_kept_twice() -> None:
     found = built(numbering, 2 * MINUTE, FIRST, SECOND_ONE)
     alone = contents(built(numbering, 2 * MINUTE, FIRST, SECOND_ONE))
     after = contents(found, before)
-    assert after == alone and len(after["next"]) == 6
+    assert after == alone and len(after["next"]) == 12
     for name, items in kept.items():
         old = {key: (id(key), id(item)) for key, item in items}
         shared = [(id(key), id(item)) == old[key] for key, item in after[name].items() if key in old]
