@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
 from attrs import evolve
 
 from portress.config.load import parse
 from portress.config.model import Config
-from portress.guard.decide import spent_for
+from portress.guard.decide import followed, openers, spent_for
 from portress.guard.judging import gaps, plain, unhurried
 
 
@@ -45,3 +46,25 @@ def test_first_knocks_have_the_whole_gap_as_long_as_a_quarter_of_the_callers_com
     assert unhurried(evolve(slow, callers=100)) == "limit rate 37/minute burst 25 packets"
     assert unhurried(evolve(slow, callers=1)) == "limit rate 1/minute burst 1 packets"
     assert unhurried(config(QUICK)).startswith("limit rate 5000/second ")
+    # By the second where that is a whole one at least: 160 in 40 s are 60 a minute, 159 fewer.
+    assert unhurried(evolve(slow, callers=160)) == "limit rate 1/second burst 40 packets"
+    assert unhurried(evolve(slow, callers=159)) == "limit rate 59/minute burst 39 packets"
+    a_minute = config("fixed: {knocks: [tcp/4617, udp/2953], gap: 60s}")
+    assert unhurried(evolve(a_minute, callers=4_000)) == "limit rate 16/second burst 1000 packets"
+
+
+def test_the_daemon_follows_all_callers_that_the_guard_has_room_for_unless_they_are_very_many() -> None:
+    some = config(SLOW)
+    by_callers = {number: followed(evolve(some, callers=number)) for number in (1000, 30_000, 200_000)}
+    assert by_callers == {1000: 6000, 30_000: 131_072, 200_000: 200_000}
+    alone = evolve(some, decide="daemon", callers=1000)
+    assert followed(alone) == 1000
+
+
+@pytest.mark.parametrize(("count", "together"), [(2, 1), (4, 6 + 4 + 1), (5, 0)])
+def test_up_to_four_doors_of_one_base_have_chains_for_what_opens_several(count: int, together: int) -> None:
+    """Of more there would be too many: the daemon opens the others."""
+    several = config(*["authenticator: {base: 21000}"] * count)
+    found = [one for one in openers(several) if len(one.doors) > 1]
+    assert len(found) == together
+    assert all(one.chain == f"claim_{'.'.join(one.doors)}" and one.rotating for one in found)
