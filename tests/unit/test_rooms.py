@@ -106,6 +106,7 @@ def _nodes(body: list[ast.stmt]) -> Iterator[ast.stmt]:
             yield from _nodes(node.body)
 
 
+@cache
 def imported(name: str, *, everywhere: bool = False) -> set[str]:
     """What the module imports, ours by their modules; `everywhere`: in functions and for types, too."""
     tree = _tree(MODULES[name])
@@ -223,6 +224,7 @@ def test_one_class_name_is_one_thing() -> None:
     assert twice == []
 
 
+@cache
 def _methods() -> set[str]:
     """The names of all methods of ours, but properties."""
     return {
