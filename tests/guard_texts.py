@@ -71,6 +71,20 @@ misses: {limit: 5, within: 10m, shun: 30m}
 callers: 5000
 admissions: 300
 """
+_LEAVING: Final = """\
+doors:
+  ssh:
+    services: [tcp/22]
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 30s}
+    leaving: {knocks: [tcp/7201, udp/7202], gap: 20s, replayable: true}
+  vpn:
+    services: [udp/51820]
+    leaving: true
+    rotating: {pool: 10100-32767, length: 4, gap: 10s}
+  wiki:
+    services: [tcp/8443]
+    fixed: {knocks: [tcp/7301, udp/7302]}
+"""
 CONFIGURATIONS: Final = {
     "kernel": _DOORS,
     "kernel-wide": f"{_WIDE}closed: drop\n{_DOORS}{_MORE}",
@@ -79,6 +93,7 @@ CONFIGURATIONS: Final = {
     "daemon-wide": f"decide: daemon\n{_WIDE}closed: reject\n{_DOORS}{_MORE}",
     "lingering": 'decide: daemon\nalways: [192.0.2.0/24]\npublic: ["tcp/25@172.17.0.3"]\n'
     + _DOORS.partition("  vpn:")[0],
+    "leaving": f"source_prefix: {{ipv4: 30, ipv6: 62}}\n{_LEAVING}",
     "journal": f"watch: journal\njournal: {{prefix: 'knock: '}}\n{_WIDE}{_DOORS}",
     "counter": f"watch: counter\ngroup: 7\n{_DOORS}",
 }
