@@ -195,7 +195,7 @@ class Begun:
 
     def keep(self) -> list[str]:
         """Everything stays: the guard, and the daemon at every boot. What was said, line by line."""
-        said = [verb("guard", "--keep", paths=self.paths).stdout.strip()]
+        said = verb("guard", "--keep", paths=self.paths).stdout.splitlines()[:1]  # the rest is done below
         if self.systemd:
             _systemctl("enable", UNIT, check=True)
             said.append("The guard and the daemon start at every boot.")

@@ -246,7 +246,7 @@ def _of_daemon(config: Config, upkeep: Upkeep) -> Iterator[Finding]:
             "warning",
             f"rotating sequences are refused for {refusing['left']:.0f} s: {refusing['why']}",
             "a recent sequence may have been used without the daemon knowing, and each may open only once",
-            "nothing: it ends by itself, and a client that is a relay keeps trying until then",
+            "wait; portress-knock's relay waits by itself",
         )
 
 
