@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import io
 import re
 from typing import Any, Final
 
@@ -10,9 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.color import ColorSystem
+from rich.console import Console
 from rich.style import Style
 
 from portress.durations import utc
+from portress.status import screen as printed
 from portress.status.live_screen import Screen, cells, change, compose, fit, share
 from portress.status.view import KEYS
 from unit.vt import Terminal
@@ -237,3 +240,31 @@ def test_room_is_shared_and_none_is_left_while_somebody_needs_it(needs: list[int
     given_ = share(room, needs)
     assert sum(given_) == min(max(room, 0), sum(needs))
     assert all(0 <= lines <= need for lines, need in zip(given_, needs, strict=True))
+
+
+# `portress status`, printed
+
+
+@pytest.mark.parametrize("size", [(80, 24), (80, 40), (120, 50), (80, 100)])
+@pytest.mark.parametrize("callers", [0, 2, 700])
+@pytest.mark.parametrize(
+    "more", [{}, {"paper": [{"keyholder": "ana", "door": "d", "left": 1, "of": 9, "few": 1, "void": 0}]}]
+)
+def test_a_thousand_admissions_fit_the_terminal_with_all_the_rest(
+    size: tuple[int, int], callers: int, more: dict[str, Any]
+) -> None:
+    answer = {**told(1000, callers), **more}
+    answer["doors"] = [{**one, "hours": None} for one in answer["doors"]]
+    answer["totals"] = {"admissions": 1000, "callers": callers, "shunned": 1}
+    width, height = size
+    answer["admissions"] = answer["admissions"][: printed.room(answer, width, height)]
+    console = Console(width=width, file=io.StringIO(), highlight=False)
+    for part in printed.parts(answer, width=width, few=printed.share(height)):
+        console.print(part)
+    assert isinstance(console.file, io.StringIO)
+    lines = console.file.getvalue().splitlines()
+    assert height - 1 == len(lines)  # and the prompt
+    shown = sum(line.startswith("2001:db8:") for line in lines)
+    assert shown >= 3 and f"… and {1000 - shown:,} more (--limit 0 shows all)" in lines
+    if callers > 40:
+        assert f"… and {callers - printed.share(height):,} more" in lines

@@ -60,9 +60,11 @@ def status(paths: Paths, asked: Wanted, watch: bool, of_fleet: bool, as_json: bo
     if asked.limit is None:
         most = max(out.height, 1) if sys.stdout.isatty() else PIPED
     told = _whole(paths, evolve(asked, limit=most or 0))
+    few = status_screen.FEW
     if asked.limit is None and sys.stdout.isatty():
-        told["admissions"] = told["admissions"][: status_screen.room(told, out.height)]
-    for part in status_screen.parts(told, width=out.width, narrowed=bool(asked.narrow)):
+        few = status_screen.share(out.height)
+        told["admissions"] = told["admissions"][: status_screen.room(told, out.width, out.height)]
+    for part in status_screen.parts(told, width=out.width, narrowed=bool(asked.narrow), few=few):
         out.print(part)
     found(told["totals"]["admissions"] or not asked.narrow)
 

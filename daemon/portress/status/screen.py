@@ -5,10 +5,12 @@ In: the daemon's answer, or what the kernel alone knows ("daemon": False). Out: 
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from rich import box
+from rich.console import Console, Group
 from rich.table import Table as Grid
 from rich.text import Text
 
@@ -23,9 +25,9 @@ FAMILIES: Final = {"ipv4": "IPv4", "ipv6": "IPv6"}
 _MET: Final = {"silence": "no answer", "tcp reset": "TCP reset"}
 
 
-def parts(told: dict[str, Any], *, width: int = 80, narrowed: bool = False) -> list[Any]:
+def parts(told: dict[str, Any], *, width: int = 80, narrowed: bool = False, few: int = FEW) -> list[Any]:
     """The status for a screen of `width` columns: a headline, doors, admissions, callers. `narrowed`: it is
-    about some of them only."""
+    about some of them only. `few`: callers and shunned sources shown."""
     blocks: list[list[Any]] = [[headline(told)]]
     if told["doors"]:
         dialled = [Text(f"{one['name']}: {one['dial']['rule']}") for one in told["doors"] if one["dial"]]
@@ -33,16 +35,16 @@ def parts(told: dict[str, Any], *, width: int = 80, narrowed: bool = False) -> l
     if lines := closed(told):
         blocks.append([Text(line) for line in lines])
     if told["admissions"]:
-        blocks.append([admissions(told["admissions"], width), *_more(told, "admissions")])
+        blocks.append([admissions(told["admissions"], width), *_more(told, "admissions", few)])
     else:
         blocks.append([Text(f"No {'matching ' if narrowed else ''}admissions.")])
     if told.get("paper"):
         blocks.append([Text(paper(told["paper"]))])
     if told["callers"]:
-        blocks.append([callers(told["callers"][:FEW]), *_more(told, "callers")])
+        blocks.append([callers(furthest_first(told["callers"])[:few]), *_more(told, "callers", few)])
     if told["shunned"]:
-        shunned = ", ".join(f"{one['source']} ({_left(one['left'])})" for one in told["shunned"][:FEW])
-        blocks.append([Text(f"Shunned: {shunned}"), *_more(told, "shunned")])
+        shunned = ", ".join(f"{one['source']} ({_left(one['left'])})" for one in told["shunned"][:few])
+        blocks.append([Text(f"Shunned: {shunned}"), *_more(told, "shunned", few)])
     return [part for block in blocks for part in ([Text()] if block is not blocks[0] else []) + block]
 
 
@@ -89,19 +91,22 @@ def paper(listed: list[dict[str, Any]]) -> str:
     return f"Paper: {left} of {counted(of, 'sequence')} left{more}"
 
 
-def room(told: dict[str, Any], height: int) -> int:
-    """How many admissions fit on a terminal of so many lines beside the rest, and the prompt after it."""
-    rest = 3 + len(told["doors"]) + 3 + 1 + 3
-    if told["callers"]:
-        rest += 4 + min(len(told["callers"]), FEW)
-    if told["shunned"]:
-        rest += 2
-    return max(5, height - rest)
+def share(height: int) -> int:
+    """How many callers, and how many shunned sources, are shown on a terminal of so many lines."""
+    return max(2, min(FEW, height // 8))
 
 
-def _more(told: dict[str, Any], what: str) -> list[Text]:
+def room(told: dict[str, Any], width: int, height: int) -> int:
+    """How many admissions fit on a terminal beside the rest, and the prompt after it."""
+    rest = parts({**told, "admissions": []}, width=width, few=share(height))
+    lines = len(Console(width=width, file=io.StringIO()).render_lines(Group(*rest), pad=False))
+    head, more, prompt, none = 2, 1, 1, 1  # lines; without admissions one line says that there are none
+    return max(3, height - lines + none - head - more - prompt)
+
+
+def _more(told: dict[str, Any], what: str, few: int) -> list[Text]:
     """How many there are of those that are not shown."""
-    shown = len(told[what]) if what == "admissions" else min(len(told[what]), FEW)
+    shown = len(told[what]) if what == "admissions" else min(len(told[what]), few)
     more = told["totals"][what] - shown
     limit = " (--limit 0 shows all)" if what == "admissions" else ""
     return [Text(f"… and {more:,} more{limit}", "dim")] if more > 0 else []
@@ -209,5 +214,5 @@ def _fitting(columns: Sequence[Column], listed: list[dict[str, Any]], width: int
 
 
 def callers(listed: list[dict[str, Any]]) -> Grid:
-    """Who is part-way, the furthest first."""
-    return _grid(CALLERS, rows(CALLERS, furthest_first(listed)))
+    """Who is part-way."""
+    return _grid(CALLERS, rows(CALLERS, listed))
