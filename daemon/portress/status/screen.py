@@ -101,7 +101,7 @@ def room(told: dict[str, Any], width: int, height: int) -> int:
     rest = parts({**told, "admissions": []}, width=width, few=share(height))
     lines = len(Console(width=width, file=io.StringIO()).render_lines(Group(*rest), pad=False))
     head, more, prompt, none = 2, 1, 1, 1  # lines; without admissions one line says that there are none
-    return max(3, height - lines + none - head - more - prompt)
+    return max(2, height - lines + none - head - more - prompt)
 
 
 def _more(told: dict[str, Any], what: str, few: int) -> list[Text]:
