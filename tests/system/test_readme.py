@@ -87,7 +87,7 @@ def test_the_installation_works_as_it_is_written(suite: str) -> None:
         machine.run(*trial.split())
         machine.systemctl(*start.split()[1:])
         machine.await_state("portress.service", "active")
-        assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
+        assert tcp_state(machine.stranger, machine.host4, 22) == "closed"
         assert "in" in _client(machine, knock).split()
         await_admitted(machine, World.stranger4)
         assert machine.run("portress", "status", "--json").stdout
@@ -95,7 +95,7 @@ def test_the_installation_works_as_it_is_written(suite: str) -> None:
         machine.run(*enable.split())
         machine.reboot()
         machine.await_state("portress.service", "active")
-        assert tcp_state(machine.another, machine.host4, 22) == "filtered"
+        assert tcp_state(machine.another, machine.host4, 22) == "closed"
         assert "in" in _client(machine, knock).split()
         _connecting(machine)
         for line in commands("What is going on"):
