@@ -14,7 +14,8 @@ from lab import World, tcp_state
 from system.host import admitted, configure, host, messages
 from system.machine import Machine
 
-WEB = """doors:
+WEB = """closed: drop
+doors:
   web:
     services: [tcp/8080]
     stay: 1h
