@@ -295,7 +295,9 @@ def _told(path: Path, patience: float) -> Iterator[None]:
     try:
         yield
     except (FileNotFoundError, ConnectionRefusedError):
-        raise NoDaemon(f"{path}: no portress daemon is running here; start one with: portress run") from None
+        raise NoDaemon(
+            f"{path}: no portress daemon is running here: systemctl start portress (or: portress run)"
+        ) from None
     except BlockingIOError:  # no room among those that wait to be served
         raise Mistake(f"{path}: too many clients at once; try again") from None
     except PermissionError:

@@ -9,7 +9,7 @@ import pytest
 from attrs import evolve
 
 from portress.config.model import Authenticator, Config, Door, Rotating
-from portress.doctor.probe import links, others, rules, sockets
+from portress.doctor.probe import closed_ports, links, others, rules, sockets
 from portress.doctor.probe.finding import Finding, grouped
 from portress.knock import SECOND, TCP, UDP, Knock, Sequence, Service
 
@@ -353,3 +353,17 @@ def test_a_guarded_port_that_is_passed_on_to_a_container_is_as_it_should_be() ->
 
 def test_rules_that_nftables_does_not_see_are_told() -> None:
     assert [finding.name for finding in around(legacy=("filter",))] == ["iptables-legacy"]
+
+
+def test_a_file_that_cannot_be_read_is_named_as_the_reason_for_silence(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def hidden() -> bool:
+        raise FileNotFoundError(2, "No such file or directory", "/proc/sys/net/ipv6/auto_flowlabels")
+
+    monkeypatch.setattr(closed_ports, "_labels", hidden)
+    monkeypatch.setattr(sockets, "read", lambda named: [])
+    answers = closed_ports.judged(CONFIG, rules.Tables({}, {}), LINKS)
+    assert {(one.how, one.why) for one in answers} == {
+        ("silence", "/proc/sys/net/ipv6/auto_flowlabels cannot be read: No such file or directory")
+    }

@@ -83,6 +83,8 @@ def judged(config: Config, tables: Tables, place: Links) -> Answers:
         return judge(config, tables, place, served, labels=_labels())
     except Mistake as mistake:
         return unknown(str(mistake))
+    except OSError as error:
+        return unknown(f"{error.filename or 'this host'} cannot be read: {error.strerror or error}")
     except Exception as error:  # the doors have to be shut, whatever other people's rules look like
         return unknown(f"this host's rules cannot be read: {type(error).__name__}: {error}")
 
