@@ -231,6 +231,25 @@ def test_where_no_priority_can_be_kept_a_packet_is_no_knock_and_keeps_its_own() 
         assert len(d.status()["admissions"]) == 2
 
 
+def test_callers_too_many_to_be_read_are_known_by_what_is_reported_and_read_when_they_are_fewer() -> None:
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        send.knocks(w.stranger4, w.host4, KNOCKS[:2])
+        until(lambda: len(d.status()["callers"]) == 1)
+        for first in range(13):
+            some = ", ".join(f"10.{first}.{at >> 8}.{at & 255} timeout 1h : 3" for at in range(4096))
+            w.host.nft(f"add element inet portress at_4 {{ {some} }}")
+        d.kill()
+        d.start()
+        assert d.status()["callers"] == []
+        send.knocks(w.stranger4, w.host4, KNOCKS[2:])
+        d.wait_for(f"{w.stranger4} admitted to ssh")
+        w.host.nft("flush map inet portress at_4")
+        with deaf(d):
+            for source in crowd(300):
+                send.knock(source, w.host4, KNOCKS[0])
+        until(lambda: len(d.status()["callers"]) == 300, 10)
+
+
 def test_first_knocks_that_come_too_fast_have_a_second_and_keep_nobody_out() -> None:
     """A thousand a second from forged sources, each new, for ten seconds: with the whole gap they would fill
     the table of 6,000 in six. Whoever pauses no longer than our own client gets in at the first try."""

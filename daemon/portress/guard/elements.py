@@ -141,14 +141,19 @@ def _answers(table: str, name: str) -> Iterator[memoryview]:
 
 def read_map(table: str, name: str) -> list[MapElement]:
     """The elements of map (or set) `name`, an empty list if there is none. Raises Mistake."""
-    return [
+    return list(each_of_map(table, name))
+
+
+def each_of_map(table: str, name: str) -> Iterator[MapElement]:
+    """The same one by one, as the kernel gives them."""
+    return (
         _map_element(one)
         for answer in _answers(table, name)
         for kind, value in attributes(answer)
         if kind == _LIST_ELEMENTS
         for inner, one in attributes(value)
         if inner == _LIST_ELEM
-    ]
+    )
 
 
 def _map_element(buffer: memoryview) -> MapElement:

@@ -112,13 +112,16 @@ class Maps:
         """The numbers by which uses are claimed, those that were."""
         return {number_of(one.key) for one in elements.read(TABLE, "spent")}
 
-    def part_way(self) -> list[tuple[bytes, int, int]]:
-        """The callers: source, node, ms that its state has left."""
+    def part_way(self, most: int) -> list[tuple[bytes, int, int]] | None:
+        """The callers: source, node, ms that its state has left. None if there are more than `most`: reading
+        them all would take a core longer than a flood of first knocks is worth."""
         found: dict[bytes, tuple[int, int]] = {}
         for name in ("at", "further"):  # all are in the first; in the second, it is the one that counts
             for family in (4, 6):
-                listed = elements.read_map(TABLE, f"{name}_{family}")
-                found |= {one.key: (number_of(one.data), one.left) for one in listed}
+                for one in elements.each_of_map(TABLE, f"{name}_{family}"):
+                    found[one.key] = (number_of(one.data), one.left)
+                    if len(found) > most:
+                        return None
         return [(key, *one) for key, one in found.items()]
 
     def stands_at(self, packed: bytes) -> int | None:

@@ -25,6 +25,7 @@ from portress.sequence.trie import Path
 from portress.verdict import Use
 
 PART: Final = 512  # admissions that are read from the guard at once
+MOST: Final = 50_000  # callers that are read from the guard: without a flood there are not so many
 _MILLISECOND: Final = SECOND // 1000
 _UNTOLD: Final = ("untold", "untold_openings", "untold_first")  # what "untold_noise" counts changes nothing
 _PRIORITIES: Final = "priorities_full"
@@ -76,22 +77,28 @@ class CatchingUp(Listener):
                 self._spawn(self._note_use(one, Source.of(bytes(4))))
         self.withdraw(learnt)
 
-    def _part_way(self) -> list[Standing]:
-        """Who is part-way by the guard's maps, where, and for how long (ns) yet. Raises GuardError."""
+    def _part_way(self) -> list[Standing] | None:
+        """Who is part-way by the guard's maps, where, and for how long (ns) yet; None: too many to be read.
+        Raises GuardError."""
         plan = self._in_force.plan
-        found = []
-        for packed, number, left in self.deciding.maps.part_way():
-            place = None if plan is None else plan.place_of(number)
-            if place is not None:
-                found.append((packed, place, left * _MILLISECOND))
-        return found
+        read = self.deciding.maps.part_way(MOST)
+        places = [(one, None if plan is None else plan.place_of(one[1])) for one in read or ()]
+        found = [(one[0], place, one[2] * _MILLISECOND) for one, place in places if place is not None]
+        return None if read is None else found
 
-    def _know_callers(self, found: list[Standing], but: Collection[bytes] = ()) -> None:
+    def _know_callers(self, found: list[Standing] | None, but: Collection[bytes] = ()) -> None:
+        """Too many are looked at when there are fewer; until then each is known by what is reported of it."""
         assert isinstance(self.tracker, Mirror)
-        self.tracker.know(found, self._clock(), but)
+        if found is None:
+            self._crowded = True
+        else:
+            self.tracker.know(found, self._clock(), but)
 
     async def _look_at_callers(self) -> None:
         """Read who is part-way, which takes time where they are many: knocks are heard meanwhile."""
+        if self._table.counted("untold_first") > self._counted.get("untold_first", 0):
+            self._crowded = True  # since the last round of housekeeping
+            return
         self._heard = set()
         try:
             found = await asyncio.to_thread(self._part_way)
