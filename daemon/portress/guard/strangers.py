@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import socket
-from collections.abc import Callable, Container, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from typing import Final
 
 from attrs import frozen
@@ -49,10 +49,12 @@ def guarded_ports(config: Config, held: Container[tuple[str, Source]]) -> Guarde
     return GuardedPorts(services, admitted, lambda name: name not in ("lo", *config.inside))
 
 
-def without_times(doors: GuardedPorts) -> frozenset[Ends]:
-    """The flows to doors that have no time: they began before times were noted. Raises OSError."""
+def each_without_time(doors: GuardedPorts) -> Iterator[Ends | None]:
+    """Flow by flow of all there are: its ends if it goes to a door and has no time, for it began before times
+    were noted; else None. Raises OSError."""
     with Netfilter() as netfilter:
-        return frozenset(flow.ends for flow in flows(netfilter) if flow.start is None and _met(flow, doors))
+        for flow in flows(netfilter):
+            yield flow.ends if flow.start is None and _met(flow, doors) else None
 
 
 def cut(doors: GuardedPorts, since: int, known: Container[Ends] = ()) -> list[Flow]:

@@ -13,6 +13,7 @@ import os
 import time
 from collections import Counter
 from collections.abc import Callable, Coroutine, Iterable
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
@@ -40,6 +41,7 @@ from portress.run.slices import slices
 from portress.session import connected
 
 SLICE: Final = 250  # admissions put back before the loop looks after something else: some 2 ms
+FLOWS: Final = 5_000  # tracked flows that are read without a pause: some 0.1 s
 BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
 BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandbox hides or mistakes that file
 
@@ -160,13 +162,23 @@ class Sentinel:
 
     def remember_flows(self) -> None:
         """Know the flows that began before anybody noted when: they are no strangers' of a later flush."""
-        doors = strangers.guarded_ports(self._in_force.config, ())
+        self._later(self._remember(strangers.guarded_ports(self._in_force.config, ())))
 
-        def remember() -> None:
-            with contextlib.suppress(OSError):  # the next reload tries again
-                self._from_before = strangers.without_times(doors)
-
-        asyncio.get_running_loop().run_in_executor(None, remember)
+    async def _remember(self, doors: strangers.GuardedPorts) -> None:
+        """In parts, in a thread. After a flood connection tracking is full: then that takes its time, and no
+        more than a tenth of a core."""
+        each = strangers.each_without_time(doors)
+        found: set[strangers.Ends] = set()
+        left = FLOWS
+        with contextlib.suppress(OSError):  # the next reload tries again
+            begun = time.perf_counter()
+            while part := await asyncio.to_thread(lambda: [*islice(each, 2 * SLICE)]):
+                found.update(one for one in part if one is not None)
+                left -= len(part)
+                if left < 0:
+                    await asyncio.sleep(9 * (time.perf_counter() - begun))
+                begun = time.perf_counter()
+            self._from_before = frozenset(found)
 
     def admit_everywhere(self, sources: Iterable[Source]) -> None:
         """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
