@@ -231,6 +231,21 @@ def test_where_no_priority_can_be_kept_a_packet_is_no_knock_and_keeps_its_own() 
         assert len(d.status()["admissions"]) == 2
 
 
+def test_a_source_that_begins_hundreds_of_times_a_second_is_in_its_own_way_alone_and_not_for_long() -> None:
+    """What is deleted from a map stays in the way of the same source until the kernel has cleared it away:
+    more than 16 places of one source are more than it looks through (RHT_ELASTICITY, lib/rhashtable.c)."""
+    with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
+        for _ in range(300):
+            send.knocks(w.stranger4, w.host4, [*KNOCKS[:2], "tcp/9999"])
+        send.knocks("192.0.2.7", w.host4, KNOCKS)
+        d.wait_for("192.0.2.7 admitted to ssh")
+        time.sleep(3)
+        full = counted(w, "callers_full")
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        d.wait_for(f"{w.stranger4} admitted to ssh")
+        assert counted(w, "callers_full") == full
+
+
 def test_callers_too_many_to_be_read_are_known_by_what_is_reported_and_read_when_they_are_fewer() -> None:
     with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
         send.knocks(w.stranger4, w.host4, KNOCKS[:2])

@@ -171,11 +171,11 @@ def _starting(config: Config, checks: list[str]) -> dict[str, list[str]]:
         "slow": [*_gone(config, *PLACES), f"{LEADS} goto start", *late],
         "new": [*checks, "goto start"],
         "too_late": ["meta l4proto != { tcp, udp } return", *checks, f"goto tell_{Report.LATE}"],
-        "first": [
-            f"{LEADS} goto new",
+        "newcomer": ["jump new", f"{NODE} set 0"],
+        "stranger": [
+            f"{LEADS} goto newcomer",
             *both(config, "{source} @callers_{family} goto too_late"),
         ],
-        "stranger": ["jump first", f"{NODE} set 0"],
         "anew": [f"jump tell_{Report.ANEW}", "goto start"],
     }
 
