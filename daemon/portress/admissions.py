@@ -189,8 +189,9 @@ class Register:
         """Every admission of that source, also of single connections from it."""
         return list(self._around.get(_neighbourhood(source), {}).get(source, {}).values())
 
-    def near(self, network: Source) -> list[Admission]:
-        """The admissions of sources in `network`, or around it, and of a few of its neighbours."""
+    def near(self, network: Source) -> Iterator[Admission]:
+        """The admissions now of sources in `network`, or around it, and of a few of its neighbours. The
+        register may change while they are gone through."""
         place, family = _neighbourhood(network), network.family
         if len(place) > 1:
             places = [place, _WIDE[family]]
@@ -203,8 +204,8 @@ class Register:
                 for one in self._around
                 if len(one) == size and int.from_bytes(one, "big") >> (size * 8 - bits) == first
             ]
-        sources = chain.from_iterable(self._around.get(one, {}).values() for one in places)
-        return [one for inside in sources for one in inside.values()]
+        sources = [inside for place in places for inside in self._around.get(place, {}).values()]
+        return (one for inside in sources for one in [*inside.values()])
 
     def through(self, door: str) -> list[Admission]:
         """Every admission through that door."""

@@ -313,12 +313,13 @@ class Among:
     """Sources, of whatever width, to look addresses up in: as quick for very many as for one."""
 
     def __init__(self, sources: Collection[Source]) -> None:
-        self._sources = {(one.packed, one.length) for one in sources if not one.port}
+        # Of very many, addresses alone are kept: pairs would be looked through by the garbage collector.
+        self._packed: dict[int, dict[int, set[bytes]]] = {4: {}, 16: {}}  # by size and length
+        for one in sources:
+            if not one.port:
+                self._packed[len(one.packed)].setdefault(one.length, set()).add(one.packed)
         self._ports = {(one.packed, one.port) for one in sources if one.port}
-        self._lengths = {
-            size: sorted({length for packed, length in self._sources if len(packed) == size}, reverse=True)
-            for size in (4, 16)
-        }
+        self._lengths = {size: sorted(found, reverse=True) for size, found in self._packed.items()}
 
     def find(self, address: bytes, port: int = 0) -> Source | None:
         """The narrowest source that the address (4 or 16 bytes), and the port it uses, belong to."""
@@ -326,6 +327,6 @@ class Among:
             return Source(address, len(address) * 8, port)
         for length in self._lengths.get(len(address), ()):
             source = Source.of(address, length)
-            if (source.packed, source.length) in self._sources:
+            if source.packed in self._packed[len(address)][length]:
                 return source
         return None

@@ -36,8 +36,46 @@ Noted = Literal[
 ]  # what became of a use: it counts, it was one too many, it cannot be noted
 
 
+# The writes are small objects and no functions, which have five parts for the collector to look through.
+
+
+class _Begin:
+    """The write of a new admission."""
+
+    __slots__ = ("admission", "paper", "since", "source", "step", "until")
+
+    def __init__(
+        self, admission: Admission, since: float, until: float, step: int | None, paper: str
+    ) -> None:
+        self.admission, self.source = admission, admission.source
+        self.since, self.until = since, until
+        self.step, self.paper = step, paper
+
+    def __call__(self, ledger: Ledger) -> None:
+        one = self.admission
+        one.row = None  # that of an earlier attempt, taken back
+        one.row = ledger.admitted(
+            self.source, one.door, self.since, self.until, one.keyholder, self.step, one.how, self.paper
+        )
+
+
+class _End:
+    """The write of an admission's end."""
+
+    __slots__ = ("admission", "at", "how")
+
+    def __init__(self, admission: Admission, at: float, how: str) -> None:
+        self.admission, self.at, self.how = admission, at, how
+
+    def __call__(self, ledger: Ledger) -> None:
+        if self.admission.row is not None:
+            ledger.ended(self.admission.row, self.at, self.how)
+
+
 class _Renewal:
     """The write of a renewal: `until` may move on while it waits."""
+
+    __slots__ = ("admission", "until")
 
     def __init__(self, admission: Admission, until: float) -> None:
         self.admission = admission
@@ -190,14 +228,8 @@ class Books:
         paper: str = "",
     ) -> None:
         """Note an admission that lasts until the moment `until`, since now or `since` (unix seconds)."""
-        since, source = self._unix() if since is None else since, admission.source
-        door, keyholder, how = admission.door, admission.keyholder, admission.how
-
-        def write(ledger: Ledger) -> None:
-            admission.row = None  # that of an earlier attempt, taken back
-            admission.row = ledger.admitted(source, door, since, until, keyholder, step, how, paper)
-
-        self._later(write)
+        since = self._unix() if since is None else since
+        self._later(_Begin(admission, since, until, step, paper))
 
     def renewed(self, admission: Admission, until: float) -> None:
         """Note that an admission now lasts until the moment `until` (unix seconds).
@@ -213,13 +245,7 @@ class Books:
 
     def ended(self, admission: Admission, how: str) -> None:
         """Note an admission's end."""
-        at = self._unix()
-
-        def write(ledger: Ledger) -> None:
-            if admission.row is not None:
-                ledger.ended(admission.row, at, how)
-
-        self._later(write)
+        self._later(_End(admission, self._unix(), how))
 
     async def settle(self) -> None:
         """Try again what could not be written before."""

@@ -36,7 +36,7 @@ async def chosen(register: Register, narrow: Narrow, now: int) -> list[Admission
     return found
 
 
-def _candidates(register: Register, narrow: Narrow) -> list[Admission]:
+def _candidates(register: Register, narrow: Narrow) -> Iterable[Admission]:
     """All that are meant, and as few others as can be."""
     if narrow.keyholder is not None:
         return register.held_by(narrow.keyholder)
