@@ -92,7 +92,7 @@ class Guard:
         for one in asked:
             self.inside.setdefault((one.door, one.source), one.stay)
 
-    def load(self, _ruleset: object, admit: Iterable[Grant]) -> None:
+    def load(self, _ruleset: object, admit: Iterable[Grant], *, in_parts: bool) -> None:
         self.gone = False
         self.inside = {(one.door, one.source): one.stay for one in admit}
 

@@ -7,20 +7,22 @@ what the packet path itself has put into the maps: where callers are, and which 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from itertools import islice
 from typing import Final
 
-from attrs import define
+from attrs import define, field
 
 from portress.errors import Mistake
 from portress.guard import elements, upkeep
-from portress.guard.contents import Contents, number_of
+from portress.guard.contents import MAPS, Contents, number_of
 from portress.guard.elements import ElementChanges, MapElement
 from portress.guard.language import FAMILY, TABLE
 from portress.guard.listing import Listing
 from portress.guard.ruleset import Ruleset
 from portress.knock import SECOND, Source
 
+PART: Final = 800  # elements that are looked at before others have their turn: some 3 ms, if all are changed
 MOST: Final = 10_000  # callers that keep their places where the map of them is made anew
 _MILLISECOND: Final = SECOND // 1000
 _PLACES: Final = ("at_", "further_", "within.")  # the maps and sets of where callers are, and since when
@@ -34,21 +36,88 @@ class Maps:
     change: Callable[[ElementChanges], None]
     holding: Contents | None = None
     clock: Callable[[], int] = lambda: time.monotonic_ns() // _MILLISECOND
+    _wanted: Contents | None = field(default=None, init=False)  # what they will hold when all is done
+    _cleared: Contents | None = field(default=None, init=False)  # out of them went all that is not in this
+    _todo: Iterator[tuple[str, list[bytes]]] = field(factory=lambda: iter(()), init=False)
+
+    @property
+    def target(self) -> Contents | None:
+        """What they hold, or will hold when what was begun is done."""
+        return self.holding if self._wanted is None else self._wanted
+
+    def aim(self, wanted: Contents) -> None:
+        """Before a guard with these contents is loaded: `clear_part` takes out what is not in them."""
+        have = upkeep.read(TABLE, self.clock) if self.holding is None else self.holding
+        self.holding = {name: dict(have.get(name, ())) for name in MAPS}
+        self._cleared = None
+        self._wanted, self._todo = wanted, _parts(MAPS, self.holding)
+
+    def clear_part(self) -> bool:
+        """Take some of it out; False if there is no more. Raises Mistake."""
+        holding, wanted = self.holding, self._wanted
+        part = next(self._todo, None)
+        if holding is None or wanted is None or part is None:
+            self._cleared, self._wanted = wanted, None
+            return False
+        name, keys = part
+        held, new = holding[name], wanted.get(name, {})
+        gone = [(key, held[key]) for key in keys if not upkeep.same(held[key], new.get(key))]
+        self._make(upkeep.removal(TABLE, name, gone, self.clock()))
+        for key, _ in gone:
+            del held[key]
+        return True
+
+    def fill_part(self) -> bool:
+        """Put in some of what `fill` has left for later; False if all is there. Raises Mistake."""
+        holding, wanted = self.holding, self._wanted
+        if holding is None or wanted is None:
+            return False
+        part = next(self._todo, None)
+        if part is None:
+            self.holding, self._wanted = wanted, None
+            return False
+        name, keys = part
+        held, new = holding[name], wanted[name]
+        come = [(key, new[key]) for key in keys if key not in held]
+        self._make(upkeep.addition(TABLE, name, come, self.clock()))
+        held.update(come)
+        return True
+
+    def _make(self, changes: ElementChanges) -> None:
+        try:
+            self.change(changes)
+        except Mistake:
+            self.holding = self._wanted = None  # somebody else has changed them
+            raise
+
+    def forget(self, contents: Contents) -> None:
+        """These will be emptied: if they are what the maps hold, that is not known any more."""
+        if self.holding is contents:
+            self.holding = None
+
+    def settle(self, wanted: Contents) -> None:
+        """Hold this, at once: what was aimed at does not come. Raises Mistake."""
+        have, self._wanted, self._cleared = self.holding, None, None
+        if have is not None:
+            self._make(upkeep.change(TABLE, have, wanted, self.clock()))
+            self.holding = wanted
 
     def make_way(self, ruleset: Ruleset, kept: set[str]) -> Contents:
         """Before the rules: out of the maps that stay goes what is not wanted there. What they hold then."""
-        now = self.clock()
+        cleared, self._cleared, self._wanted = self._cleared, None, None
         if not ruleset.contents:
             self.holding = None
             return {}
         if "next" not in kept:
             return ruleset.steady
-        have = upkeep.read(TABLE, now) if self.holding is None else self.holding
-        stays = upkeep.common(have, ruleset.contents)
+        if self.holding is not None and cleared is ruleset.contents:
+            return self.holding
+        have = upkeep.read(TABLE, self.clock) if self.holding is None else self.holding
+        stays, now = upkeep.common(have, ruleset.contents), self.clock()
         try:
             self.change(upkeep.change(TABLE, have, stays, now))
         except Mistake:  # somebody else has changed it
-            have = upkeep.read(TABLE, now)
+            have, now = upkeep.read(TABLE, self.clock), self.clock()
             stays = upkeep.common(have, ruleset.contents)
             self.change(upkeep.change(TABLE, have, stays, now))
         return stays
@@ -75,38 +144,52 @@ class Maps:
     @staticmethod
     def _alike(ruleset: Ruleset) -> bool:
         """Whether what is to be in the map of edges is there already."""
-        have = upkeep.read(TABLE, 0)["next"]
+        have = upkeep.read(TABLE, lambda: 0)["next"]
         return all(key in have and have[key][0] == data for key, (data, _) in ruleset.steady["next"].items())
 
-    def fill(self, ruleset: Ruleset, holding: Contents) -> None:
-        """After the rules: into the maps that decide comes what is wanted in them."""
-        if ruleset.contents:
-            self.change(upkeep.change(TABLE, holding, ruleset.contents, self.clock()))
-            self.holding = ruleset.contents
+    def fill(self, ruleset: Ruleset, holding: Contents, *, later: bool = False) -> None:
+        """After the rules: into the maps that decide comes what is wanted in them, of which they hold
+        `holding`; `later`: by `fill_part`, what leads to something after what it leads to."""
+        wanted = ruleset.contents
+        if not wanted:
+            return
+        if later:
+            self.holding = {name: dict(holding.get(name, ())) for name in MAPS}
+            self._wanted, self._todo = wanted, _parts(tuple(reversed(MAPS)), wanted)
+        else:
+            self._hold(wanted, upkeep.change(TABLE, holding, wanted, self.clock()))
 
     def change_contents(self, wanted: Contents, prepared: ElementChanges | None = None) -> None:
         """Have the maps that decide hold what is wanted, in one transaction."""
-        have = self.holding
+        have, self._wanted = (None if self._wanted is not None else self.holding), None
         if prepared is None or have is None:
-            now = self.clock()
-            have = upkeep.read(TABLE, now) if have is None else have
-            prepared = upkeep.change(TABLE, have, wanted, now)
+            have = upkeep.read(TABLE, self.clock) if have is None else have
+            prepared = upkeep.change(TABLE, have, wanted, self.clock())
+        self._hold(wanted, prepared)
+
+    def _hold(self, wanted: Contents, changes: ElementChanges) -> None:
+        """Hold what is wanted, by these changes."""
         try:
-            self.change(prepared)
+            self.change(changes)
         except Mistake:  # an element was not as it was thought to be
-            now = self.clock()
-            self.change(upkeep.change(TABLE, upkeep.read(TABLE, now), wanted, now))
+            have = upkeep.read(TABLE, self.clock)
+            self.change(upkeep.change(TABLE, have, wanted, self.clock()))
         self.holding = wanted
 
     def withdraw(self, ends: Iterable[tuple[bytes, bytes]]) -> None:
         """Have end nodes (key, verdict) lead to another chain from now on."""
-        changes = ElementChanges(TABLE)
         new = dict(ends)
-        changes.delete("ends", new)
-        changes.map("ends", ((key, verdict, 0) for key, verdict in new.items()))
+        held = None if self.holding is None else self.holding.get("ends", {})
+        there = {key: verdict for key, verdict in new.items() if held is None or key in held}
+        changes = ElementChanges(TABLE)
+        changes.delete("ends", there)
+        changes.map("ends", ((key, verdict, 0) for key, verdict in there.items()))
         self.change(changes)
-        if self.holding is not None:
-            self.holding["ends"] |= {key: (verdict, None) for key, verdict in new.items()}
+        if held is not None:
+            held.update((key, (verdict, None)) for key, verdict in there.items())
+        if self._wanted is not None:  # what is not there yet comes as it is to be now
+            to_come = self._wanted.get("ends", {})
+            to_come.update((key, (verdict, None)) for key, verdict in new.items() if key in to_come)
 
     def spent(self) -> set[int]:
         """The numbers by which uses are claimed, those that were."""
@@ -129,6 +212,14 @@ class Maps:
         family = 4 if len(packed) == 4 else 6
         found = (elements.find(TABLE, f"{name}_{family}", packed) for name in ("further", "at"))
         return next((number_of(one.data) for one in found if one is not None), None)
+
+
+def _parts(names: Iterable[str], contents: Contents) -> Iterator[tuple[str, list[bytes]]]:
+    """Some keys at a time, map by map."""
+    for name in names:
+        keys = iter([*contents.get(name, ())])
+        while part := list(islice(keys, PART)):
+            yield name, part
 
 
 def _place(one: MapElement) -> str:

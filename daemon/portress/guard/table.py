@@ -1,8 +1,7 @@
 """The guard in the kernel: load it, look at it, admit, dismiss, take it away.
 
-What is loaded goes through one kept libnftables handle, in one transaction: where the kernel and nft can do
-it, the table belongs to that handle and nobody else can change it. Elements are changed over netlink itself
-(`elements`), which costs the same however large the table is.
+What is loaded goes through one kept libnftables handle, in one transaction; where kernel and nft can, the
+table belongs to that handle alone. Elements are changed over netlink (`elements`), whatever the table's size.
 """
 
 from __future__ import annotations
@@ -119,13 +118,17 @@ class Table:
         return _asked(listing.present)
 
     def load(
-        self, ruleset: Ruleset, admit: Iterable[Grant] = (), continuing: Iterable[Session] = ()
+        self,
+        ruleset: Ruleset,
+        admit: Iterable[Grant] = (),
+        continuing: Iterable[Session] = (),
+        in_parts: bool = False,
     ) -> list[Held]:
         """Put the guard in force in one transaction: every packet meets the old one or the new one whole.
 
-        Admissions in the kernel stay as they are; `admit` are added to them, where they are very many in a
-        second transaction right after the first. `continuing` sessions need none. Returns the admissions that
-        had to end: those of doors that are gone, and those of sources too wide now.
+        Admissions in the kernel stay as they are; `admit` are added to them, very many of them right after.
+        `continuing` sessions need none. `in_parts`: what changes with time is left to `maps.fill_part`.
+        Returns the admissions that had to end: of doors that are gone, and of sources too wide now.
         """
         before = self.listing()
         carried, ended = ([], []) if before is None else self._carry_over(before, ruleset)
@@ -146,12 +149,11 @@ class Table:
         bare = with_room(without_kept(ruleset, kept), (*timed, *more))
         lines.append(render(bare, own=self.own, twin=True))
         together, later = split(timed, iter(more))
-        lines += (*timed_parts(together, new=before is None), *places)
-        lines += self.sessions.lines(before, ruleset, kept, continuing)
-        self._run("\n".join(lines))
+        sessions = self.sessions.lines(before, ruleset, kept, continuing)
+        self._run("\n".join((*lines, *timed_parts(together, new=before is None), *places, *sessions)))
         self._run(f"delete chain {FAMILY} {TABLE} {TWIN}")
         self.loads += 1
-        self.maps.fill(ruleset, holding)
+        self.maps.fill(ruleset, holding, later=in_parts)
         self._start([*later], new=before is None)
         return ended
 
@@ -162,7 +164,7 @@ class Table:
         self._run("".join((*map(replacement, wanted.values()), *gone)))
 
     def record(self) -> str:
-        """Names the set in which the guard records uses: another one, or none (""), remembers others."""
+        """Names the set in which the guard records uses; "" if there is none. Another remembers others."""
         return _asked(lambda: listing.lineage("spent"))
 
     def counted(self, name: str) -> int:
@@ -239,8 +241,7 @@ class Table:
 
     def present(self, ruleset: Ruleset) -> bool:
         """Whether the guard in the kernel is, by its comment, the one that `ruleset` describes."""
-        now = self.listing()
-        return now is not None and now.comment == ruleset.comment
+        return (now := self.listing()) is not None and now.comment == ruleset.comment
 
     def text(self) -> str | None:
         """The table as nft text, without the elements of sets with timeouts; None if there is none."""
@@ -295,7 +296,7 @@ class Table:
         self._start(self._timed(grants), new=new, came=came)
 
     def put_back(self, grants: Sequence[Grant]) -> None:
-        """Let each source in again for its stay; who was let in meanwhile keeps what he has."""
+        """Let each in again for its stay; who was let in meanwhile keeps what he has."""
         try:
             self._change(membership.started(self._timed(grants), new=True, came=False))
         except Already:

@@ -6,7 +6,7 @@ ahead of time in another thread. Moments are unix ms.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Final
 
 from portress.guard.contents import MAPS, Contents
@@ -25,10 +25,10 @@ def change(table: str, before: Contents, after: Contents, now: int) -> ElementCh
     for name in MAPS:
         old, new = before.get(name, {}), after.get(name, {})
         away[name] = [
-            (key, item) for key, item in old.items() if not _same(item, new.get(key)) and _alive(item, now)
+            (key, item) for key, item in old.items() if not same(item, new.get(key)) and _alive(item, now)
         ]
         come[name] = [
-            (key, item) for key, item in new.items() if not _same(item, old.get(key)) and _alive(item, now)
+            (key, item) for key, item in new.items() if not same(item, old.get(key)) and _alive(item, now)
         ]
     # First what leads nowhere any more, last what leads to what is new.
     for name in MAPS:
@@ -38,7 +38,21 @@ def change(table: str, before: Contents, after: Contents, now: int) -> ElementCh
     return changes
 
 
-def _same(one: tuple[bytes, int | None] | None, other: tuple[bytes, int | None] | None) -> bool:
+def removal(table: str, name: str, items: Iterable[Item], now: int) -> ElementChanges:
+    """What takes these out of map `name`, as far as they are not over at `now`."""
+    changes = ElementChanges(table)
+    _take(changes, name, _timed((one for one in items if _alive(one[1], now)), now))
+    return changes
+
+
+def addition(table: str, name: str, items: Iterable[Item], now: int) -> ElementChanges:
+    """What puts these into map `name`, as far as they are not over at `now`."""
+    changes = ElementChanges(table)
+    _put(changes, name, _timed((one for one in items if _alive(one[1], now)), now))
+    return changes
+
+
+def same(one: tuple[bytes, int | None] | None, other: tuple[bytes, int | None] | None) -> bool:
     if one is None or other is None or one[0] != other[0]:
         return False
     return one[1] == other[1] or (
@@ -64,19 +78,20 @@ def _take(changes: ElementChanges, name: str, items: list[Mapped]) -> None:
         changes.unmap(name, items)
 
 
-def read(table: str, now: int) -> Contents:
-    """What the maps hold in the kernel. Raises Mistake."""
+def read(table: str, clock: Callable[[], int]) -> Contents:
+    """What the maps hold in the kernel. Reading very much takes a while: ends are told too late rather than
+    too early, so that nothing is taken for gone that is there. Raises Mistake."""
     found: Contents = {}
     for name in MAPS:
-        found[name] = {
-            one.key: (one.data, now + one.left if one.left else None) for one in read_map(table, name)
-        }
+        listed = read_map(table, name)
+        now = clock()
+        found[name] = {one.key: (one.data, now + one.left if one.left else None) for one in listed}
     return found
 
 
 def common(one: Contents, other: Contents) -> Contents:
     """What both hold alike."""
     return {
-        name: {key: item for key, item in items.items() if _same(item, other.get(name, {}).get(key))}
+        name: {key: item for key, item in items.items() if same(item, other.get(name, {}).get(key))}
         for name, items in one.items()
     }

@@ -22,7 +22,7 @@ from portress.events import Events
 from portress.guard import decide
 from portress.guard.able import settled
 from portress.guard.ruleset import build
-from portress.guard.table import GuardError, Table
+from portress.guard.table import GuardError, Held, Table
 from portress.keyholders import file as keyholding
 from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.place import together
@@ -31,11 +31,13 @@ from portress.run.deciding import Plan
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Hearing
 from portress.run.follower import MirrorListener
+from portress.run.gc_tuning import many_that_stay
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
 from portress.run.metrics_server import Publisher
 from portress.run.recovery import Past
 from portress.run.sentinel import Sentinel
+from portress.run.slices import until_done
 from portress.run.steps import Steps
 from portress.run.trackers import Trackers
 from portress.sequence.in_force import Rota
@@ -93,10 +95,8 @@ class Reloading:
         """
         try:
             async with self._changing:
-                config = settled(configuration.load(self.paths.config, here=True))
-                if config.fleet != self.in_force.config.fleet:
-                    raise Mistake("fleet: another fleet takes a restart: systemctl restart portress")
-                await self._take(config, self.load_keyholders(config))
+                config, keyholders = await asyncio.to_thread(self._read)
+                await self._take(config, keyholders)
                 self.last_good.taken(config)
         except Mistake as mistake:
             self.reloads["refused"] += 1
@@ -108,6 +108,13 @@ class Reloading:
             self.events.tell("warning", line)
         self.events.tell("reloaded", f"reloaded {self.paths.config}: {counted(len(config.doors), 'door')}")
 
+    def _read(self) -> tuple[Config, Keyholders]:
+        """What the files say now: a thousand keyholders take a while to read. Raises Mistake."""
+        config = settled(configuration.load(self.paths.config, here=True))
+        if config.fleet != self.in_force.config.fleet:
+            raise Mistake("fleet: another fleet takes a restart: systemctl restart portress")
+        return config, self.load_keyholders(config)
+
     async def go_back(self, config: Config, keyholders: Keyholders) -> None:
         """A trial has ended and nobody kept it: what was in force before it is so again."""
         await self._take(config, keyholders)
@@ -116,15 +123,15 @@ class Reloading:
         self.events.tell("reloaded", text)
 
     async def take_keyholders(self, choose: Callable[[Keyholders], Keyholders]) -> list[Admission]:
-        """Expect the sequences of those that `choose` makes of the present keyholders from now on.
-
-        Returns the admissions of others, which end. Raises GuardError.
+        """Expect the sequences of those that `choose` makes of the present keyholders, in a thread, from now
+        on. Returns the admissions of others, which end. Raises what `choose` does, and GuardError.
         """
         async with self._changing:
             config = self.in_force.config
             unknown = self.last_good.no_keyholders
-            known = self.load_keyholders(config) if unknown else self.in_force.rota.keyholders
-            rota = Rota(config, choose(known), self.past.era)
+            load, known = self.load_keyholders, self.in_force.rota.keyholders
+            chosen = await asyncio.to_thread(lambda: choose(load(config) if unknown else known))
+            rota = Rota(config, chosen, self.past.era)
             self._know_again()
             if self.sentinel.guarding:
                 try:
@@ -157,21 +164,38 @@ class Reloading:
     async def _take_whole(self, config: Config, keyholders: Keyholders) -> list[Admission]:
         now = self.in_force
         old, rota, step = now.config, Rota(config, keyholders, self.past.era), step_at(self.unix())
-        trie = await asyncio.get_running_loop().run_in_executor(None, rota.trie, step)
+        trie, plan = await asyncio.get_running_loop().run_in_executor(None, self._made, rota, step)
         going_on = await self.sentinel.newly_guarded(old, config)
         with contextlib.ExitStack() as undo:
+            if plan is not None and now.plan is not None and self.sentinel.guarding:
+                undo.callback(self._settle, now.plan)
+                self.table.maps.aim(plan.contents)
+                await until_done(self.table.maps.clear_part)
             if config.ears != old.ears:
                 self.ears.change(self.listener, config, old)
                 undo.callback(self.ears.change, self.listener, old, old)
             if config.metrics != old.metrics:
                 undo.callback(self.publisher.publish_if_possible, old.metrics)
                 self.publisher.publish(config.metrics)
-            plan = self._plan(rota, trie)
             contents = None if plan is None else plan.contents
             wanted = build(config, trie.opening, contents, now.answers, self.unix())
-            ended = self.table.load(wanted, (), going_on) if self.sentinel.guarding else []
+            guarding = self.sentinel.guarding
+            ended = self.table.load(wanted, (), going_on, in_parts=True) if guarding else []
             undo.pop_all()
-        now.config, now.plan = config, plan
+        gone = self._have_in_force(config, rota, trie, plan, ended)
+        self.steps.adopt(rota, step)
+        with contextlib.suppress(GuardError):  # whoever changed the guard meanwhile is dealt with elsewhere
+            self.steps.withdraw_since(plan)
+            await until_done(self.table.maps.fill_part)
+        return gone
+
+    def _have_in_force(
+        self, config: Config, rota: Rota, trie: Trie, plan: Plan | None, ended: list[Held]
+    ) -> list[Admission]:
+        """The guard is another one: so is all that goes by it. `ended`: what it did not carry over."""
+        now = self.in_force
+        old, gone = now.config, (now.tracker.trie, now.plan)
+        now.config, now.plan, now.rota = config, plan, rota
         self._know_again()
         self.last_good.keep(config)
         self.doorkeeper.reconfigure(old, ended)
@@ -180,15 +204,22 @@ class Reloading:
             now.tracker.replace(trie)
         else:  # sources are not what they were
             now.tracker = self.trackers.make(config, trie, now.tracker.used, now.tracker.floor)
-        self.steps.adopt(rota, step)
         now.tracker.floor = self.past.floor(config)
+        self.steps.let_go(*gone)
         self.sentinel.replaced()
         self.sentinel.look()
         self.sentinel.remember_flows()
         return self.doorkeeper.keep_only(rota.keys)
 
-    def _plan(self, rota: Rota, trie: Trie) -> Plan | None:
-        if rota.config.decide == "daemon":
-            return None
-        used, floor = self.in_force.tracker.used, self.past.floor(rota.config)
-        return self.steps.deciding.plan_for(rota, trie, used, floor)
+    def _made(self, rota: Rota, step: int) -> tuple[Trie, Plan | None]:
+        with many_that_stay():
+            trie = rota.trie(step)
+            if rota.config.decide == "daemon":
+                return trie, None
+            used, floor = dict(self.in_force.tracker.used), self.past.floor(rota.config)
+            return trie, self.steps.deciding.plan_for(rota, trie, used, floor)
+
+    def _settle(self, plan: Plan) -> None:
+        """The maps of the guard hold what they held before."""
+        with contextlib.suppress(GuardError):
+            self.table.maps.settle(plan.contents)

@@ -76,7 +76,7 @@ class Deciding:
         fixed = Trie(one for one in trie.root.beyond() if one.step is None)
         edges.build(fixed, fixed.opening, terms, self.numbering, self.clock())  # these have the first numbers
         built = edges.build(trie, trie.opening, terms, self.numbering, self.clock())
-        holding = self.maps.holding
+        holding = self.maps.target
         holds = contents(built, holding)
         ends: dict[bytes, tuple[int, ...]] = {}
         for number in built.ends:
@@ -151,7 +151,7 @@ class Deciding:
 
         Raises GuardError.
         """
-        held = upkeep.read(TABLE, now // MILLISECOND)
+        held = upkeep.read(TABLE, self.maps.clock)
         edged = {edge_of(key): led_to(item[0]) for key, item in held["next"].items()}
         following = {edge: node for edge, node in edged.items() if node is not None}
         slower = {node_of(key): node_of(item[0]) for key, item in held["slower"].items()}

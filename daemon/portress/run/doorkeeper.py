@@ -350,7 +350,8 @@ class Doorkeeper(Restoring):
 
     def put_back(self, ruleset: Ruleset) -> list[Admission]:
         """Load the guard again: somebody threw it away or changed it. The first admissions are in it at once;
-        those that are returned have to be, a part at a time: `put_back_part`."""
+        those that are returned have to be, a part at a time: `put_back_part`; so has what is left for the
+        table's maps."""
         everybody = list(self.register)
         counts = {
             door_set(door, family): self.register.count(door, family)
@@ -358,7 +359,7 @@ class Doorkeeper(Restoring):
             for family in (4, 6)
         }
         first, rest = everybody[:AT_ONCE], everybody[AT_ONCE:]
-        self._table.load(with_space(ruleset, counts), self._rest_of(first))
+        self._table.load(with_space(ruleset, counts), self._rest_of(first), in_parts=True)
         self._refuse(islice(self._refused, AT_ONCE))
         return rest
 

@@ -297,19 +297,23 @@ class Requests:
 
         A daemon that was given a credential takes those of the text besides: nobody in it is thrown out.
         """
-        text = request.get("text")
-        given = keyholding.credential() is not None
-        if isinstance(text, str):
-            if not asked.trusted(uid):
-                raise Mistake("only root may change the keyholders")
-            holders = keyholding.parse(text, keyholding.FILE, self.in_force.config.doors)
-        else:
-            holders, given = self.changes.load_keyholders(self.in_force.config), False
-        names = {one.name for one in holders}
-        await self.changes.take_keyholders(
-            lambda known: (*(one for one in known if given and one.name not in names), *holders)
-        )
-        return {"keyholders": len(holders), "credential": given}
+        text, config, counts = request.get("text"), self.in_force.config, [0]
+        sent = isinstance(text, str)
+        if sent and not asked.trusted(uid):
+            raise Mistake("only root may change the keyholders")
+        given = sent and keyholding.credential() is not None
+
+        def choose(known: tuple[Keyholder, ...]) -> tuple[Keyholder, ...]:
+            if sent:
+                holders = keyholding.parse(str(text), keyholding.FILE, config.doors)
+            else:
+                holders = self.changes.load_keyholders(config)
+            names = {one.name for one in holders}
+            counts.append(len(holders))
+            return (*(one for one in known if given and one.name not in names), *holders)
+
+        await self.changes.take_keyholders(choose)
+        return {"keyholders": counts[-1], "credential": given}
 
     async def _unenrol(self, request: Request, uid: int) -> Any:
         """Expect a keyholder's sequences no more and end their admissions."""

@@ -37,7 +37,7 @@ from portress.run.doorkeeper import AT_ONCE, Doorkeeper
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
 from portress.run.restoring import Inside
-from portress.run.slices import slices
+from portress.run.slices import slices, until_done
 from portress.session import connected
 
 SLICE: Final = 250  # admissions put back before the loop looks after something else: some 2 ms
@@ -253,8 +253,9 @@ class Sentinel:
         self._events.tell("restored", f"{done}{more}", cause=cause)
 
     async def _refill(self, rest: list[Admission]) -> None:
-        """Put back a slice at a time whom no flow may let in, and then admissions: meanwhile knocks are
-        heard. If the guard is gone again, the next restoration has them all."""
+        """Put back a slice at a time whom no flow may let in, and then admissions, and beside them what
+        decides: meanwhile knocks are heard. If the guard is gone again, the next restoration has it all."""
+        filling = asyncio.ensure_future(until_done(self._table.maps.fill_part))
         loads, keeper = self._table.loads, self._doorkeeper
         refused = keeper.refused
         with contextlib.suppress(GuardError):
@@ -266,6 +267,8 @@ class Sentinel:
                 if self._table.loads != loads or not self.guarding:
                     return
                 keeper.put_back_part(part)
+        with contextlib.suppress(GuardError):
+            await filling
 
     def answer(self, answers: Answers) -> None:
         """Have guarded ports answer as closed ones do. Whoever changed the guard meanwhile is dealt with

@@ -6,7 +6,7 @@ In: what there is to do, which may be very much. Out: parts of it, none so large
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from itertools import islice
 from typing import TypeVar
 
@@ -25,4 +25,10 @@ async def let_go(everything: list[One], size: int) -> None:
     """Free what is in a list a part at a time, where nobody else has it: very much at once takes long."""
     while everything:
         del everything[-size:]
+        await asyncio.sleep(0)
+
+
+async def until_done(part: Callable[[], bool]) -> None:
+    """Do a part after the other, until there is none left: `part` is False then."""
+    while part():
         await asyncio.sleep(0)

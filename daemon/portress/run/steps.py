@@ -16,6 +16,7 @@ from portress.knock import SECOND
 from portress.run.deciding import Deciding, Plan
 from portress.run.gc_tuning import many_that_stay
 from portress.run.in_force import InForce
+from portress.run.slices import until_done
 from portress.run.timing import Timing
 from portress.sequence.in_force import Rota
 from portress.sequence.trie import Node, Trie
@@ -50,16 +51,32 @@ class Steps:
 
     def adopt(self, rota: Rota, step: int) -> None:
         """Take `rota` as it was loaded elsewhere, for time step `step`."""
-        self._in_force.rota, self.step, self._ready = rota, step, None
+        ready, self._ready = self._ready, None
+        self._in_force.rota, self.step = rota, step
+        if ready is not None:
+            self.let_go(*ready[2:])
+
+    def let_go(self, trie: Trie, plan: Plan | None) -> None:
+        """Free a tree and a plan that are in force no longer, in the thread: they are very many objects."""
+        branches = [*trie.root.children.values(), *trie.over.values()]
+        trie.root.children, trie.over = {}, {}
+        if plan is not None:
+            self._table.maps.forget(plan.contents)
+        self._thread.submit(_let_go, branches, plan)
 
     async def prepare(self) -> None:
         """Derive the next step's sequences, unless that is done."""
-        rota, step = self._in_force.rota, self.step + 1
-        if not rota.rotates or (self._ready is not None and self._ready[:2] == (rota, step)):
+        if self.busy.locked() or not self._in_force.rota.rotates:
             return
         async with self.busy:
-            ready = await asyncio.get_running_loop().run_in_executor(self._thread, self._plan, rota, step)
-            self._ready = (rota, step, *ready)
+            rota, step, ready = self._in_force.rota, self.step + 1, self._ready
+            if ready is not None and ready[0] is rota and ready[1] == step:
+                return
+            made = await asyncio.get_running_loop().run_in_executor(self._thread, self._plan, rota, step)
+            self._ready = (rota, step, *made)
+            if ready is not None:
+                self.let_go(*ready[2:])
+            ready = None
 
     async def change(self, rota: Rota | None = None) -> bool:
         """Bring into force what the present moment, or `rota`, wants. True if anything changed.
@@ -82,25 +99,32 @@ class Steps:
                 trie, plan = ready[2:]
             else:
                 trie, plan = await loop.run_in_executor(self._thread, self._plan, wanted, step)
-            old, gone = [*now.tracker.trie.root.children.values()], now.plan
+            old, gone = now.tracker.trie, now.plan
             if plan is None:
                 before = now.tracker.trie.opening
                 await loop.run_in_executor(self._thread, self._change_opening, before, trie.opening)
             else:
                 maps = self._table.maps
+                await until_done(maps.fill_part)
                 await loop.run_in_executor(self._thread, maps.change_contents, plan.contents, plan.changes)
             now.tracker.replace(trie)
             now.plan = plan
-            if plan is not None:  # what was used since the plan was made
-                used, floor = now.tracker.used, now.tracker.floor
-                self.deciding.withdraw(plan, used if floor == plan.floor else plan.ends, used, floor)
-            self._thread.submit(_let_go, old, gone)
-            gone = None
+            self.withdraw_since(plan)
+            self.let_go(old, gone)
+            del old, gone
             now.rota, self.step, self._ready = wanted, step, None
             if self._table.loads != loads:  # the guard was put back meanwhile, perhaps with the old knocks
-                self._table.load(now.ruleset())
+                self._table.load(now.ruleset(), in_parts=True)
+                await until_done(self._table.maps.fill_part)
         self.changing.observe((self._clock() - begun) / SECOND)
         return True
+
+    def withdraw_since(self, plan: Plan | None) -> None:
+        """Have the guard refuse what was used since the plan in force was made. Raises GuardError."""
+        if plan is None:
+            return
+        used, floor = self._in_force.tracker.used, self._in_force.tracker.floor
+        self.deciding.withdraw(plan, used if floor == plan.floor else plan.ends, used, floor)
 
     def _plan(self, rota: Rota, step: int) -> tuple[Trie, Plan | None]:
         with many_that_stay():

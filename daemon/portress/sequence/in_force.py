@@ -40,7 +40,7 @@ def still_to_come(config: Config, step: int, last: int) -> bool:
     return last - step > 2 * furthest(config)
 
 
-@define
+@define(eq=False)
 class Rota:
     """The sequences in force for one configuration and one set of keyholders."""
 
