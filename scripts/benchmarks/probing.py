@@ -46,6 +46,10 @@ class Prober:
     def frame(self, packet: bytes) -> bytes:
         return frame(self._to, self._from, packet)
 
+    def send(self, frame: bytes) -> None:
+        """Send one that `frame` made."""
+        self._out.send(frame)
+
     def tries(self, source: str, count: int = _MOST) -> list[bytes]:
         """SYNs to the door, each from a port of its own; in the order of those ports."""
         first = self.frame(syn(source, self._address, self._port, _FIRST))

@@ -49,7 +49,7 @@ def measure(quick: bool) -> Iterator[Figure]:
 
 
 def _verb(ns: Namespace, host: Running, words: Sequence[str], name: str) -> Iterator[Figure]:
-    with _heartbeat(host) as waits:
+    with heartbeat(host) as waits:
         seconds, megabytes = _run(ns, [PROGRAM, words[0], *host.files.options, *words[1:]])
     yield Figure(SUBJECT, name, seconds, "s", target=Target("<", 1))
     if "--json" in words:
@@ -60,7 +60,7 @@ def _verb(ns: Namespace, host: Running, words: Sequence[str], name: str) -> Iter
 def _removed(ns: Namespace, host: Running) -> Iterator[Figure]:
     """Somebody deletes the table, and it is put back."""
     since = len(host.told())
-    with _heartbeat(host) as waits:
+    with heartbeat(host) as waits:
         ns.run(["nft", "delete", "table", "inet", "portress"], check=False)
         host.wait_for("restored with", since)
     yield Figure(SUBJECT, "restoring: the daemon busy at most", max(waits), "ms", target=Target("<", 20))
@@ -85,7 +85,7 @@ def _run(ns: Namespace, words: Sequence[str]) -> tuple[float, float]:
 
 
 @contextlib.contextmanager
-def _heartbeat(host: Running) -> Iterator[list[float]]:
+def heartbeat(host: Running) -> Iterator[list[float]]:
     """How long (ms) each of many questions waited for its answer."""
     waits, over = [0.0], threading.Event()
 

@@ -8,19 +8,30 @@ process of their own here, beside a task that looks at the clock every half mill
 from __future__ import annotations
 
 import json
+import re
 import statistics
 import subprocess
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any, Final
 
 from benchmarks.figures import Figure, Target
-from benchmarks.hosts import PYTHON, doors, keyholders, memory, rotating, running
+from benchmarks.hosts import PYTHON, Running, doors, keyholders, memory, rotating, running
+from benchmarks.probing import Prober
+from benchmarks.seat import heartbeat
+from benchmarks.secrets import sequence
+from lab.packets import knock
 from lab.portress import REPOSITORY
 from lab.space import LabError, Namespace, namespace
+from lab.worlds import World, crowd, world
+from portress.clock import STEP
 
 SUBJECT: Final = "A new time step, 1,000 keyholders at 3 doors"
 HOLDERS: Final = 1000
+AROUND: Final = 8.0  # seconds on each side of a change in which sequences are begun
+PAUSE: Final = 0.4  # seconds between two knocks
+ONE_DOOR: Final = "1 door, no keyholders"
 _CHILD: Final = """
 import asyncio, hmac, json, time
 from benchmarks.hosts import keyholders, rotating
@@ -147,12 +158,57 @@ def _steps(ns: Namespace) -> Any:
 
 
 def _daemon() -> Iterator[Figure]:
-    with namespace("host") as ns:
-        with running(ns, doors()) as host:
-            plain, plain_start = memory(host.pid), host.started
-        with running(ns, rotating(), holders=keyholders(HOLDERS)) as host:
-            time.sleep(1.5)
-            yield Figure(
-                SUBJECT, "start of the daemon", host.started, "s", plain_start, "1 door, no keyholders"
-            )
-            yield Figure(SUBJECT, "resident memory", memory(host.pid), "MB", plain, "1 door, no keyholders")
+    with namespace("host") as ns, running(ns, doors()) as host:
+        plain, plain_start = memory(host.pid), host.started
+    with world() as w, running(w.host, rotating(), holders=keyholders(HOLDERS)) as host:
+        time.sleep(1.5)
+        yield Figure(SUBJECT, "start of the daemon", host.started, "s", plain_start, ONE_DOOR)
+        yield Figure(SUBJECT, "resident memory", memory(host.pid), "MB", plain, ONE_DOOR)
+        with heartbeat(host) as waits:
+            sent, under_way, admitted = _over_a_step(w, host)
+        yield Figure(
+            SUBJECT,
+            "sequences over a change that opened nothing",
+            sent - admitted,
+            f"of {sent:,}",
+            target=Target("<=", 0),
+            note=f"of the old and of the new step in turn, {under_way} of them part-way at the change",
+        )
+        busy = max(waits)
+        yield Figure(
+            SUBJECT, "the daemon busy at most, asked over its socket", busy, "ms", target=Target("<=", 20)
+        )
+        peak = _peak(host.pid)
+        yield Figure(
+            SUBJECT, "most memory so far", peak, "MB", 512, "MemoryMax of the unit", Target("<", 400)
+        )
+
+
+def _peak(pid: int) -> float:
+    """The largest resident memory of a process so far, in MB."""
+    found = re.search(r"^VmHWM:\s*(\d+) kB", Path(f"/proc/{pid}/status").read_text(), re.MULTILINE)
+    assert found is not None
+    return int(found[1]) * 1024 / 1e6
+
+
+def _over_a_step(w: World, host: Running) -> tuple[int, int, int]:
+    """Sequences of the step before a change and of the one after it, knocked on both sides of it, each
+    by a keyholder and from a source of its own: how many were sent, part-way at the change, and admitted."""
+    prober = Prober(w.stranger, "eth0", w.host, "eth0", w.host6)
+    now = time.time()
+    change = (now // STEP + 1) * STEP
+    change += STEP if change - now < AROUND + 2 else 0
+    due: list[tuple[float, bytes]] = []
+    for number, source in enumerate(crowd(HOLDERS, 6)):
+        begun = change - AROUND + number * 2 * AROUND / HOLDERS
+        knocks = sequence(number, "vpn", change - 1 if number % 2 else change)
+        frames = [prober.frame(knock(source, w.host6, text)) for text in knocks]
+        due += [(begun + place * PAUSE, one) for place, one in enumerate(frames)]
+    due.sort()
+    for when, one in due:
+        time.sleep(max(0.0, when - time.time()))
+        prober.send(one)
+    time.sleep(1.5)
+    prober.close()
+    under_way = round(3 * PAUSE * HOLDERS / (2 * AROUND))
+    return HOLDERS, under_way, host.admitted()

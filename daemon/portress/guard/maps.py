@@ -154,7 +154,8 @@ class Maps:
         if not wanted:
             return
         if later:
-            self.holding = {name: dict(holding.get(name, ())) for name in MAPS}
+            if holding is not self.holding:
+                self.holding = {name: dict(holding.get(name, ())) for name in MAPS}
             self._wanted, self._todo = wanted, _parts(tuple(reversed(MAPS)), wanted)
         else:
             self._hold(wanted, upkeep.change(TABLE, holding, wanted, self.clock()))
