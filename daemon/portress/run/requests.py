@@ -259,11 +259,10 @@ class Requests:
         ended = await self._end(meant)
         doors, sources = await roll.by_door(ended), await roll.sources(ended)
         text = f"{who(narrow, len(ended), sources)} dismissed from {', '.join(doors)}"
-        told = await self._told(ended[: answers.MOST], now)
-        answer = {"text": text, "totals": {"dismissed": len(ended)}, "dismissed": told}
+        count, told = len(ended), await self._told(ended[: answers.MOST], now)
         del sources
         await let_go(ended, roll.LOOKED)
-        return answer
+        return {"text": text, "totals": {"dismissed": count}, "dismissed": told}
 
     async def _told(self, some: Iterable[Admission], now: int) -> list[dict[str, Any]]:
         unix = self.unix()
