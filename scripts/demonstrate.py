@@ -130,7 +130,7 @@ def wrong_order(show: Show, w: World) -> None:
 
 
 def sweep(show: Show, w: World) -> None:
-    show.step("A sweep of all 65,535 TCP ports, and of the UDP ports around the knocks, does not open it")
+    show.step("A sweep of every TCP port, and of UDP ports near the knocks, does not open it")
     begun = time.monotonic()
     nmap(w.stranger, "-sS", "-p-", "-T5", "--max-retries", "1")
     nmap(w.stranger, "-sU", "-p", "2900-2999", "-T5", "--max-retries", "0", "--host-timeout", "8s")
@@ -155,7 +155,7 @@ def another(show: Show, w: World) -> None:
 
 
 def the_end_of_the_stay(show: Show, w: World, server: Sshd, d: Daemon) -> None:
-    show.step(f"The stay ends after {STAY} s: new connections are refused, the established session continues")
+    show.step(f"The stay ends after {STAY} s: no new connections, but the session continues")
     session = server.session(w.stranger, HOST)
     try:
         show.expect("the established session answers", answer(session, "before"), "before")
@@ -202,10 +202,8 @@ def main() -> int:
         return 1
     show = Show()
     begun = time.monotonic()
-    print(
-        "Portress: guarded ports are closed to everyone; a source that knocks the right sequence is let in."
-    )
-    print("A stranger, a host with a real OpenSSH server, another stranger: three network namespaces.")
+    print("Portress: guarded ports are closed to everyone; who knocks right is let in.")
+    print("A stranger, a host with OpenSSH, another stranger: three network namespaces.")
     try:
         with stoppable(), world() as w, sshd(w.host) as server, daemon(w.host, CONFIG) as d:
             show.quote(CONFIG)
