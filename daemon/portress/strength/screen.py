@@ -55,7 +55,7 @@ def summary(
         lines = (f"{f'{each.door}: ' if each.door else ''}{_warning(each)}" for each in warned)
         parts += _points("!", lines, indent=2)
     shunned = "" if misses is None else ", shunned as configured"
-    foot = f"Against {_crowd(attack)}{shunned}. All figures: portress strength --details"
+    foot = f"Against {_crowd(attack)}{shunned}.\nAll figures: portress strength --details"
     return Group(*parts, Text(), Text(foot, style="dim"))
 
 
