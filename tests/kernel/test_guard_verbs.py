@@ -260,7 +260,7 @@ def test_what_was_only_on_trial_is_nothing_that_a_second_trial_goes_back_to() ->
         d.verb("unguard")
         d.verb("guard", "--trial", "60s")
         d.configure(other)
-        assert "it is removed in 2s. Try now" in d.verb("guard", "--trial", "2s").stdout
+        assert "it is removed in 2s. Check now" in d.verb("guard", "--trial", "2s").stdout
         until(lambda: quiet(d))
         d.verb("guard")
         d.configure(CONFIG)
@@ -363,7 +363,7 @@ def test_a_trial_that_cannot_be_ended_is_not_begun() -> None:
 def test_a_second_trial_puts_back_what_was_there_before_the_first() -> None:
     with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
         d.verb("guard", "--trial", "60s")
-        assert "it is removed in 8s. Try now" in d.verb("guard", "--trial", "8s").stdout
+        assert "it is removed in 8s. Check now" in d.verb("guard", "--trial", "8s").stdout
         assert not quiet(d)
         until(lambda: quiet(d))
 
