@@ -8,7 +8,7 @@ from attrs import evolve
 from portress.config.load import parse
 from portress.config.model import Config
 from portress.guard.decide import followed, openers, spent_for
-from portress.guard.judging import gaps, plain, unhurried
+from portress.guard.judging import among_ports, gaps, plain, ports, stay, unhurried
 
 
 def config(*rules: str) -> Config:
@@ -68,3 +68,62 @@ def test_up_to_four_doors_of_one_base_have_chains_for_what_opens_several(count: 
     found = [one for one in openers(several) if len(one.doors) > 1]
     assert len(found) == together
     assert all(one.chain == f"claim_{'.'.join(one.doors)}" and one.rotating for one in found)
+
+
+@pytest.mark.parametrize(
+    ("single", "ranges", "wanted"),
+    [
+        ([], [], []),
+        ([7], [], ["7"]),
+        ([8, 7, 7], [], ["7", "8"]),
+        ([9, 7, 8], [], ["{ 7, 8, 9 }"]),  # more than two are looked up
+        ([7], [(100, 200)], ["7", "100-200"]),
+        # What lies in a range, its ends included, is told by it.
+        ([99, 100, 150, 200, 201], [(100, 200)], ["99", "201", "100-200"]),
+        # Ranges that meet are one, whatever their order; those with a port in between are two.
+        ([], [(151, 200), (100, 150)], ["100-200"]),
+        ([], [(100, 150), (152, 200)], ["100-150", "152-200"]),
+        ([], [(100, 200), (120, 150)], ["100-200"]),
+        ([], [(100, 200), (100, 250), (200, 300)], ["100-300"]),
+        ([], [(1, 2), (10, 20), (30, 40), (50, 60)], ["1-2", "10-20", "30-40", "50-60"]),
+        # Of very many one range is enough: what it has too much is looked up and is nothing.
+        ([5], [(10, 20), (30, 40), (50, 60), (70, 80), (90, 95)], ["5-95"]),
+        ([99], [(10, 20), (30, 40), (50, 60), (70, 80), (90, 95)], ["10-99"]),
+    ],
+)
+def test_ports_of_knocks_are_told_by_as_few_rules_as_can_be(
+    single: list[int], ranges: list[tuple[int, int]], wanted: list[str]
+) -> None:
+    assert among_ports(single, ranges) == [f"th dport {one}" for one in wanted]
+
+
+def test_so_many_ports_that_listing_them_takes_too_much_are_a_range() -> None:
+    assert among_ports(range(1, 4097)) == [f"th dport {{ {', '.join(map(str, range(1, 4097)))} }}"]
+    assert among_ports(range(1, 4098)) == ["th dport 1-4097"]
+
+
+def test_a_code_goes_to_four_hundred_ports_and_a_drawn_sequence_to_its_pool() -> None:
+    """Knock i of a code goes to base + 100 i and up to 99 more; there are four."""
+    code, drawn = "authenticator: {base: 21000}", "rotating: {pool: 30000-31000}"
+    fixed = "fixed: {knocks: [tcp/4617, udp/2953]}"
+    assert ports(config(code)) == ["th dport 21000-21399"]
+    assert ports(config(drawn, code)) == ["th dport 21000-21399", "th dport 30000-31000"]
+    leaving = (
+        "fixed: {knocks: [tcp/4617, udp/2953]}\n    leaving: {knocks: [tcp/2953, udp/7202], replayable: true}"
+    )
+    assert ports(config(leaving)) == ["th dport { 2953, 4617, 7202 }"]
+    assert ports(config(fixed)) == ["th dport 2953", "th dport 4617"]
+    paper = "rotating: {pool: 30000-31000}\n    paper: {sequences: 10, pool: 40000-41000}"
+    assert ports(config(paper)) == ["th dport 30000-31000", "th dport 40000-41000"]
+
+
+def test_a_pause_of_a_second_is_remembered_by_those_who_have_no_more() -> None:
+    """In a flood a first knock has a second: of mixed gaps, those are noted that are no longer than that."""
+    mixed = config("fixed: {knocks: [tcp/7201, udp/7202], gap: 1s}", SLOW)
+    quick = [rule for rule in stay(mixed, 500, mixed=True, first=True, known=0) if "@within." in rule]
+    assert [rule.split()[1] for rule in quick] == ["@within.1000_4", "@within.1000_6"]
+    plain_one = stay(mixed, 500, mixed=False, first=True, known=0)
+    assert not any("@within." in rule for rule in plain_one)
+    slower = config("fixed: {knocks: [tcp/7201, udp/7202], gap: 2s}", SLOW)
+    assert not any("@within." in rule for rule in stay(slower, 500, mixed=True, first=True, known=0))
+    assert any("@within.2000_4" in rule for rule in stay(slower, 40_000, mixed=True, first=True, known=0))
