@@ -230,7 +230,7 @@ def test_the_file_is_there_exactly_while_the_guard_is_meant_to_stay() -> None:
         assert not file.exists()
         d.verb("guard")
         d.configure(CONFIG.format(stay="2h"))
-        d.verb("guard", "--trial", "2s")
+        d.verb("guard", "--trial", "6s")
         assert not file.exists()
         until(lambda: file.exists() is kept, 20)
 
@@ -243,7 +243,7 @@ def test_a_second_trial_that_ends_brings_the_file_back_too() -> None:
         before = file.read_text() if kept else ""
         d.configure(CONFIG.format(stay="2h"))
         d.verb("guard", "--trial", "60s")
-        d.verb("guard", "--trial", "2s")
+        d.verb("guard", "--trial", "6s")
         assert not file.exists()
         until(lambda: file.exists() is kept, 20)
         assert not kept or file.read_text() == before

@@ -54,8 +54,10 @@ def answer_time(d: Daemon) -> float:
 
 
 def kept_waiting(d: Daemon) -> float:
-    """How long (s) the daemon's loop and this thread were ready to run and did not (proc(5): schedstat)."""
-    places = (Path(f"/proc/{d.pid}/schedstat"), Path("/proc/thread-self/schedstat"))
+    """How long (s) the daemon's threads and this one were ready to run and did not (proc(5): schedstat). One
+    that waits for a processor may have what the others wait for.
+    """
+    places = [*Path(f"/proc/{d.pid}/task").glob("*/schedstat"), Path("/proc/thread-self/schedstat")]
     return sum(int(place.read_text().split()[1]) for place in places) / SECOND
 
 

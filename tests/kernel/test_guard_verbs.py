@@ -183,9 +183,9 @@ def test_a_trial_ends_by_itself_though_the_terminal_is_gone() -> None:
 
 def test_a_trial_that_is_kept_stays() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG, guard=False, start=False) as d:
-        d.verb("guard", "--trial", "5s")
+        d.verb("guard", "--trial", "8s")
         assert d.verb("guard", "--keep").stdout.startswith("The guard stays. Closed to")
-        time.sleep(5.5)
+        time.sleep(8.5)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
         again = d.verb("guard", "--keep", check=False)
         assert again.returncode == 1 and "no trial is running; the guard is loaded" in again.stderr
@@ -197,7 +197,7 @@ def test_a_trial_over_an_older_guard_puts_that_one_back_with_its_admissions() ->
         d.verb("admit", w.stranger4, "ssh")
         before = w.host.run(["nft", "-s", "list", "table", "inet", "portress"]).stdout.split("elements")[0]
         d.configure(CONFIG.replace("tcp/22", "tcp/2222").replace("4617", "4618"))
-        d.verb("guard", "--trial", "4s")
+        d.verb("guard", "--trial", "8s")
         assert tcp_state(w.another, w.host4, 22) == "open"
         until(lambda: tcp_state(w.another, w.host4, 22, timeout=0.3) == "filtered")
         assert tcp_state(w.stranger, w.host4, 22) == "open"
@@ -207,7 +207,7 @@ def test_a_trial_over_an_older_guard_puts_that_one_back_with_its_admissions() ->
 
 def test_a_trial_with_a_daemon_ends_too_and_the_daemon_stands_down() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
-        d.verb("guard", "--trial", "4s")
+        d.verb("guard", "--trial", "8s")
         assert d.status()["guard"]["trial"] > 0
         assert "only the host's own firewall applies" in d.wait_for("trial ended without --keep")
         time.sleep(0.5)
@@ -217,16 +217,16 @@ def test_a_trial_with_a_daemon_ends_too_and_the_daemon_stands_down() -> None:
         assert quiet(d)
         d.verb("guard")
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
-        d.verb("guard", "--trial", "5s")
+        d.verb("guard", "--trial", "8s")
         assert d.verb("guard", "--keep").stdout.startswith("The guard stays. Closed to")
-        time.sleep(5.5)
+        time.sleep(8.5)
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
 
 def test_a_trial_of_another_configuration_with_a_daemon_goes_back_to_the_one_before() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
         d.configure(CONFIG.replace("tcp/22", "tcp/2222"))
-        d.verb("guard", "--trial", "5s")
+        d.verb("guard", "--trial", "8s")
         assert tcp_state(w.stranger, w.host4, 22) == "open"
         assert tcp_state(w.stranger, w.host4, 2222) == "filtered"
         d.wait_for("back to the previous configuration")
@@ -242,15 +242,16 @@ def test_a_trial_ends_though_the_daemon_that_was_asked_for_it_is_gone() -> None:
         assert tcp_state(w.stranger, w.host4, 22) == "open"
         d.start()
         assert "guard removed by hand" in d.log and quiet(d)
-        d.verb("guard", "--trial", "3s")
+        d.verb("guard", "--trial", "10s")
         d.restart()
         assert not quiet(d)
         d.wait_for("guard removed by command")
         assert quiet(d)
-        d.verb("guard", "--trial", "4s")
+        d.verb("guard", "--trial", "10s")
+        begun = time.monotonic()
         d.restart()
         assert d.verb("guard", "--keep").stdout.startswith("The guard stays. Closed to")
-        time.sleep(8)
+        time.sleep(max(0.0, begun + 13 - time.monotonic()))
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
 

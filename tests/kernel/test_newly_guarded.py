@@ -127,7 +127,7 @@ def test_a_trial_without_a_daemon_that_ends_brings_them_back_too() -> None:
         d.terminate()
         before = _which(w)
         d.configure(_more().replace("stay: 2s", "stay: 3s"))
-        d.verb("guard", "--trial", "3s")
+        d.verb("guard", "--trial", "8s")
         assert _which(w) != before
         until(lambda: _which(w) == before)
         assert [one.answers() for one in peers] == [True] * 4

@@ -161,7 +161,7 @@ def test_a_reload_after_which_one_needs_an_admission_says_whom_it_concerns(free:
 def test_a_change_on_trial_goes_back_by_itself_under_the_service() -> None:
     with host(WEB) as machine:
         configure(machine, WEB + SSH)
-        tried = machine.run("portress", "guard", "--trial", "5s").stdout
+        tried = machine.run("portress", "guard", "--trial", "10s").stdout
         assert "the guard from before restored" in tried
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
         until = time.monotonic() + 20
