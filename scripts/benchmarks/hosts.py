@@ -22,6 +22,7 @@ from portress import control
 RIGHT: Final = ("tcp/4617", "udp/2953", "tcp/6381")
 GAP: Final = 60  # seconds
 PROGRAM: Final = str(REPOSITORY / ".venv/bin/portress")
+WATCHED: Final = str(REPOSITORY / "scripts/benchmarks/watched.py")
 PYTHON: Final = str(REPOSITORY / ".venv/bin/python")
 _FIRST_KNOCK: Final = 20001
 _FIRST_SERVICE: Final = 10001
@@ -90,9 +91,12 @@ def memory(pid: int, what: str = "Rss") -> float:
 class Running:
     """A daemon at work in a namespace."""
 
-    def __init__(self, ns: Namespace, files: Daemon) -> None:
+    def __init__(self, ns: Namespace, files: Daemon, *, watched: bool = False) -> None:
+        """`watched`: every turn of its loop is timed (`watched.py`)."""
         self.ns = ns
         self.files = files
+        self.turns = files.folder / "turns"
+        self._program = [PYTHON, WATCHED, str(self.turns)] if watched else [PROGRAM]
         self.log = files.folder / "log"
         self.pid = 0
         self.started = 0.0  # seconds that the last start took
@@ -102,7 +106,7 @@ class Running:
         before = len(self.told())
         begun = time.perf_counter()
         with self.log.open("a") as out:
-            command = [PROGRAM, "run", *self.files.options, *options]
+            command = [*self._program, "run", *self.files.options, *options]
             self.files.process = self.ns.popen(command, stdout=out, stderr=out)
         self.pid = self.files.process.pid
         while "ready, watching" not in self.told()[before:]:
@@ -140,6 +144,16 @@ class Running:
     def cpu(self) -> float:
         return cpu(self.pid)
 
+    @contextlib.contextmanager
+    def work(self) -> Iterator[list[float]]:
+        """How much work (ms) the longest turns of a watched daemon's loop are meanwhile."""
+        begun, found = time.monotonic(), [0.0]
+        yield found
+        for line in self.turns.read_text().splitlines():
+            when, _, work = map(float, line.split())
+            if when >= begun:
+                found.append(work)
+
     def settle(self, quiet: float = 0.3, timeout: float = 20) -> int:
         """Wait until no more knocks come; how many were heard in all."""
         until, before = time.monotonic() + timeout, -1
@@ -154,12 +168,12 @@ class Running:
 
 @contextlib.contextmanager
 def running(
-    ns: Namespace, config: str, *, holders: str | None = None, start: bool = True
+    ns: Namespace, config: str, *, holders: str | None = None, start: bool = True, watched: bool = False
 ) -> Iterator[Running]:
     """A daemon with this configuration, ready when this returns. It loads its guard itself,
     which is gone when the block ends."""
     with daemon(ns, config, keyholders=holders, guard=False, start=False) as files:
-        made = Running(ns, files)
+        made = Running(ns, files, watched=watched)
         if start:
             made.start()
         yield made
