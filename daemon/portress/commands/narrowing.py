@@ -10,6 +10,7 @@ import functools
 import json
 import sys
 from collections.abc import Callable, Iterable, Mapping
+from itertools import islice
 from typing import Any, Final, TypeVar
 
 import click
@@ -19,6 +20,7 @@ from portress.commands.common import read_source
 from portress.narrow import SORTS, Narrow
 
 Verb = TypeVar("Verb", bound=Callable[..., Any])
+_TOGETHER: Final = 100  # lines written at once
 FEW: Final = 200  # listed unless --limit says otherwise, on a screen and for programs
 
 _NAMES: Final = ("door", "source", "keyholder", "limit", "sort")
@@ -77,15 +79,15 @@ def _options(orders: tuple[str, ...], what: str) -> tuple[Callable[[Any], Any], 
 def print_listed(head: Mapping[str, Any], name: str, lines: Iterable[str], *, bare: bool) -> None:
     """One object on standard output: `head`'s fields, and at last the list `name`, a line of JSON each,
     written as they come. `bare`: those lines alone."""
-    write = sys.stdout.write
+    write, left = sys.stdout.write, iter(lines)
     if bare:
-        for line in lines:
-            write(f"{line}\n")
+        while part := list(islice(left, _TOGETHER)):
+            write("\n".join((*part, "")))
         return
     told = json.dumps(head, indent=2, ensure_ascii=False).removesuffix("}").rstrip()
     write(f'{told}{"," if head else ""}\n  "{name}": [')
     between = "\n    "
-    for line in lines:
-        write(f"{between}{line}")
+    while part := list(islice(left, _TOGETHER)):
+        write(between + ",\n    ".join(part))
         between = ",\n    "
     write("]\n}\n" if between == "\n    " else "\n  ]\n}\n")
