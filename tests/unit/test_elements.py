@@ -197,15 +197,24 @@ def answering(monkeypatch: pytest.MonkeyPatch, *answers: bytes, error: int = 0) 
     return kernel
 
 
+def dumped(key: bytes, timeout: int = 0, left: int = 0) -> bytes:
+    """An element as the kernel writes it: its nests have no flag (nf_tables_api.c, nla_nest_start_noflag)."""
+    times = nla(4, struct.pack(">Q", timeout)) + nla(5, struct.pack(">Q", left)) if timeout else b""
+    return nla(1, nla(1, nla(1, key)) + times)
+
+
+def in_list(*listed: bytes) -> bytes:
+    return of_set("ssh") + nla(3, b"".join(listed))
+
+
 @pytest.mark.parametrize("size", [4, 16, 20])
 def test_elements_are_read_with_the_milliseconds_they_have_left(
     size: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     keys = [bytes([one]) * size for one in range(1, 5)]
-    alike = [element(key, 1 << 40, left=(1 << 33) + one) for one, key in enumerate(keys[:2])]
-    kernel = answering(
-        monkeypatch, of_set("ssh", *alike), of_set("ssh", element(keys[2]), element(keys[3], 7, left=6))
-    )
+    alike = [dumped(key, 1 << 40, (1 << 33) + one) for one, key in enumerate(keys[:2])]
+    other = in_list(dumped(keys[2]), dumped(keys[3], 7, 6))
+    kernel = answering(monkeypatch, in_list(*alike), other)
     assert elements.read("portress", "ssh") == [
         Element(keys[0], 1 << 40, 1 << 33),
         Element(keys[1], 1 << 40, (1 << 33) + 1),
@@ -216,21 +225,58 @@ def test_elements_are_read_with_the_milliseconds_they_have_left(
 
 
 @pytest.mark.parametrize("size", [4, 16])
+def test_addresses_with_timeouts_are_read_at_a_stroke(size: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """None is taken apart attribute by attribute: there may be a hundred thousand."""
+
+    def never(_buffer: memoryview) -> Element:
+        raise AssertionError("taken apart")
+
+    monkeypatch.setattr(elements, "_element", never)
+    keys = [bytes([one]) * size for one in range(1, 4)]
+    answering(monkeypatch, in_list(*(dumped(key, 1 << 40, 5 + one) for one, key in enumerate(keys))))
+    assert elements.read("portress", "ssh") == [
+        Element(key, 1 << 40, 5 + one) for one, key in enumerate(keys)
+    ]
+
+
+@pytest.mark.parametrize("size", [4, 16])
 def test_elements_that_are_laid_out_otherwise_are_read_all_the_same(
     size: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """As long as the usual ones, with another order, or something in place of a time."""
+    """As long as the usual ones, with another order, or something in place of what is there."""
     key = bytes(range(size))
-    usual = element(key, 9, left=8)
-    times = nla(5, struct.pack(">Q", 6)) + nla(4, struct.pack(">Q", 7))
-    swapped = nla(1, nla(1, nla(1, key), nested=True) + times, nested=True)
-    other = nla(1, nla(1, nla(1, key), nested=True) + nla(4, bytes(8)) + nla(9, bytes(8)), nested=True)
-    late = nla(1, nla(4, struct.pack(">Q", 7)) + nla(1, nla(1, key), nested=True), nested=True)
-    for found, wanted in ((swapped, (7, 6)), (other, (0, 0)), (late, (7, 0))):
-        answering(monkeypatch, of_set("s", usual, found))
-        assert elements.read("portress", "s") == [Element(key, 9, 8), Element(key, *wanted)]
-    answering(monkeypatch, nla(3, b"", nested=True))
+    four, five = nla(4, struct.pack(">Q", 7)), nla(5, struct.pack(">Q", 6))
+    its = nla(1, nla(1, key))
+    usual = dumped(key, 9, 8)
+    for inside, wanted in (
+        (its + five + four, (key, 7, 6)),
+        (its + nla(9, bytes(8)) + five, (key, 0, 6)),
+        (its + four + nla(9, bytes(8)), (key, 7, 0)),
+        (four + its + five, (key, 7, 6)),
+        (nla(8, nla(1, key)) + four + five, (b"", 7, 6)),
+        (nla(1, nla(8, key)) + four + five, (b"", 7, 6)),
+        (its + nla(4, struct.pack(">Q", 7)) + nla(5, struct.pack(">Q", 6)) + nla(9, b""), (key, 7, 6)),
+    ):
+        answering(monkeypatch, in_list(usual, nla(1, inside)))
+        assert elements.read("portress", "s") == [Element(key, 9, 8), Element(*wanted)]
+        answering(monkeypatch, in_list(nla(1, inside), usual))
+        assert elements.read("portress", "s") == [Element(*wanted), Element(key, 9, 8)]
+    answering(monkeypatch, in_list())
     assert elements.read("portress", "s") == []
+    # With something else in the list, or cut off, only what is an element counts.
+    answering(monkeypatch, in_list(nla(2, dumped(key, 9, 8)[4:]), usual))
+    assert elements.read("portress", "s") == [Element(key, 9, 8)]
+    answering(monkeypatch, in_list(usual, b"\0\0"))
+    assert elements.read("portress", "s") == [Element(key, 9, 8)]
+
+
+def test_of_a_key_only_its_value_counts_and_of_times_only_the_two(monkeypatch: pytest.MonkeyPatch) -> None:
+    inside = nla(1, nla(7, b"????") + nla(1, ONE)) + nla(6, bytes(8)) + nla(4, struct.pack(">Q", 3))
+    answering(monkeypatch, nla(9, dumped(TWO, 1, 1)) + in_list(nla(1, inside + nla(7, b"\xff" * 8))))
+    assert elements.read("portress", "s") == [Element(ONE, 3, 0)]
+    assert elements.read_map("portress", "s") == [MapElement(ONE, b"", 0)]
+    answering(monkeypatch, in_list(nla(1, nla(4, struct.pack(">Q", 3)))))
+    assert elements.read_map("portress", "s") == [MapElement(b"", b"", 0)]
 
 
 def test_what_is_no_element_of_the_list_is_passed_over(monkeypatch: pytest.MonkeyPatch) -> None:
