@@ -236,16 +236,18 @@ class Register:
 
     def put(self, admission: Admission) -> None:
         """Add it, or replace the one of the same door and source."""
-        source, key = admission.source, (admission.door, admission.source)
-        new = self.get(*key) is not admission
+        door, source = key = admission.door, admission.source
+        known = self.get(door, source)
+        new = known is not admission
         if new:
-            self.remove(*key)
-            self._by_door.setdefault(admission.door, {})[source] = admission
+            if known is not None:
+                self.remove(door, source)
+            self._by_door.setdefault(door, {})[source] = admission
             around = self._around.setdefault(_neighbourhood(source), {})
-            around.setdefault(source.whole, {})[admission.door, source.port] = admission
+            around.setdefault(source.whole, {})[door, source.port] = admission
             if admission.keyholder is not None:
                 self._by_keyholder.setdefault(admission.keyholder, {})[key] = admission
-            place = (admission.door, source.family)
+            place = (door, source.family)
             self._counts[place] = self._counts.get(place, 0) + 1
         if not new and admission.until // SECOND < admission.due:
             self._forget_end(admission)

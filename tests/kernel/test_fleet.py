@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import hashlib
+import json
 import time
 from collections.abc import Callable
+from typing import Any
 
 import pytest
+from attrs import evolve
 
 from kernel.test_rotating import SECRETS, STEP, holders, settled
 from lab import sender, service, tcp_state
-from lab.fleets import Gateway, cut_off, fleet
+from lab.fleets import SECRET, Fleet, Gateway, cut_off, fleet
 from portress.config.model import Rotating
+from portress.fleet.records import Admitted, Codec
+from portress.fleet.seal import Seals
+from portress.fleet.store import Access, Store
 from portress.keyholders.secret import to_base32
-from portress.knock import SECOND, TCP, UDP
+from portress.knock import SECOND, TCP, UDP, Source
 from portress.sequence.rotating import derive
 
 FIXED = """\
@@ -230,6 +237,38 @@ def test_a_gateway_that_starts_is_right_before_it_is_ready() -> None:
         )
         assert inside(second) == {(f.client4, "ssh")}
         assert any("admitted to ssh" in line for line in second.daemon.lines[: ready + 1 + 50])
+
+
+def test_of_very_many_in_the_store_a_start_lets_in_those_that_gateways_wrote() -> None:
+    right, wrong = (Codec("edge", Seals.of(secret, "edge")) for secret in (SECRET, bytes(32)))
+    end = time.time() + 600
+    everybody = [Source.parse(f"2001:db8::{n:x}") for n in range(1, 1201)]
+    records = [Admitted("ssh", one, end, "edge-9", 5) for one in everybody]
+    values = [(wrong if n % 100 == 7 else right).written(one) for n, one in enumerate(records)]
+    values[300] = right.written(evolve(records[300], ended="dismissed"))
+    values[301] = right.written(evolve(records[301], until=end - 1200))
+    values[302] = (values[302][0], values[303][1])
+    expected = {str(one) for n, one in enumerate(everybody) if n % 100 != 7 and n not in (300, 301, 302)}
+
+    async def fill(f: Fleet) -> None:
+        async with Store(Access(f.store.urls, **f.store.files)) as store:
+            for begin in range(0, len(values), 100):
+                await store.put([(*one, None) for one in values[begin : begin + 100]])
+
+    with fleet(FIXED, gateways=1, start=False) as f:
+        with f.store_namespace.enter():
+            asyncio.run(fill(f))
+        f.gateways[0].daemon.start()
+        assert {source for source, _ in inside(f.gateways[0])} == expected
+        assert f.gateways[0].daemon.status()["fleet"]["refused"] == 13
+        listed = f.gateways[0].ns.run(["nft", "-j", "list", "set", "inet", "portress", "ssh_6"]).stdout
+        assert {one["elem"]["val"] for one in json.loads(listed)["nftables"][1]["set"]["elem"]} == expected
+        true(lambda: len(history(f.gateways[0])) == len(expected))
+
+
+def history(gateway: Gateway) -> list[Any]:
+    told = json.loads(gateway.daemon.verb("history", "--json", "--limit", "0", check=False).stdout)
+    return list(told["admissions"])
 
 
 def test_what_others_write_into_the_store_opens_no_door() -> None:

@@ -39,7 +39,9 @@ class Refusing(Ledger):
         return super().admitted(source, door, *more, **named)
 
 
-def kept(folder: Path, work: Callable[[Books, Refusing], Awaitable[None]]) -> list[str]:
+def kept(
+    folder: Path, work: Callable[[Books, Refusing], Awaitable[None]], *, in_fleet: bool = False
+) -> list[str]:
     """Do `work` with books in `folder`; the events told."""
     told: list[str] = []
 
@@ -48,7 +50,8 @@ def kept(folder: Path, work: Callable[[Books, Refusing], Awaitable[None]]) -> li
 
     async def whole() -> None:
         ledger = Refusing(folder / "ledger.db", 1000.0)
-        books = Books(ledger, Events(write, lambda: 0), lambda: 1000.0, lambda: 0, folder / "uses", "boot")
+        events, mark = Events(write, lambda: 0), folder / "uses"
+        books = Books(ledger, events, lambda: 1000.0, lambda: 0, mark, "boot", in_fleet=in_fleet)
         await work(books, ledger)
         await books.close()
 
@@ -106,6 +109,29 @@ def test_many_writes_at_once_cost_the_disk_few(tmp_path: Path) -> None:
     kept(tmp_path, work)
     assert len(list(Ledger(tmp_path / "ledger.db", 2000.0).history())) == 2000
     assert 0 < done[0].writing.count < 10
+
+
+def test_in_a_fleet_admissions_wait_for_others_doors_and_none_is_lost(tmp_path: Path) -> None:
+    others = [Admission("ssh", Source.parse(f"192.0.2.{n}"), 0, SECOND, how="fleet edge-2") for n in range(9)]
+
+    async def work(books: Books, ledger: Refusing) -> None:
+        books.admitted_all([(one, 1001.0 + number) for number, one in enumerate(others)])
+        books.admitted(Admission("vpn", ANA, 0, SECOND), 1001.0)
+        await asyncio.sleep(0.005)
+        assert books.writing.count == 0
+        await asyncio.sleep(0.3)  # its own is in the ledger long before a second is over
+        assert len(list(ledger.history(door="vpn"))) == 1
+        books.ended(others[3], "dismissed")
+        books.renewed(others[4], 2000.0)
+
+    kept(tmp_path, work, in_fleet=True)
+    found = list(Ledger(tmp_path / "ledger.db", 2000.0).history(door="ssh"))
+    assert {str(one.source): one.until for one in found if one.source != others[4].source} == {
+        str(one.source): 1001.0 + number for number, one in enumerate(others) if number != 4
+    }
+    assert [one.until for one in found if one.source == others[4].source] == [2000.0]
+    assert [str(one.source) for one in found if one.ending == "dismissed"] == ["192.0.2.3"]
+    assert {one.how for one in found} == {"fleet edge-2"}
 
 
 def test_one_that_cannot_be_written_keeps_no_other_from_it(tmp_path: Path) -> None:

@@ -181,3 +181,20 @@ def test_a_secret_that_others_can_read_is_refused(tmp_path: Path) -> None:
     with pytest.raises(Mistake, match="make it with: openssl rand -base64 32"):
         read_secret(tmp_path / "none")
     assert os.access(path, os.R_OK)
+
+
+def test_of_many_values_each_is_judged_by_itself() -> None:
+    right = [codec().written(one) for one in RECORDS]
+    strange = codec(secret=bytes(32)).written(RECORDS[0])
+    key = codec().key("a", "ssh", "192.0.2.7")
+    seals = Seals.of(SECRET, "edge")
+    newer = [
+        (key, seals.signed(key, body)) for body in (b"", b"[]", b"1],[2", b'{"v":1}', b'{"v":1},{}', b"\xff")
+    ]
+    found = codec().read_all([right[0], strange, *newer, *right[1:], (right[0][0], right[1][1])])
+    assert [one for one in found if not isinstance(one, Forged)] == RECORDS
+    assert [number for number, one in enumerate(found) if isinstance(one, Forged)] == [
+        *range(1, 8),
+        len(found) - 1,
+    ]
+    assert codec().read_all([]) == []

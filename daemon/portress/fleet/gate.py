@@ -9,10 +9,11 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Callable, Iterable
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
-from portress.admissions import Admission, Ending, Grant, How, came
+from portress.admissions import Admission, Ending, Grant, How
 from portress.config.model import Fleet
 from portress.errors import Mistake
 from portress.events import Events
@@ -34,6 +35,11 @@ _ON_PAPER: Final[dict[Outcome, Claimed]] = {Outcome.FIRST: "new", Outcome.TAKEN:
 _OURS: Final = frozenset({Ending.DISMISSED, Ending.USED_TWICE, Ending.LEFT})
 
 
+@lru_cache(maxsize=4096)
+def _how(gateway: str) -> str:
+    return f"{How.FLEET} {gateway}"
+
+
 class Gate:
     """One gateway's daemon in the fleet `settings`. `clock` gives ns, `unix` unix seconds.
 
@@ -51,7 +57,6 @@ class Gate:
         stops: Callable[[], Stops],
     ) -> None:
         self.settings = settings
-        self.where: dict[tuple[str, Source], str] = {}  # at which other gateway somebody was let in
         self._events = events
         self._clock = clock
         self._unix = unix
@@ -62,6 +67,7 @@ class Gate:
         self.member = Member(settings.gateway, written, self._store, memory, self, unix)
         self._there = stops
         self._stops: Stops | None = None  # until it joins
+        self._joined = False  # has read everything that there was
         self._known: tuple[Holder, ...] = self.member.recall()
         self._todo: deque[Admitted] = deque()
         self._doing: asyncio.Task[None] | None = None
@@ -84,6 +90,7 @@ class Gate:
         await self.member.start()
         if self._doing is not None:
             await self._doing
+        self._joined = True
 
     async def leave(self) -> None:
         """Say what is still to be said, and go."""
@@ -117,7 +124,6 @@ class Gate:
         """Tell the others; of a sequence that works once, when it is known that it did."""
         if not self._goes_out(admission):
             return
-        self.where.pop((admission.door, admission.source), None)
         if step is not None:
             self._unclaimed[admission.door, admission.source] = admission
             return
@@ -125,7 +131,6 @@ class Gate:
 
     def ended(self, admission: Admission, how: Ending) -> None:
         """Tell the others, where it is more than that the time is over."""
-        self.where.pop((admission.door, admission.source), None)
         self._unclaimed.pop((admission.door, admission.source), None)
         if how in _OURS and self._shared(admission.door) and not admission.source.port:
             left = max(0, admission.until - self._clock()) / SECOND
@@ -133,8 +138,8 @@ class Gate:
 
     def _goes_out(self, admission: Admission) -> bool:
         """Whether others are to let that source in as well: not that of one connection, which comes here."""
-        elsewhere = came(admission.how)[0] == How.FLEET
-        return self._shared(admission.door) and not elsewhere and not admission.source.port
+        elsewhere = admission.how.startswith(How.FLEET)
+        return not elsewhere and not admission.source.port and self._shared(admission.door)
 
     def _shared(self, door: str) -> bool:
         known = None if self._stops is None else self._stops.in_force.config.doors.get(door)
@@ -220,42 +225,59 @@ class Gate:
         self._work()
 
     def _work(self) -> None:
-        if self._doing is None or self._doing.done():
-            self._doing = asyncio.get_running_loop().create_task(self._do())
+        """Begin at once; what is more than a slice is done beside the loop's other work."""
+        if self._stops is not None and (self._doing is None or self._doing.done()):
+            self._some(self._stops)
+            if self._todo:
+                self._doing = asyncio.get_running_loop().create_task(self._do(self._stops))
 
-    async def _do(self) -> None:
-        while self._todo and self._stops is not None:
-            grants: list[Grant] = []
-            while self._todo and len(grants) < SLICE and self._todo[0].ended is None:
-                if (grant := self._grant(self._stops, self._todo.popleft())) is not None:
-                    grants.append(grant)
-            if grants:
-                try:
-                    self._stops.doorkeeper.admit(grants)
-                except GuardError as error:  # the sentinel puts back a guard that is gone
-                    self._events.tell("warning", f"{len(grants)} from other gateways not admitted: {error}")
-            elif self._todo and self._todo[0].ended is not None:
-                one = self._todo.popleft()
-                how = Ending.LEFT_ELSEWHERE if one.ended == Ending.LEFT else Ending.ELSEWHERE
-                self._end(one.door, self._wide(self._stops, one.source), how)
+    async def _do(self, stops: Stops) -> None:
+        while self._todo:
             await asyncio.sleep(0)
+            self._some(stops)
+
+    def _some(self, stops: Stops) -> None:
+        """Do what comes next: a slice of admissions, or a dismissal."""
+        if not self._todo:
+            return
+        if self._todo[0].ended is not None:
+            one = self._todo.popleft()
+            how = Ending.LEFT_ELSEWHERE if one.ended == Ending.LEFT else Ending.ELSEWHERE
+            self._end(one.door, self._wide(stops, one.source), how)
+            return
+        some = list[Admitted]()
+        while self._todo and len(some) < SLICE and self._todo[0].ended is None:
+            some.append(self._todo.popleft())
+        if grants := self._grants(stops, some):
+            admit = stops.doorkeeper.admit if self._joined else stops.doorkeeper.take_in
+            try:
+                admit(grants)
+            except GuardError as error:  # the sentinel puts back a guard that is gone
+                self._events.tell("warning", f"{len(grants)} from other gateways not admitted: {error}")
 
     def _wide(self, stops: Stops, source: Source) -> Source:
         """As much of a source as counts here."""
-        return Source.of(source.packed, min(source.length, stops.in_force.config.widths.of(source.family)))
+        width = stops.in_force.config.widths.of(source.family)
+        return source if source.length <= width else Source.of(source.packed, width)
 
-    def _grant(self, stops: Stops, one: Admitted) -> Grant | None:
-        config = stops.in_force.config
-        door = config.doors.get(one.door)
-        if door is None or not door.shared or one.source.length < config.widths.of(one.source.family):
-            return None  # a prefix wider than what counts as one source here lets in more than it should
-        source = self._wide(stops, one.source)
-        stay = round((one.until - self._unix()) * SECOND)
-        known = stops.doorkeeper.register.get(one.door, source)
-        if stay <= 0 or (known is not None and known.until >= self._clock() + stay - SECOND):
-            return None
-        self.where[one.door, source] = one.gateway
-        return Grant(one.door, source, stay, one.keyholder, None, f"{How.FLEET} {one.gateway}")
+    def _grants(self, stops: Stops, some: Iterable[Admitted]) -> list[Grant]:
+        """What these are at the doors here, where it is more than is known."""
+        doors, widths = stops.in_force.config.doors, stops.in_force.config.widths
+        known, unix, now = stops.doorkeeper.register.get, self._unix(), self._clock()
+        found: list[Grant] = []
+        for one in some:
+            door, source = doors.get(one.door), one.source
+            width = widths.of(source.family)
+            if door is None or not door.shared or source.length < width:
+                continue  # a prefix wider than what counts as one source here lets in more than it should
+            if source.length > width:
+                source = Source.of(source.packed, width)
+            stay = round((one.until - unix) * SECOND)
+            there = known(one.door, source)
+            if stay <= 0 or (there is not None and there.until >= now + stay - SECOND):
+                continue
+            found.append(Grant(one.door, source, stay, one.keyholder, None, _how(one.gateway)))
+        return found
 
     def use(self, spent: Spent) -> None:
         """Know a sequence as used, and those before it, here as well."""

@@ -8,8 +8,8 @@ newest entry is put into the store again.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable
-from typing import Any, Final, Protocol
+from collections.abc import Callable, Iterable, Sequence
+from typing import Final, Protocol
 
 from attrs import define, evolve
 
@@ -75,7 +75,7 @@ class Counts:
 
 class Heard:
     """What gateway `name` knows of the fleet. `unix` gives unix seconds, `ahead` how far that is ahead of the
-    store's clock (s), `later` does something in the thread that writes the memory."""
+    store's clock (s), `remember` has what was seen on the disk: at once, if that is said."""
 
     def __init__(
         self,
@@ -86,7 +86,7 @@ class Heard:
         outbox: Outbox,
         unix: Callable[[], float],
         ahead: Callable[[], float],
-        later: Callable[..., Any],
+        remember: Callable[[list[Known], bool], None],
     ) -> None:
         self.counts = Counts()
         self.holders: dict[str, Holder] = {}
@@ -100,7 +100,7 @@ class Heard:
         self._outbox = outbox
         self._unix = unix
         self._ahead = ahead
-        self._later = later
+        self._remember = remember
         self._said: dict[bytes, int] = {}  # versions of one's own that were not heard back yet
         self._refusals: dict[bytes, str] = {}
 
@@ -143,38 +143,47 @@ class Heard:
     def prune(self) -> None:
         """Forget what is over."""
         self._memory.forget(self._unix())
-        self._later(self._memory.prune, self._unix())
         self._said = {key: version for key, version in self._said.items() if key in self._outbox}
 
     # Values
 
-    def version(self, value: bytes) -> int:
-        """The version that a value says it has; 0 where it says none."""
-        return self._codec.version(value)
+    def take(
+        self, values: Sequence[tuple[bytes, bytes | None]], there: dict[bytes, int] | None = None
+    ) -> bool:
+        """Do what these say; whether the keyholders have changed, which the caller tells with `know`.
 
-    def take(self, values: Iterable[tuple[bytes, bytes | None]]) -> bool:
-        """Do what these say; whether the keyholders have changed, which the caller tells with `know`."""
+        `there` gets the versions that they have, or say they have.
+        """
         admitted: list[Admitted] = []
         seen: list[Known] = []
-        changed = False
+        changed = takes_away = False
+        known = self._memory.versions.get
+        records = iter(self._codec.read_all([(key, value) for key, value in values if value is not None]))
+        ahead, now = self._ahead(), self._unix()
         for key, value in values:
             if value is None:
                 self._gone(key)
                 continue
-            try:
-                record = self._codec.read(key, value)
-                if not isinstance(record, Spent) and self._memory.is_old(key, record.version):
-                    self._put_back(key, record)
-                    raise Forged("an old value, written back by someone")
-            except Forged as why:
-                self.refuse(key, str(why))
+            record = next(records)
+            if there is not None:
+                says = self._codec.version(value) if isinstance(record, Forged) else record.version
+                there[key] = says
+            if not isinstance(record, (Forged, Spent)) and record.version < known(key, 0):
+                self._put_back(key, record)
+                record = Forged("an old value, written back by someone")
+            if isinstance(record, Forged):
+                self.refuse(key, str(record))
                 continue
             self.counts.heard += 1
-            changed |= isinstance(record, Holder)
-            seen += self._do(key, value, record, admitted)
-        fresh = self._memory.note(seen)
-        if fresh:
-            self._later(self._memory.write, fresh)
+            if isinstance(record, Admitted):
+                takes_away |= record.ended is not None
+                seen.append(self._admission(key, record, ahead, now, admitted))
+            else:
+                changed |= isinstance(record, Holder)
+                takes_away |= changed
+                seen += self._do(key, value, record)
+        if fresh := self._memory.note(seen):
+            self._remember(fresh, takes_away)
         if admitted:
             self._doors.admit(admitted)
         return changed
@@ -183,8 +192,8 @@ class Heard:
         """Tell the daemon who the keyholders are."""
         self._doors.know(tuple(self.holders.values()))
 
-    def _do(self, key: bytes, value: bytes, record: Record, admitted: list[Admitted]) -> list[Known]:
-        """One record; what is to be remembered of it. Admissions are gathered."""
+    def _do(self, key: bytes, value: bytes, record: Spent | Holder | Alive) -> list[Known]:
+        """One record; what is to be remembered of it."""
         if isinstance(record, Alive):
             self.gateways[record.gateway] = record
             if record.gateway == self._name and abs(record.since + self._ahead() - self.since) > 2.0:
@@ -193,26 +202,32 @@ class Heard:
         if isinstance(record, Spent):
             self._doors.use(record)
             return []
-        if isinstance(record, Holder):
-            if record.gone:
-                self.holders.pop(record.name, None)
-            else:
-                self.holders[record.name] = record
-            return [Known(key, record.version, None, value)]
-        local = evolve(record, until=record.until + self._ahead())
+        if record.gone:
+            self.holders.pop(record.name, None)
+        else:
+            self.holders[record.name] = record
+        return [Known(key, record.version, None, value)]
+
+    def _admission(
+        self, key: bytes, record: Admitted, ahead: float, now: float, admitted: list[Admitted]
+    ) -> Known:
+        """An admission, which is gathered, or a dismissal; what is to be remembered of it."""
+        local = evolve(record, until=record.until + ahead) if ahead else record
         said = self._said.get(key, 0)
-        mine_back = record.gateway == self._name and said == record.version
-        self._outweigh(key, record)
-        if said <= record.version:
-            self._said.pop(key, None)
-        if record.ended is None and local.until > self._unix():
+        if said or key in self._outbox:
+            self._outweigh(key, record)
+            if said <= record.version:
+                self._said.pop(key, None)
+        if record.ended is None and local.until > now:
             mine = self._outbox.record(key)
             if mine is None or mine.ended is None:
                 admitted.append(local)
-        elif record.ended is not None and said <= record.version and not mine_back:
-            admitted[:] = [one for one in admitted if self._codec.at(one) != key]
-            self._doors.dismiss(local)
-        return [Known(key, record.version, local.until + USED)]
+        elif record.ended is not None:
+            mine_back = record.gateway == self._name and said == record.version
+            if said <= record.version and not mine_back:
+                admitted[:] = [one for one in admitted if self._codec.at(one) != key]
+                self._doors.dismiss(local)
+        return Known(key, record.version, local.until + USED)
 
     def _outweigh(self, key: bytes, heard: Admitted) -> None:
         """What waits to be sent for a key at which another gateway was faster: the later word counts, and the

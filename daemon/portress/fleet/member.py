@@ -14,14 +14,14 @@ import contextlib
 import enum
 import sqlite3
 import time
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, Final
 
 from attrs import evolve
 
 from portress.fleet.heard import USED, Counts, Doors, Heard
-from portress.fleet.memory import Memory
+from portress.fleet.memory import Known, Memory
 from portress.fleet.outbox import RETRY, Outbox
 from portress.fleet.records import Admitted, Alive, Codec, Holder, Spent
 from portress.fleet.seal import Forged
@@ -32,6 +32,7 @@ from portress.knock import TIMELESS, Source
 ALIVE: Final = 10  # seconds that a gateway counts as alive after its last sign
 BEAT: Final = 2.0  # seconds between two signs
 FIRST_LOOK: Final = 5.0  # seconds that a start waits for the store
+LATER: Final = 0.5  # seconds that what was heard may wait until it is written to the disk
 SLICE: Final = 250  # values that are done before the loop looks after something else
 OFF: Final = 10.0  # seconds that this clock may differ from the store's before it is reported
 _TIDY: Final = 60.0  # seconds between two times that what is over is forgotten
@@ -74,7 +75,9 @@ class Member:
         self._watching: asyncio.Task[None] | None = None
         self._clock_off = False
         self._warned = self._tidied = 0.0
-        self.heard = Heard(name, codec, memory, doors, self.outbox, unix, lambda: self.ahead, self._write)
+        self._unwritten: list[Known] = []
+        self._reading = False  # everything, when what was heard waits until that is done
+        self.heard = Heard(name, codec, memory, doors, self.outbox, unix, lambda: self.ahead, self._remember)
 
     @property
     def counts(self) -> Counts:
@@ -134,6 +137,19 @@ class Member:
         with contextlib.suppress(RuntimeError):  # it is being stopped
             self._pen.submit(done)
 
+    def _remember(self, seen: list[Known], at_once: bool) -> None:
+        """Have these in the memory on the disk, at once or soon: what comes until then costs no more."""
+        if not self._unwritten and not at_once and not self._reading:
+            asyncio.get_running_loop().call_later(LATER, self._write_unwritten)
+        self._unwritten += seen
+        if at_once:
+            self._write_unwritten()
+
+    def _write_unwritten(self) -> None:
+        if self._unwritten:
+            self._write(self._memory.write, self._unwritten)
+            self._unwritten = []
+
     async def stop(self) -> None:
         """Say what is still to be said, as far as the store takes it within a second, and go."""
         with contextlib.suppress(StoreError, TimeoutError):
@@ -144,6 +160,7 @@ class Member:
         if self._life is not None:
             with contextlib.suppress(StoreError, TimeoutError):
                 await asyncio.wait_for(self._store.revoke(self._life), 0.5)
+        self._write_unwritten()
         self._pen.shutdown()
         self._memory.close()
 
@@ -268,11 +285,13 @@ class Member:
             if self.away:
                 await self._back()
 
-    async def _take(self, values: list[tuple[bytes, bytes | None]]) -> bool:
+    async def _take(
+        self, values: Sequence[tuple[bytes, bytes | None]], there: dict[bytes, int] | None = None
+    ) -> bool:
         """Do what these say, a slice at a time; whether the keyholders have changed."""
         changed = False
         for begin in range(0, len(values), SLICE):
-            changed |= self.heard.take(values[begin : begin + SLICE])
+            changed |= self.heard.take(values[begin : begin + SLICE], there)
             if begin + SLICE < len(values):
                 await asyncio.sleep(0)
         return changed
@@ -281,11 +300,15 @@ class Member:
         """Reads all that there is. Raises StoreError."""
         first, there, changed = 0, dict[bytes, int](), False
         self.gateways.clear()
-        async for revision, entries in self._store.read(self._codec.prefix):
-            first = revision
-            changed |= await self._take([(entry.key, entry.value) for entry in entries])
-            there.update((entry.key, self.heard.version(entry.value)) for entry in entries)
-            await asyncio.sleep(0)
+        self._reading = True
+        try:
+            async for revision, entries in self._store.read(self._codec.prefix):
+                first = revision
+                await asyncio.sleep(0)  # the next part is asked for before this one is done
+                changed |= await self._take(entries, there)
+        finally:
+            self._reading = False
+            asyncio.get_running_loop().call_later(LATER, self._write_unwritten)
         if changed:
             self.heard.know()
         self.heard.twin = None  # this gateway's own sign, from before it was started
@@ -334,6 +357,7 @@ class Member:
             if self._unix() - self._tidied > _TIDY:
                 self._tidied = self._unix()
                 self.heard.prune()
+                self._write(self._memory.prune, self._unix())
             await asyncio.sleep(BEAT)
 
     async def _sign(self) -> None:

@@ -98,7 +98,8 @@ class Outbox:
     async def empty(self) -> None:
         """Send all that waits. Raises StoreError; what was not sent goes on waiting."""
         self._wanted.clear()
-        done = await asyncio.gather(*(self._drain() for _ in range(FLIGHTS)), return_exceptions=True)
+        flights = max(1, min(FLIGHTS, -(-len(self._waiting) // MANY)))
+        done = await asyncio.gather(*(self._drain() for _ in range(flights)), return_exceptions=True)
         for error in done:
             if isinstance(error, BaseException):
                 self._wanted.set()

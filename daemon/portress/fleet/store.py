@@ -9,15 +9,18 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import json
 import ssl
 import time
 from collections.abc import AsyncIterator, Callable, Iterable, Sequence
 from email.utils import parsedate_to_datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
 import aiohttp
 from attrs import field, frozen
+from yarl import URL
 
 from portress.fleet.wire import (
     Change,
@@ -40,6 +43,7 @@ DEADLINE: Final = 2.0  # seconds for one request, over all endpoints
 PATIENCE: Final = 0.8  # seconds until another endpoint is tried
 PAGE: Final = 5000  # entries read in one request
 MANY: Final = 100  # changes in one transaction; etcd's own limit is 128 (--max-txn-ops)
+_JSON: Final = {"Content-Type": "application/json"}
 _TOKEN_GONE: Final = ("invalid auth token", "user name is empty", "revision of auth store is old")
 
 
@@ -88,7 +92,9 @@ class Store:
         self._stamp: tuple[object, ...] | None = None  # of the certificates' files, as they were read
 
     async def __aenter__(self) -> Store:
-        self._session = aiohttp.ClientSession(connector=aiohttp.TCPConnector(limit=0, keepalive_timeout=60))
+        self._session = aiohttp.ClientSession(
+            connector=aiohttp.TCPConnector(limit=0, keepalive_timeout=60), cookie_jar=aiohttp.DummyCookieJar()
+        )
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -123,9 +129,8 @@ class Store:
             if tried >= len(self._access.urls):
                 await asyncio.sleep(min(0.05 * tried, max(left, 0)))
             try:
-                answer = await asyncio.wait_for(
-                    self._once(number, path, body), max(0.01, min(left, self._patience()))
-                )
+                async with asyncio.timeout(max(0.01, min(left, self._patience()))):
+                    answer = await self._once(number, path, body)
             except (StoreFull, Compacted, Refused):
                 raise
             except StoreError as error:
@@ -151,8 +156,10 @@ class Store:
         assert self._session is not None
         sent = self._unix()
         try:
-            async with self._session.post(url + path, json=body, headers=headers, **self._tls()) as response:
-                text = await response.text()
+            async with self._session.post(
+                _parsed_url(url + path), data=json.dumps(body).encode(), headers=headers, **self._tls()
+            ) as response:
+                text = (await response.read()).decode(errors="replace")
                 date = response.headers.get("Date")
         except aiohttp.ClientError as error:
             raise StoreError(f"{url}: {plain(error)}") from None
@@ -172,7 +179,7 @@ class Store:
 
     async def _headers(self, number: int) -> dict[str, str]:
         if self._access.user is None:
-            return {}
+            return _JSON
         if self._token is None:
             body = {"name": self._access.user, "password": self._access.password or ""}
             assert self._session is not None
@@ -187,7 +194,7 @@ class Store:
             if "token" not in answer:
                 raise trouble(url, str(answer.get("message") or answer.get("error") or "no token"))
             self._token = str(answer["token"])
-        return {"Authorization": self._token}
+        return {**_JSON, "Authorization": self._token}
 
     def _note(self, answer: dict[str, Any]) -> None:
         header = answer.get("header") or answer.get("result", {}).get("header") or {}
@@ -267,19 +274,38 @@ class Store:
         return int(answer["header"]["revision"])
 
     async def read(self, prefix: bytes) -> AsyncIterator[tuple[int, list[Entry]]]:
-        """All that begins with `prefix`, as it was at one revision: (revision, some entries), in parts."""
-        start, end, revision = prefix, until_after(prefix), 0
-        while True:
-            body: dict[str, Any] = {"key": text_of(start), "range_end": text_of(end), "limit": str(PAGE)}
-            if revision:
-                body["revision"] = str(revision)
-            answer = await self._ask("/v3/kv/range", body, deadline=max(self._deadline, 10.0))
-            revision = revision or int(answer["header"]["revision"])
-            entries = [entry_of(kv) for kv in answer.get("kvs", [])]
-            yield revision, entries
-            if not answer.get("more"):
-                return
-            start = entries[-1].key + b"\0"
+        """All that begins with `prefix`, as it was at one revision: (revision, some entries), in parts.
+
+        Each part is asked for before the one before it is given.
+        """
+        revision = 0
+        asked = self._ahead(prefix, prefix, revision)
+        try:
+            while True:
+                answer = await asked
+                revision = revision or int(answer["header"]["revision"])
+                entries = [entry_of(kv) for kv in answer.get("kvs", [])]
+                if more := answer.get("more"):
+                    asked = self._ahead(prefix, entries[-1].key + b"\0", revision)
+                yield revision, entries
+                if not more:
+                    return
+        finally:
+            asked.cancel()
+
+    def _ahead(self, prefix: bytes, start: bytes, revision: int) -> asyncio.Task[dict[str, Any]]:
+        """`_part`, begun at once; that it fails is an error only for who waits for it."""
+        task = asyncio.get_running_loop().create_task(self._part(prefix, start, revision))
+        task.add_done_callback(lambda done: done.cancelled() or done.exception())
+        return task
+
+    async def _part(self, prefix: bytes, start: bytes, revision: int) -> dict[str, Any]:
+        """A part of what begins with `prefix`, from `start` on, at a revision (0: the newest)."""
+        end = text_of(until_after(prefix))
+        body: dict[str, Any] = {"key": text_of(start), "range_end": end, "limit": str(PAGE)}
+        if revision:
+            body["revision"] = str(revision)
+        return await self._ask("/v3/kv/range", body, deadline=max(self._deadline, 10.0))
 
     async def grant(self, seconds: int) -> int:
         """A lease of so many seconds; its number."""
@@ -347,6 +373,12 @@ class Store:
             for event in result.get("events", [])
         ]
         return int(result.get("header", {}).get("revision", 0)), changes
+
+
+@lru_cache(maxsize=256)
+def _parsed_url(text: str) -> URL:
+    """Parsed once: that takes longer than the rest of a request's making."""
+    return URL(text)
 
 
 async def _lines(response: aiohttp.ClientResponse) -> AsyncIterator[bytes]:

@@ -8,7 +8,8 @@ from __future__ import annotations
 import base64
 import json
 import ssl
-from typing import Any
+from binascii import a2b_base64
+from typing import Any, NamedTuple
 
 from attrs import define, frozen
 
@@ -25,14 +26,11 @@ class Compacted(StoreError):
     """The revision asked for has been compacted away; everything has to be read again."""
 
 
-@frozen
-class Entry:
-    """A key with its value, and the revisions at which it was made and changed last."""
+class Entry(NamedTuple):
+    """A key with its value."""
 
     key: bytes
     value: bytes
-    made: int
-    changed: int
 
 
 @frozen
@@ -90,12 +88,7 @@ def put_of(key: bytes, value: bytes, lease: int | None) -> dict[str, Any]:
 
 
 def entry_of(kv: dict[str, Any]) -> Entry:
-    return Entry(
-        base64.b64decode(kv["key"]),
-        base64.b64decode(kv.get("value", "")),
-        int(kv["create_revision"]),
-        int(kv["mod_revision"]),
-    )
+    return Entry(a2b_base64(kv["key"]), a2b_base64(kv.get("value", "")))
 
 
 def parsed(url: str, text: str) -> dict[str, Any]:

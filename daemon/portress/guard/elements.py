@@ -259,12 +259,18 @@ class ElementChanges:
 
 def _packed(key: bytes, timeout: int, data: bytes = b"") -> bytes:
     """An element for a list. `key` has a multiple of four bytes; `data` are four, or a verdict, or none."""
-    size = len(key)
-    times = _TIMES(12, _ELEM_TIMEOUT) + timeout.to_bytes(8, "big") if timeout else b""
+    times = _TIMED + timeout.to_bytes(8, "big") if timeout else b""
     if data:
         times += _data(data)
-    heads = (size + 12 + len(times), NESTED | _LIST_ELEM, size + 8, NESTED | _ELEM_KEY, size + 4, _DATA_VALUE)
-    return _HEADS(*heads) + key + times
+    return _heads(len(key), len(times)) + key + times
+
+
+@lru_cache(maxsize=64)
+def _heads(size: int, more: int) -> bytes:
+    """What is in front of a key of `size` bytes, behind which so many more bytes follow."""
+    return struct.pack(
+        "=6H", size + 12 + more, NESTED | _LIST_ELEM, size + 8, NESTED | _ELEM_KEY, size + 4, _DATA_VALUE
+    )
 
 
 @lru_cache(maxsize=4096)
@@ -281,5 +287,4 @@ def _swapped(elements: Iterable[Mapped]) -> Iterator[tuple[bytes, int, bytes]]:
     return ((key, timeout, data) for key, data, timeout in elements)
 
 
-_HEADS: Final = struct.Struct("=6H").pack
-_TIMES: Final = struct.Struct("=HH").pack
+_TIMED: Final = struct.pack("=HH", 12, _ELEM_TIMEOUT)

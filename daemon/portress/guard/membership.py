@@ -25,7 +25,10 @@ def started(entries: Iterable[tuple[str, Source, int]], *, new: bool, came: bool
     changes raises FileExistsError. `came`: single connections that came already come no second time."""
     by_set: dict[str, dict[bytes, int]] = {}
     for name, source, ns in entries:
-        by_set.setdefault(name, {})[source.key] = _ms(ns)
+        timed = by_set.get(name)
+        if timed is None:
+            timed = by_set[name] = {}
+        timed[source.key] = _ms(ns)
         if source.port:
             by_set.setdefault(name.replace(ONE, NEAR), {})[source.packed] = _ms(ns)
     changes = ElementChanges(TABLE)

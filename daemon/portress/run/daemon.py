@@ -138,7 +138,8 @@ class Daemon:
     async def _meet_fellows(self) -> None:
         """Do what happened at the other gateways, before anything is said to be ready."""
         if self._gate is not None:
-            await self._gate.join()
+            with tuning.many_that_stay():
+                await self._gate.join()
             self._stack.push_async_callback(self._gate.leave)
 
     def _join(self, config: Config) -> None:
@@ -164,7 +165,10 @@ class Daemon:
         table = Table(own=True)
         mark, boot = paths.socket.parent / use_mark.NAME, use_mark.boot()
         ledger = open_ledger(paths, events, unix())
-        self._books = books = Books(ledger, events, unix, clock, mark, boot, paths.witnesses)
+        in_fleet = self._gate is not None
+        self._books = books = Books(
+            ledger, events, unix, clock, mark, boot, paths.witnesses, in_fleet=in_fleet
+        )
         self._stack.push_async_callback(books.close)
         record = table.record() if config.decide == "kernel" else None
         fleets_era = self._gate.era if self._gate is not None else None
@@ -325,6 +329,8 @@ class Daemon:
         asyncio.get_running_loop().call_later(interval, self._feed, interval)
 
     def _tick(self) -> None:
+        if self._stopped.is_set():
+            return
         asyncio.get_running_loop().call_later(pause_at(self._unix(), TICK), self._tick)
         self._rounds += 1
         self._sentinel.look()

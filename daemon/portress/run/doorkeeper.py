@@ -75,10 +75,9 @@ class Doorkeeper(Restoring):
         """
         until = self._in_force.rota.until
         for one in grants:
-            door = self.config.doors.get(one.door)
             if one.stay:
                 yield one
-            elif door is not None:
+            elif (door := self.config.doors.get(one.door)) is not None:
                 yield evolve(one, stay=stay_of(door, until.get(one.keyholder or ""), self._unix()))
 
     def opened(self, grants: Iterable[Grant]) -> None:
@@ -122,7 +121,8 @@ class Doorkeeper(Restoring):
                 if known.until < now + grant.stay:
                     renewed.append(grant)
                 continue
-            beside = coming.setdefault((grant.door, grant.source.family), set())
+            place = (grant.door, grant.source.family)
+            beside = coming.get(place) or coming.setdefault(place, set())
             if grant.source in beside or self.room(grant.door, grant.source.family) > len(beside):
                 beside.add(grant.source)
                 new.append(grant)
@@ -148,7 +148,8 @@ class Doorkeeper(Restoring):
                 return []
             half = len(grants) // 2
             return self._let_in(grants[:half], new=new) + self._let_in(grants[half:], new=new)
-        self._refuse_no_more({grant.source.whole for grant in grants})
+        if self._refused:
+            self._refuse_no_more({grant.source.whole for grant in grants})
         return grants
 
     def _turn_away(self, grant: Grant) -> None:

@@ -18,7 +18,7 @@ from functools import partial
 from pathlib import Path
 from typing import Final, Literal, TypeVar
 
-from portress.admissions import Admission
+from portress.admissions import Admission, How, came
 from portress.events import Events
 from portress.knock import SECOND, Source
 from portress.ledger.ledger import Ledger, LedgerError
@@ -28,6 +28,10 @@ from portress.run.timing import Timing
 from portress.run.use_mark import Entry, Mark
 
 BATCH: Final = 500  # writes in one transaction
+# In a fleet, admissions may wait so long (s): other gateways open their doors before this disk is kept busy,
+# and what came from others is in the store as well.
+OWN_LATER: Final = 0.02
+OTHERS_LATER: Final = 1.0
 
 Result = TypeVar("Result")
 Write = Callable[[Ledger], None]
@@ -86,6 +90,22 @@ class _Renewal:
             ledger.renewed(self.admission.row, self.until)
 
 
+class _Many:
+    """The write of many admissions, each with its end (unix seconds), since a moment."""
+
+    def __init__(self, admissions: Sequence[tuple[Admission, float]], since: float) -> None:
+        self.admissions = admissions
+        self.since = since
+
+    def __call__(self, ledger: Ledger) -> None:
+        with ledger.together():
+            for one, until in self.admissions:
+                one.row = None
+                one.row = ledger.admitted(
+                    one.source, one.door, self.since, until, one.keyholder, one.step, one.how
+                )
+
+
 class Books:
     """Writes the ledger in order, in one thread. `ledger` is None where it could not be opened at all.
 
@@ -102,6 +122,8 @@ class Books:
         mark: Path,
         boot: str,
         witnesses: Sequence[Path] | None = None,
+        *,
+        in_fleet: bool = False,
     ) -> None:
         """`witnesses`: the directories that have those of the uses of sequences on paper; None: no paper."""
         self.ledger = ledger
@@ -122,6 +144,8 @@ class Books:
         self._waiting: deque[Write] = deque()
         self._renewals: dict[int, _Renewal] = {}  # those waiting, by the admission's identity
         self._writing: asyncio.Task[None] | None = None
+        self._hurry = asyncio.Event()
+        self._in_fleet = in_fleet
         self._open_paper()
         self._report()
 
@@ -229,7 +253,17 @@ class Books:
     ) -> None:
         """Note an admission that lasts until the moment `until`, since now or `since` (unix seconds)."""
         since = self._unix() if since is None else since
-        self._later(_Begin(admission, since, until, step, paper))
+        self._later(_Begin(admission, since, until, step, paper), self._patience(admission.how))
+
+    def admitted_all(self, admissions: Sequence[tuple[Admission, float]]) -> None:
+        """Note admissions of other gateways, each with its end (unix seconds), in one write."""
+        self._later(_Many(admissions, self._unix()), OTHERS_LATER)
+
+    def _patience(self, how: str) -> float:
+        """How long (s) the write of an admission may wait."""
+        if not self._in_fleet:
+            return 0.0
+        return OTHERS_LATER if came(how)[0] == How.FLEET else OWN_LATER
 
     def renewed(self, admission: Admission, until: float) -> None:
         """Note that an admission now lasts until the moment `until` (unix seconds).
@@ -241,7 +275,7 @@ class Books:
             waiting.until = until
         else:
             renewal = self._renewals[id(admission)] = _Renewal(admission, until)
-            self._later(renewal)
+            self._later(renewal, self._patience(admission.how))
 
     def ended(self, admission: Admission, how: str) -> None:
         """Note an admission's end."""
@@ -278,6 +312,7 @@ class Books:
     async def close(self) -> None:
         """Write what is waiting, and close the file."""
         if self._writing is not None:
+            self._hurry.set()
             await self._writing
         await self.settle()
         self._thread.shutdown()  # what it still does with the file, pruning for example, comes to its end
@@ -285,15 +320,25 @@ class Books:
             with contextlib.suppress(LedgerError):
                 self.ledger.close()
 
-    def _later(self, write: Write) -> None:
-        """Have `write` done, after those before it; many that wait cost the disk one write."""
+    def _later(self, write: Write, within: float = 0.0) -> None:
+        """Have `write` done `within` so many seconds, after those before it; many that wait cost the disk one
+        write."""
         self._waiting.append(write)
+        loop = asyncio.get_running_loop()
+        if within:
+            loop.call_later(within, self._hurry.set)
+        else:
+            self._hurry.set()
         if self._writing is None:
-            self._writing = asyncio.get_running_loop().create_task(self._write())
+            self._writing = loop.create_task(self._write())
 
     async def _write(self) -> None:
+        await self._hurry.wait()
+        self._hurry.clear()
         while self._waiting:
-            some = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
+            some = [self._waiting.popleft()]
+            while self._waiting and len(some) < BATCH and not isinstance(self._waiting[0], _Many):
+                some.append(self._waiting.popleft())
             for one in some:
                 if isinstance(one, _Renewal):
                     del self._renewals[id(one.admission)]  # the next one is another write

@@ -1,20 +1,22 @@
 """What the daemon makes of the admissions that were there before it: taken over from the kernel, or restored.
 
-In: what the kernel holds and what the ledger says. Out: the register, and the guard's sets. No line is told
-for each: there may be very many.
+In: what the kernel holds, and what the ledger or a fleet's store says. Out: the register, the guard's sets.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 
 from attrs import frozen
 
 from portress.admissions import Admission, Grant, How, Register, shuts
 from portress.config.model import Config
-from portress.guard.table import Held, Table
+from portress.events import Events
+from portress.guard.table import Held, NoRoom, Table
 from portress.knock import SECOND, Source
 from portress.ledger.record import Record
+from portress.run import places
 from portress.run.ledger_writer import Books
 
 
@@ -26,6 +28,7 @@ class Restoring:
     _refused: set[Source]
     _table: Table
     _books: Books
+    _events: Events
     _clock: Callable[[], int]
     _unix: Callable[[], float]
 
@@ -36,6 +39,13 @@ class Restoring:
 
     def room(self, door: str, family: int) -> int:
         """How many more sources of a family may be admitted to a door; below 0 if there are too many."""
+        raise NotImplementedError
+
+    def admit(self, grants: Iterable[Grant]) -> list[Admission]:
+        """Admit, or renew: the stay is set anew and never shortened. Raises GuardError."""
+        raise NotImplementedError
+
+    def _refuse_no_more(self, sources: Iterable[Source]) -> None:
         raise NotImplementedError
 
     def find(self, held: Iterable[Held]) -> None:
@@ -101,6 +111,52 @@ class Restoring:
             )
             self.admitted[grant.door, How.RESTORED] = self.admitted.get((grant.door, How.RESTORED), 0) + 1
         return len(grants)
+
+    def take_in(self, grants: Sequence[Grant]) -> None:
+        """Admit very many who were let in at other gateways, for their stays. Raises GuardError.
+
+        Those who are admitted here already, find no room or have few places go the way of `admit`.
+        """
+        now, unix, known = self._clock(), self._unix(), self.register.get
+        new: dict[tuple[str, Source], Grant] = {}
+        others: list[Grant] = []
+        room: dict[tuple[str, int], int] = {}
+        for one in grants:
+            key, place = (one.door, one.source), (one.door, one.source.family)
+            if place not in room:
+                few = self.config.doors[one.door].places is not None
+                room[place] = 0 if few else self.room(*place)
+            if room[place] <= 0 or key in new or known(*key) is not None:
+                others.append(one)
+            else:
+                room[place] -= 1
+                new[key] = one
+        many = list(new.values())
+        try:
+            self._table.admit(many, new=True)
+        except NoRoom:  # the kernel clears away what is over once a second
+            others, many = many + others, []
+        self._note_all(many, now, unix)
+        if others:
+            self.admit(others)
+
+    def _note_all(self, many: Sequence[Grant], now: int, unix: float) -> None:
+        """The guard has let these in, of whom nobody was known."""
+        if self._refused:
+            self._refuse_no_more({one.source.whole for one in many})
+        found = [
+            Admission(one.door, one.source, now, now + one.stay, one.keyholder, one.how, None, None, now)
+            for one in many
+        ]
+        for admission in found:
+            self.register.put(admission)
+        for door, count in Counter([one.door for one in many]).items():
+            self.admitted[door, How.FLEET] = self.admitted.get((door, How.FLEET), 0) + count
+        if found:
+            self._books.admitted_all([(one, unix + (one.until - now) / SECOND) for one in found])
+        for one in many:
+            if self._events.wants("admitted"):
+                places.tell_admitted(self._events, one, again=False)
 
 
 @frozen
