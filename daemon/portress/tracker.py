@@ -74,8 +74,8 @@ class _Room:
         self.living = 0
 
 
-def _own(used: Mapping[bytes, Use]) -> dict[bytes, Use]:
-    return dict(used)
+def _own(used: Mapping[bytes, Use] | None) -> dict[bytes, Use]:
+    return dict(used or {})
 
 
 @define(eq=False, slots=False, on_setattr=setters.NO_OP)
