@@ -57,7 +57,7 @@ def _verb(ns: Namespace, host: Running, words: Sequence[str], name: str) -> Iter
     yield Figure(SUBJECT, name, seconds, "s", target=soon)
     if "--json" in words:
         yield Figure(SUBJECT, f"{name}: its memory", megabytes, "MB", target=Target("<", 60))
-    yield from _held(name, work, waits)
+    yield from held(name, work, waits)
 
 
 def _removed(ns: Namespace, host: Running) -> Iterator[Figure]:
@@ -66,14 +66,15 @@ def _removed(ns: Namespace, host: Running) -> Iterator[Figure]:
     with host.work() as work, heartbeat(host) as waits:
         ns.run(["nft", "delete", "table", "inet", "portress"], check=False)
         host.wait_for("restored with", since)
-    yield from _held("restoring", work, waits)
+    yield from held("restoring", work, waits)
 
 
-def _held(name: str, work: list[float], waits: list[float]) -> Iterator[Figure]:
-    """`work` does not depend on what else this machine does, `waits` do."""
+def held(name: str, work: list[float], waits: list[float], subject: str = SUBJECT) -> Iterator[Figure]:
+    """How long the daemon's loop does nothing else: its work, which does not depend on what else this machine
+    does, and what clients waited, which does (both ms)."""
     most = max(work)
-    yield Figure(SUBJECT, f"{name}: work of the daemon's loop at once", most, "ms", target=Target("<", 20))
-    yield Figure(SUBJECT, f"{name}: the longest wait for an answer", max(waits), "ms")
+    yield Figure(subject, f"{name}: work of the daemon's loop at once", most, "ms", target=Target("<", 20))
+    yield Figure(subject, f"{name}: the longest wait for an answer", max(waits), "ms")
 
 
 def _run(ns: Namespace, words: Sequence[str]) -> tuple[float, float]:
