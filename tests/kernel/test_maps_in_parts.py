@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,6 +17,7 @@ from portress.config import load as configuration
 from portress.guard import maps as maps_module
 from portress.guard import upkeep
 from portress.guard.contents import Contents
+from portress.guard.elements import ElementChanges
 from portress.guard.language import TABLE
 from portress.guard.ruleset import Ruleset, build
 from portress.guard.table import GuardError, Table
@@ -170,3 +172,18 @@ def test_a_guard_that_is_gone_again_ends_the_filling(monkeypatch: pytest.MonkeyP
         while h.maps.fill_part():
             pass
         assert h.holds() == plain(plan.contents)
+
+
+def test_what_the_guard_saw_used_is_found_by_its_nodes_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    with host(monkeypatch) as h:
+        plan = h.plan(20)
+        h.table.load(h.ruleset(plan))
+        used = [number for some in list(plan.ends.values())[:5] for number in some]
+        changes = ElementChanges(TABLE)
+        changes.add("spent", [(number.to_bytes(4, sys.byteorder), 60_000) for number in used])
+        h.maps.change(changes)
+        wanted = {one for number in used for one in plan.edges.nodes[number].endings}
+        assert len(wanted) == len(used) >= 15
+        assert set(h.deciding.spent(plan.trie, plan)) == wanted
+        walked = set(h.deciding.spent(plan.trie))  # through those that may still be begun
+        assert walked <= wanted and len(walked) >= 15

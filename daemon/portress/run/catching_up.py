@@ -67,7 +67,7 @@ class CatchingUp(Listener):
         """What the guard's own record has of uses, and nobody else."""
         used = self.tracker.used
         learnt = set()
-        for one in self.deciding.spent(self.tracker.trie):
+        for one in self.deciding.spent(self.tracker.trie, self._in_force.plan):
             assert one.step is not None
             last = used.get(one.claim)
             if last is None or last.step < one.step:

@@ -6,7 +6,7 @@ thread; and what of a plan has to change at once when a sequence was used.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, Final
 
 from attrs import astuple, define, field, frozen
@@ -168,22 +168,35 @@ class Deciding:
         self.numbering.avoid({*following.values(), *slower.values(), *self.maps.spent()})
         self.maps.holding = held
 
-    def spent(self, trie: Trie) -> list[Expected]:
-        """The sequences of `trie` that the guard has seen used, by its own record. Raises GuardError."""
+    def spent(self, trie: Trie, plan: Plan | None = None) -> list[Expected]:
+        """The sequences of `trie` that the guard has seen used, by its own record. Raises GuardError.
+
+        `plan`: the one in force; with that of `trie`, only those nodes are looked at.
+        """
         numbers = self.maps.spent()
-        found, todo = [], [trie.root]
-        while todo:
-            node = todo.pop()
-            todo += node.children.values()
-            if node.slower is not None:
-                todo.append(node.slower)
-            for one in node.endings:
-                if (
-                    one.step is not None
-                    and self.numbering.claimed(one.claim, one.step, edges.key_of(node)) in numbers
-                ):
-                    found.append(one)
-        return found
+        if plan is not None and plan.trie is trie:
+            claiming = {node for node, claim in plan.edges.claims.items() if claim in numbers}
+            known = map(plan.edges.nodes.get, numbers | claiming)
+            nodes: Iterable[Node] = [node for node in known if node is not None]
+        else:
+            nodes = _all_of(trie)
+        return [
+            one
+            for node in nodes
+            for one in node.endings
+            if one.step is not None
+            and self.numbering.claimed(one.claim, one.step, edges.key_of(node)) in numbers
+        ]
+
+
+def _all_of(trie: Trie) -> Iterator[Node]:
+    todo = [trie.root]
+    while todo:
+        node = todo.pop()
+        yield node
+        todo += node.children.values()
+        if node.slower is not None:
+            todo.append(node.slower)
 
 
 def used_up(one: Expected, used: Mapping[bytes, Use], floor: int) -> bool:
