@@ -12,7 +12,7 @@ from portress.config.model import Config
 from portress.keyholders.keyholder import Keyholder, Sheet
 from portress.knock import TIMELESS, Expected
 from portress.sequence import fixed
-from portress.sequence.in_force import Rota, few, still_to_come
+from portress.sequence.in_force import Rota, few, furthest, still_to_come
 from portress.sequence.trie import Trie
 from portress.verdict import Closed, Completed
 
@@ -69,6 +69,11 @@ def test_a_step_is_still_to_come_if_no_skew_lets_both_be_in_force() -> None:
     assert still_to_come(CONFIG, 100, 90) is False
 
 
+def test_without_a_door_that_rotates_no_other_step_is_in_force() -> None:
+    without = parse("doors: {ssh: {services: [tcp/22], fixed: {knocks: [tcp/4617, udp/2953]}}}\n", "a.yaml")
+    assert furthest(without) == 0 and furthest(CONFIG) == 2
+
+
 # By the hour
 
 
@@ -119,6 +124,14 @@ def test_what_was_completed_is_judged_by_the_hour() -> None:
         (of("code", "ben"),), MORNING + 22 * 3600, "Europe/Berlin"
     )
     assert rota.closed([ssh], NOON) == Closed((ssh,), None, "UTC")
+
+
+def test_of_several_windows_the_first_ones_zone_is_told() -> None:
+    both = (*EARLY, hours.window("21:00-22:00 UTC"))
+    told = Rota(CONFIG, (Keyholder("ben", ("code",), b"B" * 20, hours=both),)).closed(
+        [of("code", "ben")], NOON
+    )
+    assert told.zone == "Europe/Berlin" and told.opens == NOON + 9 * 3600
 
 
 def test_hours_that_never_meet_open_at_no_time() -> None:
