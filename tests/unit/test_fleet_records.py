@@ -197,4 +197,7 @@ def test_of_many_values_each_is_judged_by_itself() -> None:
         *range(1, 8),
         len(found) - 1,
     ]
+    for odd in newer:  # each alone among right ones
+        found = codec().read_all([right[0], odd, *right[1:]])
+        assert isinstance(found[1], Forged) and [found[0], *found[2:]] == RECORDS
     assert codec().read_all([]) == []
