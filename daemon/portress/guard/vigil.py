@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import errno
+import select
 import socket
 import struct
 from collections.abc import Iterable
@@ -35,6 +36,7 @@ _SO_RCVBUFFORCE: Final = 33
 _SO_ATTACH_FILTER: Final = 26
 _LOAD, _IF_EQUAL, _RETURN = 0x20, 0x15, 0x06  # BPF_LD | BPF_W | BPF_ABS, BPF_JMP | BPF_JEQ, BPF_RET
 _BUFFER: Final = 4 << 20
+_REST: Final = 20  # ms without a further part of a transaction: then it is taken to be over
 _OURS: Final = TABLE.encode() + b"\0"
 
 
@@ -86,19 +88,31 @@ class Vigil:
         assert self._socket is not None
         return self._socket.fileno()
 
+    def _more(self) -> bool:
+        """Whether something more comes, soon."""
+        waiting = select.poll()
+        waiting.register(self.fileno(), select.POLLIN)
+        return bool(waiting.poll(_REST))
+
     def read(self) -> str | None:
-        """The program that touched the guard since, "" if it is not known which; None if nobody did."""
+        """The program that touched the guard since, "" if it is not known which; None if nobody did.
+
+        The kernel announces a transaction in parts, and its generation last: what has begun to come is waited
+        for, or its rest would look like another change. Whoever changes the guard then waits as long anyway.
+        """
         assert self._socket is not None
-        touched, culprit, self.stirred = False, "", False
+        touched, culprit, self.stirred, whole = False, "", False, True
         while True:
             try:
                 view = memoryview(self._socket.recv(1 << 17))
             except BlockingIOError:
+                if not whole and self._more():
+                    continue
                 return culprit if touched else None
             except OSError as error:
                 if error.errno != errno.ENOBUFS:
                     raise
-                touched = self.stirred = True  # something was missed: better look
+                touched = self.stirred = whole = True  # something was missed: better look
                 continue
             while len(view) >= 20:
                 length, kind, _, _, port = _HEADER.unpack_from(view)
@@ -106,6 +120,7 @@ class Vigil:
                     break
                 if kind >> 8 == _NFTABLES and port not in self._own:
                     self.stirred |= kind & 0xFF not in _ELEMENTS
+                    whole = kind & 0xFF == _NEWGEN
                     if kind & 0xFF == _NEWGEN:
                         culprit = _culprit(view[20:length]) if touched else culprit
                     elif view[16] == _NFPROTO_INET and _about_us(view[20:length]):
