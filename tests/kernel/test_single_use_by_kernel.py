@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
+import signal
 import threading
 import time
+
+import pytest
 
 from lab import crowd, daemon, sender, tcp_state, until, world
 from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.keyholders.secret import to_base32
 from portress.knock import SECOND
+from portress.ledger.ledger import Ledger
 from portress.sequence.rotating import derive
 
 SECRET = bytes(range(20))
@@ -74,6 +79,29 @@ def test_what_was_used_while_the_daemon_was_dead_stays_used() -> None:
         send.knocks(w.another4, w.host4, now)
         time.sleep(0.5)
         assert tcp_state(w.another, w.host4, 22) == "filtered"
+
+
+@pytest.mark.parametrize("decide", ["kernel", "daemon"])
+def test_what_is_heard_together_with_the_end_is_in_the_ledger(decide: str) -> None:
+    """The report of an admission, and the signal to stop, wait for the daemon at the same moment."""
+    config = CONFIG.replace("decide: kernel", f"decide: {decide}")
+    for _ in range(5):
+        with world() as w, daemon(w.host, config, keyholders=KEYHOLDERS) as d, sender(w.stranger) as send:
+            not_about_to_turn()
+            os.kill(d.pid, signal.SIGSTOP)
+            send.knocks(w.stranger4, w.host4, sequence())
+            os.kill(d.pid, signal.SIGTERM)
+            time.sleep(0.2)
+            os.kill(d.pid, signal.SIGCONT)
+            assert d.process is not None
+            d.process.wait(20)
+            with contextlib.closing(Ledger(d.state / "ledger.db", time.time())) as ledger:
+                used = ledger.used()
+            d.start()
+            admitted = [one["source"] for one in d.status()["admissions"]]
+            assert len(used) == len(admitted) or (used and not admitted), (used, admitted)
+            if decide == "kernel":
+                assert admitted == [w.stranger4]
 
 
 def test_a_keyholder_renamed_while_the_daemon_was_dead_revives_nothing() -> None:
