@@ -8,6 +8,7 @@ import os
 import pty
 import re
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -76,6 +77,8 @@ class Typed:
 
     def leave(self) -> None:
         os.close(self._fd)
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(self._pid, signal.SIGKILL)  # where hanging up is ignored, it would go on
         with contextlib.suppress(ChildProcessError):
             os.waitpid(self._pid, 0)
 
