@@ -247,7 +247,8 @@ def test_elements_that_are_laid_out_otherwise_are_read_all_the_same(
     key = bytes(range(size))
     four, five = nla(4, struct.pack(">Q", 7)), nla(5, struct.pack(">Q", 6))
     its = nla(1, nla(1, key))
-    usual = dumped(key, 9, 8)
+    another = bytes(range(1, size + 1))
+    usual = dumped(another, 9, 8)
     for inside, wanted in (
         (its + five + four, (key, 7, 6)),
         (its + nla(9, bytes(8)) + five, (key, 0, 6)),
@@ -258,16 +259,16 @@ def test_elements_that_are_laid_out_otherwise_are_read_all_the_same(
         (its + nla(4, struct.pack(">Q", 7)) + nla(5, struct.pack(">Q", 6)) + nla(9, b""), (key, 7, 6)),
     ):
         answering(monkeypatch, in_list(usual, nla(1, inside)))
-        assert elements.read("portress", "s") == [Element(key, 9, 8), Element(*wanted)]
+        assert elements.read("portress", "s") == [Element(another, 9, 8), Element(*wanted)]
         answering(monkeypatch, in_list(nla(1, inside), usual))
-        assert elements.read("portress", "s") == [Element(*wanted), Element(key, 9, 8)]
+        assert elements.read("portress", "s") == [Element(*wanted), Element(another, 9, 8)]
     answering(monkeypatch, in_list())
     assert elements.read("portress", "s") == []
     # With something else in the list, or cut off, only what is an element counts.
     answering(monkeypatch, in_list(nla(2, dumped(key, 9, 8)[4:]), usual))
-    assert elements.read("portress", "s") == [Element(key, 9, 8)]
+    assert elements.read("portress", "s") == [Element(another, 9, 8)]
     answering(monkeypatch, in_list(usual, b"\0\0"))
-    assert elements.read("portress", "s") == [Element(key, 9, 8)]
+    assert elements.read("portress", "s") == [Element(another, 9, 8)]
 
 
 def test_of_a_key_only_its_value_counts_and_of_times_only_the_two(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -285,20 +286,46 @@ def test_what_is_no_element_of_the_list_is_passed_over(monkeypatch: pytest.Monke
     assert elements.read_map("portress", "s") == [MapElement(TWO, b"", 4)]
 
 
+def test_what_is_left_out_while_a_set_is_given_more_room_is_asked_for_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The kernel then lists others twice instead."""
+    keys = [bytes([one]) * 4 for one in range(1, 6)]
+    passes = [[0, 1, 1, 0], [1, 0, 2, 2, 2], [3, 2, 1, 0]]
+
+    class Growing(Kernel):
+        def ask(self, *words: Any) -> Iterator[memoryview]:
+            for one in passes[len(self.asked)]:
+                yield memoryview(in_list(dumped(keys[one], 9, 8)))
+            self.asked.append(words)
+
+    kernel = Growing([])
+    monkeypatch.setattr(elements, "Netfilter", kernel)
+    assert elements.read("portress", "ssh") == [Element(keys[one], 9, 8) for one in (0, 1, 2, 3)]
+    assert len(kernel.asked) == 3
+
+
+def test_a_set_that_is_never_listed_whole_is_not_read_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    twice = of_set("ends", element(ONE), element(ONE))
+    kernel = answering(monkeypatch, twice)
+    assert elements.read_map("portress", "ends") == [MapElement(ONE, b"", 0)]
+    assert len(kernel.asked) == 8
+
+
 def test_a_map_is_read_with_its_data_and_verdicts(monkeypatch: pytest.MonkeyPatch) -> None:
     listed = of_set(
         "ends",
         element(ONE, 0, number(b"\x07\0\0\0")),
         element(TWO, 5000, verdict(-4, b"open_ssh"), left=1 << 34),
         element(LONG, 0, verdict(-3, b"over_1000")),
-        element(ONE),
+        element(b"\xc0\x00\x02\x09"),
     )
     kernel = answering(monkeypatch, listed)
     assert elements.read_map("portress", "ends") == [
         MapElement(ONE, b"\x07\0\0\0", 0),
         MapElement(TWO, b"goto open_ssh", 1 << 34),
         MapElement(LONG, b"jump over_1000", 0),
-        MapElement(ONE, b"", 0),
+        MapElement(b"\xc0\x00\x02\x09", b"", 0),
     ]
     assert kernel.asked == [(10, 13, 1, of_set("ends"), DUMP)]
 

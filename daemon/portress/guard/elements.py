@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import errno
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import lru_cache
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeVar
 
 from portress.errors import Mistake
 from portress.netlink import (
@@ -42,6 +42,7 @@ _MOST: Final = 1000  # elements in one message: they are one attribute, of 65,53
 _SHORT: Final = struct.Struct("=H").unpack_from
 _BE64: Final = struct.Struct(">Q")
 
+_ASKED: Final = 8  # times, while a set is given more room
 _FEWER: Final = 400  # the same of elements with data
 Timed = tuple[bytes, int]  # an element's key, and its timeout in ms (0: it never ends)
 Mapped = tuple[bytes, bytes, int]  # a map's element: key, data (a verdict: `goto open_ssh`), timeout in ms
@@ -61,6 +62,9 @@ class MapElement(NamedTuple):
     key: bytes
     data: bytes
     left: int
+
+
+Listed = TypeVar("Listed", Element, MapElement)
 
 
 class _Layout:
@@ -127,7 +131,27 @@ def read(table: str, name: str) -> list[Element]:
 
 def each(table: str, name: str) -> Iterator[Element]:
     """The same one by one, as the kernel gives them: however many there are, few are held at once."""
-    return (one for answer in _answers(table, name) for one in _elements(answer))
+    return _each(table, name, _elements)
+
+
+def _each(table: str, name: str, those_in: Callable[[memoryview], Iterable[Listed]]) -> Iterator[Listed]:
+    """Each element once. A kernel that gives the set more room meanwhile lists some twice and leaves out as
+    many: then it is asked again for the rest."""
+    known = met = set[bytes]()
+    for _ in range(_ASKED):
+        twice = False
+        for answer in _answers(table, name):
+            for one in those_in(answer):
+                if one.key in met:
+                    twice = True
+                    continue
+                met.add(one.key)
+                if met is known or one.key not in known:
+                    known.add(one.key)
+                    yield one
+        if not twice:
+            return
+        met = set()
 
 
 def _answers(table: str, name: str) -> Iterator[memoryview]:
@@ -146,14 +170,13 @@ def read_map(table: str, name: str) -> list[MapElement]:
 
 def each_of_map(table: str, name: str) -> Iterator[MapElement]:
     """The same one by one, as the kernel gives them."""
-    return (
-        _map_element(one)
-        for answer in _answers(table, name)
-        for kind, value in attributes(answer)
-        if kind == _LIST_ELEMENTS
-        for inner, one in attributes(value)
-        if inner == _LIST_ELEM
-    )
+    return _each(table, name, _map_elements)
+
+
+def _map_elements(payload: memoryview) -> Iterator[MapElement]:
+    for kind, value in attributes(payload):
+        if kind == _LIST_ELEMENTS:
+            yield from (_map_element(one) for inner, one in attributes(value) if inner == _LIST_ELEM)
 
 
 def _map_element(buffer: memoryview) -> MapElement:
