@@ -256,19 +256,22 @@ class Sentinel:
         """Put back a slice at a time whom no flow may let in, and then admissions, and beside them what
         decides: meanwhile knocks are heard. If the guard is gone again, the next restoration has it all."""
         filling = asyncio.ensure_future(until_done(self._table.maps.fill_part))
-        loads, keeper = self._table.loads, self._doorkeeper
-        refused = keeper.refused
         with contextlib.suppress(GuardError):
-            async for sources in slices(refused if len(refused) > AT_ONCE else (), SLICE):
-                if self._table.loads != loads or not self.guarding:
-                    return
-                keeper.refuse_again(sources)
-            async for part in slices(rest, SLICE):
-                if self._table.loads != loads or not self.guarding:
-                    return
-                keeper.put_back_part(part)
+            await self._put_back_rest(rest)
         with contextlib.suppress(GuardError):
             await filling
+
+    async def _put_back_rest(self, rest: list[Admission]) -> None:
+        loads, keeper = self._table.loads, self._doorkeeper
+        refused = keeper.refused
+        async for sources in slices(refused if len(refused) > AT_ONCE else (), SLICE):
+            if self._table.loads != loads or not self.guarding:
+                return
+            keeper.refuse_again(sources)
+        async for part in slices(rest, SLICE):
+            if self._table.loads != loads or not self.guarding:
+                return
+            keeper.put_back_part(part)
 
     def answer(self, answers: Answers) -> None:
         """Have guarded ports answer as closed ones do. Whoever changed the guard meanwhile is dealt with
