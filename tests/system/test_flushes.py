@@ -104,6 +104,7 @@ def test_a_guard_that_was_deleted_or_changed_is_put_back() -> None:
 def test_reloading_the_hosts_own_firewall_leaves_the_doors_guarded() -> None:
     with host() as machine:
         machine.systemctl("start", "nftables.service")
+        until(lambda: status(machine)["guard"]["present"])  # it may have been flushed just now
         knock(machine, machine.another, World.another4)
         for verb in ("reload", "restart", "stop"):
             machine.systemctl(verb, "nftables.service")
