@@ -48,6 +48,7 @@ def test_what_happened_without_a_daemon_is_in_its_history_with_door_and_moment()
         moment = time.time()
         time.sleep(4)
         d.start()
+        until(lambda: json.loads(d.verb("history", "--json", check=False).stdout)["admissions"])
         (found,) = json.loads(d.verb("history", "--json").stdout)["admissions"]
         assert (found["how"], found["source"], found["door"]) == ("found", w.stranger4, "ssh")
         assert abs(datetime.fromisoformat(found["since"]).timestamp() - moment) <= 1

@@ -9,6 +9,7 @@ from __future__ import annotations
 import array
 import contextlib
 import ctypes
+import errno
 import fcntl
 import itertools
 import os
@@ -170,9 +171,11 @@ class Namespace:
 def _add(name: str) -> None:
     """As `ip netns add`, which makes the first one on this machine: it prepares /run/netns."""
     place = _NAMES / name
-    if not _shared():
-        _command(["ip", "netns", "add", name])
-        return
+    with Path("/run", f"{PREFIX}netns.lock").open("w") as turn:
+        fcntl.flock(turn, fcntl.LOCK_EX)  # two at once would prepare it twice
+        if not _shared():
+            _command(["ip", "netns", "add", name])
+            return
     place.touch(mode=0, exist_ok=False)
     failed: list[str] = []
 
@@ -206,8 +209,21 @@ def _remove(name: str) -> None:
                 with contextlib.suppress(OSError):  # it has ended
                     if os.stat(f"/proc/{entry}/ns/net").st_ino == this:
                         os.kill(int(entry), signal.SIGKILL)
-        _libc.umount2(os.fsencode(place), _MNT_DETACH)
-        place.unlink()
+        _unmade(place)
+
+
+def _unmade(place: Path) -> None:
+    """Unmount the name of a namespace, as often as it is mounted, and remove it."""
+    until = time.monotonic() + 5
+    while True:
+        while not _libc.umount2(os.fsencode(place), _MNT_DETACH):
+            pass
+        try:
+            return place.unlink()
+        except OSError as error:
+            if error.errno != errno.EBUSY or time.monotonic() > until:
+                raise
+        time.sleep(0.02)
 
 
 def _maker(name: str) -> int | None:
