@@ -23,6 +23,7 @@ from lab import (
     sweep,
     tcp_state,
     udp_state,
+    until,
     world,
 )
 
@@ -44,7 +45,7 @@ def test_an_open_port_a_closed_one_and_a_filtered_one_are_told_apart() -> None:
 
 def test_an_address_that_is_there_echoes_and_another_does_not() -> None:
     with world() as w:
-        assert echoes(w.stranger, w.host4) and echoes(w.another, w.host6)
+        until(lambda: echoes(w.stranger, w.host4) and echoes(w.another, w.host6))
         w.host.nft("table inet mute { chain entry { type filter hook input priority 0; policy drop; }; }")
         assert not echoes(w.stranger, w.host4, timeout=0.2) and not echoes(w.another, w.host6, timeout=0.2)
 

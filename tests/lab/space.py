@@ -213,17 +213,18 @@ def _remove(name: str) -> None:
 
 
 def _unmade(place: Path) -> None:
-    """Unmount the name of a namespace, as often as it is mounted, and remove it."""
-    until = time.monotonic() + 5
-    while True:
-        while not _libc.umount2(os.fsencode(place), _MNT_DETACH):
-            pass
-        try:
-            return place.unlink()
-        except OSError as error:
-            if error.errno != errno.EBUSY or time.monotonic() > until:
-                raise
-        time.sleep(0.02)
+    """Unmount the name of a namespace, as often as it is mounted, and remove it.
+
+    Where something else of this machine changes how mounts are shared meanwhile, a mount may be out of reach
+    below another one: then the name stays, an empty file for whoever looks, until the machine ends.
+    """
+    while not _libc.umount2(os.fsencode(place), _MNT_DETACH):
+        pass
+    try:
+        place.unlink()
+    except OSError as error:
+        if error.errno != errno.EBUSY:
+            raise
 
 
 def _maker(name: str) -> int | None:

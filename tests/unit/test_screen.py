@@ -8,7 +8,7 @@ import re
 from typing import Any, Final
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from rich.color import ColorSystem
 from rich.console import Console
@@ -225,6 +225,7 @@ def test_the_changes_lead_to_the_same_screen_as_drawing_it_anew(before: Screen, 
     assert step_by_step.grid == anew.grid
 
 
+@settings(suppress_health_check=[HealthCheck.too_slow])  # a busy machine's first draw
 @given(st.lists(st.integers(0, 60), min_size=1, max_size=6), st.integers(1, 80))
 def test_columns_fit_and_the_narrow_ones_stay(widths: list[int], columns: int) -> None:
     fitting = fit(widths, columns)
