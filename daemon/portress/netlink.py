@@ -80,18 +80,12 @@ class Transactions:
                 socket.AF_NETLINK, socket.SOCK_RAW | socket.SOCK_CLOEXEC, NETLINK_NETFILTER
             )
             self._socket.bind((0, 0))
+            self._socket.setsockopt(_SOL_NETLINK, _CAP_ACK, 1)  # no answer repeats what was asked
         else:
             self._socket = socket.socket(fileno=os.dup(descriptor))
-        self._shared = descriptor is not None
-        self._brief(not self._shared)
         with contextlib.suppress(PermissionError):
             self._socket.setsockopt(socket.SOL_SOCKET, _SO_SNDBUFFORCE, _SEND)
         self._answer = bytearray(_RECEIVE)
-
-    def _brief(self, wanted: bool) -> None:
-        """Whether an answer leaves out what was asked: a refused request may be longer than the room for
-        answers, and then only ENOBUFS would be heard of."""
-        self._socket.setsockopt(_SOL_NETLINK, _CAP_ACK, int(wanted))
 
     def close(self) -> None:
         self._socket.close()
@@ -102,14 +96,8 @@ class Transactions:
         The kernel has done it, or refused it, when the sending returns; so nothing waits here. Raises OSError
         with the first error.
         """
-        if self._shared:
-            self._brief(True)
-        try:
-            self._socket.send(datagram)
-            error = self._error(last)
-        finally:
-            if self._shared:
-                self._brief(False)
+        self._socket.send(datagram)
+        error = self._error(last)
         if error:
             raise OSError(error, os.strerror(error))
 

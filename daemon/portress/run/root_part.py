@@ -91,7 +91,7 @@ def reload(paths: Paths) -> list[str]:
     if not concerned:
         return []
     told = [
-        f"{_what(status_before, status)}. Logged in by way of it, and not admitted: {named(concerned)}.",
+        f"{_what(status_before, status)} and not admitted: {named(concerned)}.",
         "These sessions continue, but the next login needs a knock first, or: portress admit SOURCE DOOR",
         "(A change like this can be tried first, and goes back by itself: portress guard --trial 5m)",
     ]
@@ -100,11 +100,11 @@ def reload(paths: Paths) -> list[str]:
 
 
 def _what(before: Any, now: Any) -> str:
-    """What has changed for them: services that had no door, or who needs no admission."""
+    """What has changed for them: services that had no door, or who needs no admission; and who they are."""
     fresh = _guarded(now) - _guarded(before)
     if fresh:
-        return f"{' '.join(sorted(fresh))}: guarded from now on"
-    return "'inside', 'always' or 'to' changed: more sources need an admission from now on"
+        return f"{' '.join(sorted(fresh))}: guarded from now on. Logged in through it"
+    return "'inside', 'always' or 'to' has changed: more sources need an admission from now on. Logged in"
 
 
 def _guarded(status: Any) -> set[str]:
