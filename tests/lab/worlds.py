@@ -56,10 +56,18 @@ class World:
 
 
 def crowd(count: int, family: int = 4) -> list[str]:
-    """`count` different addresses for forged sources; at most 512 for family 4."""
+    """`count` different addresses for forged sources; at most 512 for family 4.
+
+    Of family 6 the first 65,536 are in networks of 64 bits of their own: as many sources as Portress counts
+    if nothing else is said.
+    """
     if family == 6:
         first = int(ip_network(_CROWD6).network_address)
-        return [str(IPv6Address(first + (number << 16) + 1)) for number in range(count)]
+        networks = 1 << 16
+        return [
+            str(IPv6Address(first + (number % networks << 64) + (number // networks << 16) + 1))
+            for number in range(count)
+        ]
     addresses = [str(address) for network in _CROWD4 for address in ip_network(network)]
     if count > len(addresses):
         raise ValueError(f"a crowd has at most {len(addresses)} IPv4 addresses")

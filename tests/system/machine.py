@@ -148,6 +148,11 @@ class Machine:
                 with contextlib.suppress(ProcessLookupError):
                     os.kill(pid, signal.SIGKILL)
             self._nspawn.wait(30)
+        if self._ns is not None:
+            # The kernel clears the machine's network away in its own time: the cables' other ends go now.
+            for ns in (self.stranger, self.another):
+                with contextlib.suppress(LabError):  # it was never laid
+                    ns.ip("link delete eth0")
         self._nspawn, self._ns, self._leader = None, None, 0
         self._network.close()
         remove_control_groups(self.name)
