@@ -102,6 +102,7 @@ class Writes:
 
     def __init__(self) -> None:
         self.lines: list[tuple[Any, ...]] = []
+        self.since: float | None = None  # as it was said with the last admission
 
     def admitted(
         self,
@@ -111,7 +112,11 @@ class Writes:
         since: float | None = None,
         paper: str = "",
     ) -> None:
+        self.since = since
         self.lines.append(("admitted", one.door, str(one.source), until, one.keyholder, step, one.how))
+
+    def admitted_all(self, some: Iterable[tuple[Admission, float]]) -> None:
+        self.lines.append(("all", [(one.door, str(one.source), until) for one, until in some]))
 
     def renewed(self, one: Admission, until: float) -> None:
         self.lines.append(("renewed", one.door, str(one.source), until))
@@ -740,3 +745,128 @@ def test_an_admissions_line_of_json_is_its_values() -> None:
             for unix in (0.0005, 1_700_000_000.9996):
                 line = status_answer.admission_line(one, 9, unix)
                 assert json.loads(line) == status_answer.admission(one, 9, unix)
+
+
+@pytest.mark.parametrize("kernel", [True, False])
+def test_after_a_restart_both_addresses_of_one_knock_are_one_place_still(kernel: bool, cut: Cut) -> None:
+    """A client knocks over IPv4 and IPv6 at once: of two places that is one, and the second is free."""
+    fixed = "fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}"
+    house = House(CONFIG.replace(fixed, "places: 2\n    rotating: {pool: 10100-32767}"))
+    both = ANA, Source.parse("2001:db8::7")
+    records = [record(one, 100.0, row) for row, one in enumerate(both)]
+    if kernel:
+        house.keeper.take_over([Held("ssh", one, 100 * SECOND) for one in both], records)
+    else:
+        house.keeper.restore(records)
+    house.keeper.admit([Grant("ssh", BEN, HOUR, "ana", 9)])
+    assert {one.source for one in house.keeper.register} == {*both, BEN}
+    house.passes(1)
+    house.keeper.admit([Grant("ssh", source(1), HOUR, "ana", 11)])
+    assert {one.source for one in house.keeper.register} == {BEN, source(1)}
+
+
+def test_those_whose_admission_cannot_be_had_again_are_not_restored() -> None:
+    """Single connections, and those at a door whose hours are over."""
+    hours = "hours: {from: '00:00', to: '00:01', zone: UTC}\n    at_closing: end"
+    house = House(CONFIG.replace("stay: 10m", f"stay: 10m\n    {hours}"))
+    known = [record(Source(ANA.packed, 32, 40123), 100.0, 1), record(BEN, 100.0, 2, door="vpn")]
+    house.admit(source(9))
+    known += [record(source(9), 5.0, 3), record(source(8), 100.0, 4)]
+    assert house.keeper.restore(known) == 1
+    assert {(one.door, one.source) for one in house.keeper.register} == {
+        ("ssh", source(9)),
+        ("ssh", source(8)),
+    }
+    restored = house.keeper.register.get("ssh", source(8))
+    assert restored is not None and restored.keyholder == "ana"
+    assert (restored.since, restored.until) == (house.now, house.now + 100 * SECOND)
+
+
+def test_whom_the_guard_let_in_untold_is_known_from_then_on_and_who_was_renewed_stays_longer() -> None:
+    house = House()
+    house.admit(BEN, stay=60 * SECOND)
+    house.writes.lines.clear()
+    held = [
+        Held("ssh", ANA, 100 * SECOND, 60 * SECOND),
+        Held("shop", ANA, 100 * SECOND),
+        Held("ssh", BEN, 61 * SECOND),  # what the kernel rounds
+    ]
+    house.keeper.find(iter(held))
+    ana, ben = house.keeper.register.get("ssh", ANA), house.keeper.register.get("ssh", BEN)
+    assert ana is not None and ben is not None and len(house.keeper.register) == 2
+    assert (ana.since, ana.until) == (house.now - 60 * SECOND, house.now + 100 * SECOND)
+    assert (ana.keyholder, ana.how, ben.until) == (None, How.FOUND, house.now + 60 * SECOND)
+    assert house.writes.lines == [("admitted", "ssh", "192.0.2.7", house.unix + 100, None, None, "found")]
+    assert house.writes.since == house.unix - 60
+    house.keeper.find([Held("ssh", BEN, 61 * SECOND + 1)])
+    assert ben.until == house.now + 61 * SECOND + 1
+    assert house.writes.lines[1:] == [("renewed", "ssh", "192.0.2.8", pytest.approx(house.unix + 61))]
+    house.passes(61)
+    assert house.keeper.expire() == 0
+    house.passes(1)
+    assert house.keeper.expire() == 1
+
+
+def fleet(*who: Source, door: str = "ssh", stay: int = HOUR) -> list[Grant]:
+    return [Grant(door, one, stay, "ana", 7, "fleet edge-2") for one in who]
+
+
+def test_very_many_who_were_let_in_elsewhere_are_let_in_at_a_stroke() -> None:
+    house = House()
+    house.keeper.refuse([ANA, BEN])
+    house.keeper.take_in(fleet(ANA, source(1)) + fleet(ANA, door="vpn", stay=60 * SECOND))
+    assert house.guard.inside == {
+        ("ssh", ANA): HOUR,
+        ("ssh", source(1)): HOUR,
+        ("vpn", ANA): 60 * SECOND,
+    }
+    assert house.guard.told_new == [True] and house.guard.dismissed == {BEN}
+    assert house.writes.lines == [
+        (
+            "all",
+            [
+                ("ssh", "192.0.2.7", house.unix + 3600),
+                ("ssh", "203.0.113.1", house.unix + 3600),
+                ("vpn", "192.0.2.7", house.unix + 60),
+            ],
+        )
+    ]
+    assert house.keeper.admitted == {("ssh", "fleet"): 2, ("vpn", "fleet"): 1}
+    assert house.others.lines == []  # whoever let them in has told the others
+    assert house.texts("admitted")[0] == "192.0.2.7 admitted to ssh for 1h, keyholder ana, at edge-2"
+    one = house.keeper.register.get("vpn", ANA)
+    assert one is not None and (one.since, one.last, one.until) == (
+        house.now,
+        house.now,
+        house.now + 60 * SECOND,
+    )
+    assert (one.keyholder, one.how) == ("ana", "fleet edge-2")
+    house.keeper.take_in(fleet(source(2)))
+    assert house.keeper.admitted["ssh", "fleet"] == 3
+
+
+def test_of_very_many_those_who_are_here_already_or_find_no_room_are_seen_to_one_by_one() -> None:
+    house = House()  # room for three
+    house.admit(ANA, stay=60 * SECOND)
+    house.keeper.take_in(fleet(ANA, source(1), source(1), source(2), source(3)))
+    assert house.guard.inside == {("ssh", one): HOUR for one in (ANA, source(1), source(2))}
+    assert len(house.keeper.register) == 3 and house.keeper.turned_away == {"ssh": 1}
+    assert [one.how for one in house.keeper.register.of(source(1))] == ["fleet edge-2"]
+    assert house.texts("admitted").count("203.0.113.1 admitted to ssh for 1h, keyholder ana, at edge-2") == 1
+
+
+def test_where_the_kernel_has_no_room_for_all_as_many_as_can_be_come_in() -> None:
+    house = House()
+    house.guard.size = 2
+    house.keeper.take_in(fleet(ANA, BEN, source(1)))
+    assert len(house.guard.inside) == 2 and len(house.keeper.register) == 2
+    assert house.keeper.turned_away == {"ssh": 1}
+
+
+def test_at_a_door_with_few_places_the_newest_have_them_also_of_very_many(cut: Cut) -> None:
+    fixed = "fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}"
+    house = House(CONFIG.replace(fixed, "places: 1\n    rotating: {pool: 10100-32767}"))
+    house.keeper.take_in(fleet(ANA))
+    house.passes(1)
+    house.keeper.take_in([Grant("ssh", BEN, HOUR, "ana", 9, "fleet edge-2")])
+    assert house.guard.inside.keys() == {("ssh", BEN)}

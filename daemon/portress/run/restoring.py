@@ -79,7 +79,14 @@ class Restoring:
             else:
                 since = now - round((unix - record.since) * SECOND)
                 admission = Admission(
-                    one.door, one.source, since, now + one.left, record.keyholder, record.how, record.row
+                    one.door,
+                    one.source,
+                    since,
+                    now + one.left,
+                    record.keyholder,
+                    record.how,
+                    record.row,
+                    record.step,
                 )
             self.register.put(admission)
             count += 1
@@ -106,9 +113,10 @@ class Restoring:
         now = self._clock()
         for grant, row in zip(grants, rows, strict=True):
             until = now + grant.stay
-            self.register.put(
-                Admission(grant.door, grant.source, now, until, grant.keyholder, How.RESTORED, row)
+            admission = Admission(
+                grant.door, grant.source, now, until, grant.keyholder, How.RESTORED, row, grant.step
             )
+            self.register.put(admission)
             self.admitted[grant.door, How.RESTORED] = self.admitted.get((grant.door, How.RESTORED), 0) + 1
         return len(grants)
 
