@@ -282,8 +282,8 @@ def test_what_carries_the_default_route_is_inside_only_where_that_is_confirmed()
     text, carriers = with_top("inside: [lan0, up0]"), frozenset({"up0", "lan7"})
     with pytest.raises(Mistake, match=r"portress.yaml:1: inside\[1\]: 'up0': carries the default route: .*"
                        r"add  inside_default_route: \[up0\]"):  # fmt: skip
-        parse(text, "portress.yaml", carriers)
+        parse(text, "portress.yaml", lambda: carriers)
     confirmed = with_top("inside: [lan0, up0]\ninside_default_route: [up0]")
-    assert parse(confirmed, "portress.yaml", carriers).inside == ("lan0", "up0")
+    assert parse(confirmed, "portress.yaml", lambda: carriers).inside == ("lan0", "up0")
     told = "2: inside_default_route[0]: 'up1': it is not in inside, so it is guarded anyway"
     assert mistake(confirmed.replace("route: [up0", "route: [up1")) == told

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from ipaddress import IPv4Network, IPv6Network, collapse_addresses, ip_address
 from itertools import accumulate, pairwise
 from math import comb
@@ -156,7 +156,7 @@ def doors(top: Found) -> list[tuple[str, Found]]:
     return [(name, door) for name, door in found.value.items() if door.ok] if found else []
 
 
-def check(top: Found, findings: Findings, carriers: frozenset[str] = frozenset()) -> None:
+def check(top: Found, findings: Findings, carriers: Callable[[], frozenset[str]] = frozenset) -> None:
     """Note every mistake and warning of meaning. `top`: what `keys.CONFIGURATION` read; `carriers`: the
     interfaces by which default routes go."""
     claims = Claims(top)
@@ -199,12 +199,14 @@ def _services(claims: Claims, findings: Findings) -> None:
             findings.mistake(second.found.place, f"{first.found.place.path} has it already: name a port once")
 
 
-def _inside(top: Found, findings: Findings, carriers: frozenset[str]) -> None:
+def _inside(top: Found, findings: Findings, carriers: Callable[[], frozenset[str]]) -> None:
     """What comes in by these is not guarded: a name has to stay with its interface."""
     confirmed = {found.value for found in top.all("inside_default_route")}
-    for found in top.all("inside"):
+    inside = top.all("inside")
+    known = carriers() if inside else frozenset()
+    for found in inside:
         name = found.value
-        if name in carriers and name not in confirmed:
+        if name in known and name not in confirmed:
             findings.mistake(
                 found.place,
                 "carries the default route: strangers come in by it and would find every door open; if"

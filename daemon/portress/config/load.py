@@ -7,6 +7,7 @@ the values mean together.
 from __future__ import annotations
 
 import stat
+from collections.abc import Callable
 from ipaddress import IPv4Network, IPv6Network, collapse_addresses
 from pathlib import Path
 from typing import Any, Final
@@ -41,7 +42,7 @@ def load(path: Path, *, here: bool = False) -> Config:
     """
     data, about = yaml_tree.slurp(path, "there is no such file: write it, or name another with --config")
     text = yaml_tree.decode(data, str(path))
-    config = parse(text, str(path), carriers() if here else frozenset())
+    config = parse(text, str(path), carriers if here else frozenset)
     warnings = []
     name = yaml_tree.called(str(path))
     mode = stat.S_IMODE(about.st_mode)
@@ -57,9 +58,9 @@ def load(path: Path, *, here: bool = False) -> Config:
     return evolve(config, text=text, warnings=(*warnings, *config.warnings))
 
 
-def parse(text: str, name: str, carriers: frozenset[str] = frozenset()) -> Config:
-    """The configuration in a text; `name` is what messages call it, `carriers` are the interfaces by which
-    default routes go. Raises Mistake with all that is wrong."""
+def parse(text: str, name: str, carriers: Callable[[], frozenset[str]] = frozenset) -> Config:
+    """The configuration in a text; `name` is what messages call it, `carriers` gives the interfaces by
+    which default routes go. Raises Mistake with all that is wrong."""
     findings = yaml_tree.Findings(name)
     node = yaml_tree.tree(text, findings)
     top = CONFIGURATION.read(node, yaml_tree.Place.root(node), findings)

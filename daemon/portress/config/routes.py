@@ -6,8 +6,6 @@ import socket
 from collections.abc import Iterator
 from typing import Any, Final
 
-from pyroute2 import IPRoute
-
 _FAMILIES: Final = (socket.AF_INET, socket.AF_INET6)
 # A pair of routes to one half of all addresses each is how tunnels take the default route over.
 _HALF: Final = 1
@@ -16,6 +14,8 @@ _UNICAST: Final = 1  # RTN_UNICAST
 
 def carriers() -> frozenset[str]:
     """The interfaces, whatever the routing table; empty where the kernel does not tell."""
+    from pyroute2 import IPRoute  # takes longer than all the rest, and few configurations need it
+
     try:
         with IPRoute() as route:
             names = {link["index"]: str(link.get_attr("IFLA_IFNAME")) for link in route.get_links()}

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Final
 
 from attrs import frozen
-from pyroute2 import IPRoute
 
 from portress.config.model import Config
 from portress.config.routes import hops
@@ -67,6 +66,8 @@ def read() -> Links:
     families: set[int] = set()
     ways: set[tuple[int, str]] = set()
     routes: list[Route] = []
+    from pyroute2 import IPRoute  # only here: it takes long
+
     with IPRoute() as route:
         names = {link["index"]: str(link.get_attr("IFLA_IFNAME")) for link in route.get_links()}
         for number, family in _FAMILIES.items():

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Final
 
 from attrs import frozen
-from pyroute2.netlink.diag import DiagSocket
 
 from portress.config.model import Config, Door
 from portress.doctor.probe.finding import Finding
@@ -44,6 +43,8 @@ def read(*, named: bool = True) -> tuple[Listening, ...]:
     """Ask the kernel over sock_diag. `named`: and look for the programs, which takes longer."""
     programs = _programs() if named else {}
     found = []
+    from pyroute2.netlink.diag import DiagSocket  # only here: it takes long
+
     with DiagSocket() as diag:
         diag.bind()
         for protocol, states in ((TCP, _LISTEN), (UDP, _UNCONNECTED)):
