@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import struct
 from collections.abc import Callable, Iterator
+from itertools import chain
 from typing import Any
 
 import pytest
@@ -290,19 +291,46 @@ def test_what_is_left_out_while_a_set_is_given_more_room_is_asked_for_again(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """The kernel then lists others twice instead."""
-    keys = [bytes([one]) * 4 for one in range(1, 6)]
-    passes = [[0, 1, 1, 0], [1, 0, 2, 2, 2], [3, 2, 1, 0]]
+    kernel = growing(monkeypatch, [[[0], [1], [1, 0]], [[1], [0, 2], [2, 1]], [[3], [2], [1], [0]]])
+    assert [one.key[0] for one in elements.read("portress", "ssh")] == [0, 1, 2, 3]
+    assert len(kernel.asked) == 3
+
+
+def growing(monkeypatch: pytest.MonkeyPatch, passes: list[list[list[int]]]) -> Kernel:
+    """A kernel that lists these, in these datagrams, when it is asked for the first time, the second…"""
 
     class Growing(Kernel):
         def ask(self, *words: Any) -> Iterator[memoryview]:
-            for one in passes[len(self.asked)]:
-                yield memoryview(in_list(dumped(keys[one], 9, 8)))
+            for datagram in passes[len(self.asked)]:
+                yield memoryview(in_list(*(dumped(bytes([one]) * 4, 9, 8) for one in datagram)))
             self.asked.append(words)
 
     kernel = Growing([])
     monkeypatch.setattr(elements, "Netfilter", kernel)
-    assert elements.read("portress", "ssh") == [Element(keys[one], 9, 8) for one in (0, 1, 2, 3)]
-    assert len(kernel.asked) == 3
+    return kernel
+
+
+@pytest.mark.parametrize(
+    ("datagrams", "asked"),
+    [
+        ([[0, 1, 2], [2, 3]], 1),  # one has come before where the kernel was
+        ([[0, 1, 2], [1, 2, 3, 4], [4]], 1),
+        ([[0, 1, 2], [1, 3, 4]], 2),  # not the end of the datagram before
+        ([[0, 1, 2], [1]], 2),
+        ([[0, 1, 2], [2, 3, 2]], 2),
+        ([[0, 1], [2, 3], [0]], 2),  # not the one just before
+        ([[0, 1], [2, 0, 1]], 2),
+    ],
+)
+def test_what_comes_meanwhile_is_no_reason_to_ask_again(
+    monkeypatch: pytest.MonkeyPatch, datagrams: list[list[int]], asked: int
+) -> None:
+    """The kernel goes on by the number of elements it has listed: as many as have come are listed twice, at
+    the beginning of the next datagram, in the same order."""
+    kernel = growing(monkeypatch, [datagrams, [[4, 3, 2, 1, 0]]])
+    found = [one.key[0] for one in elements.read("portress", "ssh")]
+    assert sorted(found) == sorted({*chain(*datagrams), *(range(5) if asked == 2 else ())})
+    assert len(found) == len(set(found)) and len(kernel.asked) == asked
 
 
 def test_a_set_that_is_never_listed_whole_is_not_read_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
