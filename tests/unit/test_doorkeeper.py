@@ -26,6 +26,7 @@ from portress.run.doorkeeper import Doorkeeper
 from portress.run.fellows import Alone
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
+from portress.run.restoring import Inside
 from portress.sequence.in_force import Rota
 from portress.tracker import Tracker
 
@@ -800,11 +801,29 @@ def test_whom_the_guard_let_in_untold_is_known_from_then_on_and_who_was_renewed_
     assert house.writes.since == house.unix - 60
     house.keeper.find([Held("ssh", BEN, 61 * SECOND + 1)])
     assert ben.until == house.now + 61 * SECOND + 1
-    assert house.writes.lines[1:] == [("renewed", "ssh", "192.0.2.8", pytest.approx(house.unix + 61))]
+    assert house.writes.lines[1:] == [
+        ("renewed", "ssh", "192.0.2.8", pytest.approx(house.unix + 61, abs=0.001))
+    ]
     house.passes(61)
     assert house.keeper.expire() == 0
     house.passes(1)
     assert house.keeper.expire() == 1
+
+
+def test_the_dismissed_of_an_earlier_daemon_are_refused_no_more_when_they_are_let_in() -> None:
+    house = House()
+    house.guard.dismissed = {ANA, BEN}
+    house.keeper.take_over([], [])
+    house.admit(ANA)
+    assert house.guard.dismissed == {BEN}
+
+
+def test_who_is_inside_is_known_by_door_and_source() -> None:
+    house = House()
+    house.admit(ANA)
+    inside = Inside(house.keeper.register)
+    asked = [("ssh", ANA), ("vpn", ANA), ("ssh", BEN)]
+    assert [one in inside for one in asked] == [True, False, False]
 
 
 def fleet(*who: Source, door: str = "ssh", stay: int = HOUR) -> list[Grant]:
@@ -814,10 +833,11 @@ def fleet(*who: Source, door: str = "ssh", stay: int = HOUR) -> list[Grant]:
 def test_very_many_who_were_let_in_elsewhere_are_let_in_at_a_stroke() -> None:
     house = House()
     house.keeper.refuse([ANA, BEN])
-    house.keeper.take_in(fleet(ANA, source(1)) + fleet(ANA, door="vpn", stay=60 * SECOND))
+    house.keeper.take_in(fleet(ANA, source(1), source(2)) + fleet(ANA, door="vpn", stay=60 * SECOND))
     assert house.guard.inside == {
         ("ssh", ANA): HOUR,
         ("ssh", source(1)): HOUR,
+        ("ssh", source(2)): HOUR,
         ("vpn", ANA): 60 * SECOND,
     }
     assert house.guard.told_new == [True] and house.guard.dismissed == {BEN}
@@ -827,11 +847,12 @@ def test_very_many_who_were_let_in_elsewhere_are_let_in_at_a_stroke() -> None:
             [
                 ("ssh", "192.0.2.7", house.unix + 3600),
                 ("ssh", "203.0.113.1", house.unix + 3600),
+                ("ssh", "203.0.113.2", house.unix + 3600),
                 ("vpn", "192.0.2.7", house.unix + 60),
             ],
         )
     ]
-    assert house.keeper.admitted == {("ssh", "fleet"): 2, ("vpn", "fleet"): 1}
+    assert house.keeper.admitted == {("ssh", "fleet"): 3, ("vpn", "fleet"): 1}
     assert house.others.lines == []  # whoever let them in has told the others
     assert house.texts("admitted")[0] == "192.0.2.7 admitted to ssh for 1h, keyholder ana, at edge-2"
     one = house.keeper.register.get("vpn", ANA)
@@ -841,8 +862,8 @@ def test_very_many_who_were_let_in_elsewhere_are_let_in_at_a_stroke() -> None:
         house.now + 60 * SECOND,
     )
     assert (one.keyholder, one.how) == ("ana", "fleet edge-2")
-    house.keeper.take_in(fleet(source(2)))
-    assert house.keeper.admitted["ssh", "fleet"] == 3
+    house.keeper.take_in(fleet(BEN, door="vpn"))
+    assert house.keeper.admitted["vpn", "fleet"] == 2
 
 
 def test_of_very_many_those_who_are_here_already_or_find_no_room_are_seen_to_one_by_one() -> None:
@@ -861,6 +882,7 @@ def test_where_the_kernel_has_no_room_for_all_as_many_as_can_be_come_in() -> Non
     house.keeper.take_in(fleet(ANA, BEN, source(1)))
     assert len(house.guard.inside) == 2 and len(house.keeper.register) == 2
     assert house.keeper.turned_away == {"ssh": 1}
+    assert [line[0] for line in house.writes.lines] == ["admitted", "admitted"]
 
 
 def test_at_a_door_with_few_places_the_newest_have_them_also_of_very_many(cut: Cut) -> None:

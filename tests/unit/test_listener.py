@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 from attrs import evolve
 
-from hearing import AWAY, HOME, WORK, A, B, C, D, E, ana, expect
+from hearing import AWAY, HOME, WORK, A, B, C, D, E, ana, code, expect
 from portress.admissions import Admission, Ending, Grant, Register
 from portress.config.load import parse
 from portress.config.model import Misses
-from portress.events import DEBUG, Events
+from portress.events import DEBUG, Events, Fields, Kind
 from portress.guard.table import GuardError
 from portress.knock import SECOND, TIMELESS, Expected, Source
 from portress.run.fellows import Alone
@@ -22,7 +22,7 @@ from portress.run.listener import BUDGET, Listener
 from portress.sequence.in_force import Rota
 from portress.sequence.trie import Trie
 from portress.tracker import Tracker
-from portress.verdict import Completed, Expired, Missed, Use
+from portress.verdict import Closed, Completed, Expired, Missed, Use
 
 SIX = bytes(15) + b"\x07"
 SSH = expect("ssh", A, B)
@@ -81,6 +81,7 @@ class Scene:
 
     def __init__(self, *expected: Expected, misses: Misses | None = None) -> None:
         self.happened: list[Any] = []
+        self.admitted: list[Grant] = []
         self.now = 10 * SECOND
         self.ears, self.noted, self.refusal = Ears(), "new", ""
         self.rota: Any = SimpleNamespace(keeps_hours=False, paper_left=lambda _used: {})
@@ -95,7 +96,8 @@ class Scene:
         table: Any = SimpleNamespace(shun=self._shun, tried=self._tried)
         books: Any = SimpleNamespace(use=self._use, use_paper=self._use_paper)
         self.events: list[tuple[str, str]] = []
-        events = Events(lambda name, _k, text, _f: self.events.append((name, text)), lambda: self.now, DEBUG)
+        self.fields: dict[str, str] = {}  # of the last event
+        events = Events(self._tell, lambda: self.now, DEBUG)
         self.fellow = Fellow(self.happened)
         watcher: Any = self.ears
         self.listener = Listener(
@@ -109,6 +111,10 @@ class Scene:
             admit=self._admit,
             fellows=self.fellow,
         )
+
+    def _tell(self, name: str, _kind: Kind, text: str, fields: Fields) -> None:
+        self.events.append((name, text))
+        self.fields = {key: str(value) for key, value in fields.items()}
 
     def _dismiss(self, source: Source, door: str, how: Ending) -> None:
         self.happened.append(("dismissed", str(source), door, str(how)))
@@ -135,6 +141,7 @@ class Scene:
 
     def _admit(self, grants: list[Grant]) -> None:
         self._refuse()
+        self.admitted += grants
         self.happened.append(("admitted", [(one.door, str(one.source)) for one in grants]))
 
     def knock(self, source: bytes, *knocks: int) -> None:
@@ -159,6 +166,7 @@ def doing(*works: Callable[[], None]) -> None:
             work()
             for _ in range(10):
                 await asyncio.sleep(0)
+            assert len(asyncio.all_tasks()) == 1
 
     asyncio.run(all_of_it())
 
@@ -180,6 +188,7 @@ def test_all_that_is_heard_in_one_read_is_admitted_together() -> None:
     assert scene.listener.counts[Completed] == 2
     assert [type(one) for _, _, one in scene.listener.recent.of(HOME)][-1] is Completed
     assert scene.listener.opening.count == 2
+    assert scene.listener.opening.total == pytest.approx(0.003)  # three knocks came before it was read
     scene.hear(AWAY, D)
     assert len(scene.happened) == 1 and scene.listener.recent.of(AWAY) == []
 
@@ -204,6 +213,7 @@ def test_only_the_connection_is_admitted_that_follows_from_the_last_knocks_port(
     scene = Scene(evolve(SSH, one_connection=True))
     scene.hear(HOME, A, B)
     assert scene.happened == [("admitted", [("ssh", "198.51.100.7 port 40123")])]
+    assert scene.admitted[0].source == Source(HOME, 32, 40123)
     scene.ears.port = None
     scene.hear(WORK, A, B)
     text = "203.0.113.9 not admitted to ssh: the port it knocked from is unknown"
@@ -241,8 +251,9 @@ def test_who_is_shunned_without_the_guard_is_told_of_once_a_minute_with_a_count(
 
 
 def test_a_use_is_on_the_disk_before_anybody_is_in_and_told_elsewhere_after_that() -> None:
-    scene = Scene(VPN)
-    doing(lambda: scene.hear(HOME, C, D))
+    scene, held = Scene(VPN), []
+    doing(lambda: scene.hear(HOME, C, D), lambda: held.append(len(scene.listener._tasks)))
+    assert held == [0]  # what is done is not kept
     assert scene.happened == [
         ("use", VPN.claim, "vpn", 5, "198.51.100.7"),
         ("asked", "vpn"),
@@ -355,6 +366,23 @@ def test_the_same_step_over_the_other_family_is_no_alarm_and_an_older_one_is() -
         assert ("replayed" in names(scene)) is alarm
 
 
+def test_a_code_that_its_own_holder_used_at_another_door_is_no_theft() -> None:
+    for source, name, replays in ((HOME, "spent", {}), (WORK, "replayed", {"vpn": 1})):
+        scene = Scene(code(5, C, D))
+        scene.tracker.used[code(5, C, D).claim] = Use(5, HOME, "ssh")
+        scene.hear(source, C, D)
+        assert names(scene)[-1] == name and scene.listener.replays == replays
+
+
+def test_a_step_that_comes_long_after_is_told_of_a_clock_that_was_ahead() -> None:
+    """With a skew of 1, steps 5 and 7 can be in force together, and 5 and 8 cannot."""
+    for step, ahead in ((7, False), (8, True)):
+        scene = Scene(VPN)
+        used(scene, HOME, step)
+        scene.hear(HOME, C, D)
+        assert ("at a clock that was ahead" in scene.events[-1][1]) is ahead
+
+
 # Leaving
 
 
@@ -425,6 +453,7 @@ def test_what_is_completed_while_the_door_is_closed_is_used_up() -> None:
         ("use", VPN.claim, "vpn", 5, "198.51.100.7"),
         ("told", "vpn", "198.51.100.7"),
     ]
+    assert scene.listener.counts[Closed] == 2 and scene.listener.counts[Completed] == 0
     assert [line for name, line in scene.events if name == "closed"] == [
         "198.51.100.7 knocked right, but wiki is closed",
         "198.51.100.7 knocked right (keyholder ana), but vpn is closed",
@@ -436,8 +465,34 @@ def test_what_is_completed_while_the_door_is_closed_is_used_up() -> None:
 def test_a_line_of_paper_is_used_up_by_it_as_well() -> None:
     scene = Scene(PAPER)
     scene.in_force.rota = Shut(CONFIG)
+    scene.in_force.rota.paper_left = lambda _used: {("ana", "vpn"): (2, 10)}
     doing(lambda: scene.hear(HOME, C, D))
     assert [one[0] for one in scene.happened] == ["paper"]
+    assert names(scene).count("paper") == 1  # few are left
+    scene.noted = "used"
+    scene.tracker.used.clear()
+    doing(lambda: scene.hear(HOME, C, D))
+    assert names(scene).count("closed") == 2 and names(scene).count("paper") == 1
+
+
+def test_when_a_closed_door_opens_is_told_with_the_day_unless_it_is_today() -> None:
+    scene = Scene(SSH)
+    opens = 13 * 3600.0
+
+    class Later(Shut):
+        def judged(self, one: Completed, _shut: Any, _unix: float) -> Closed:
+            return Closed(one.openings, opens, "UTC")
+
+        def shut(self, one: Completed, _unix: float) -> list[Expected]:
+            return []
+
+    scene.in_force.rota = Later(CONFIG)
+    for scene.now, when in (
+        (12 * 3600 * SECOND, "at 13:00"),
+        (36 * 3600 * SECOND, "at Thu 1970-01-01 13:00"),
+    ):
+        scene.hear(HOME, A, B)
+        assert scene.events[-1][1].endswith(f"knocked right, but ssh is closed; opens {when} (UTC)")
 
 
 # Once a second
@@ -464,6 +519,23 @@ def test_what_came_in_time_and_waits_to_be_read_is_not_over() -> None:
     assert [one[0] for one in scene.happened] == ["admitted"] and "expired" not in names(scene)
 
 
+def test_what_waits_does_not_keep_the_loop_and_who_is_late_only_by_that_is_not_over() -> None:
+    """Once a second as much is read as at other times; more only where room is to be made."""
+    scene = Scene(expect("ssh", A, B, gap=2))
+    scene.hear(HOME, A)
+    scene.knock(WORK, *[C] * (5 * BUDGET))
+    scene.now += SECOND + SECOND // 5
+    scene.listener.tidy()
+    assert len(scene.ears.told) == 4 * BUDGET
+    assert "expired" not in names(scene)  # his next knock may wait among the others: they are a second old
+    scene.listener._catch_up(3)
+    assert len(scene.ears.told) == BUDGET
+    scene.listener._catch_up(3)
+    assert scene.ears.told == []
+    scene.listener.tidy()
+    assert names(scene)[-1] == "expired"
+
+
 def test_a_watcher_with_an_interval_of_its_own_is_not_read_in_between() -> None:
     scene = Scene(SSH)
     scene.ears.interval = 100
@@ -478,6 +550,7 @@ def test_reports_that_were_lost_are_told_once() -> None:
     for _ in range(2):
         scene.listener.tidy()
     assert scene.events == [("lost", "3 reported packets lost, the buffer was full 1 time")]
+    assert scene.fields["PORTRESS_COUNT"] == "3"
     scene.ears.overruns = 3
     scene.listener.tidy()
     assert scene.events[1:] == [("lost", "0 reported packets lost, the buffer was full 2 times")]

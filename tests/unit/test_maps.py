@@ -269,6 +269,15 @@ def test_contents_that_come_while_others_are_on_their_way_are_made_from_what_is_
     assert alike(kernel.held(), after) and maps.target is maps.holding is after
 
 
+def test_what_was_prepared_for_contents_that_are_not_all_there_is_not_enough(kernel: Kernel) -> None:
+    first, after = tree(0, 1, 2, end=2), tree(0, 1, 2, 3, end=2)
+    maps = Maps(kernel.change, {}, kernel.clock)
+    maps.fill(ruleset(first), tree(), later=True)
+    assert maps.fill_part()
+    maps.change_contents(after, upkeep.change("portress", first, after, kernel.now))
+    assert alike(kernel.held(), after)
+
+
 def test_contents_that_will_be_emptied_are_known_no_more(kernel: Kernel) -> None:
     held = tree(0, 1)
     maps = Maps(kernel.change, held, kernel.clock)
@@ -293,9 +302,7 @@ def test_what_is_no_longer_wanted_goes_in_parts_before_the_rules_and_what_is_new
     maps = Maps(kernel.change, None, kernel.clock)
     maps.aim(after)
     assert maps.target is after and maps.holding == before
-    parts = 0
     while maps.clear_part():
-        parts += 1
         assert alike(kernel.held(), maps.holding or {})
     assert max(map(len, kernel.log)) == PART
     # Edges go before what they lead to: half-way nobody is led to a node where nothing is.
@@ -307,16 +314,24 @@ def test_what_is_no_longer_wanted_goes_in_parts_before_the_rules_and_what_is_new
     reads = len(kernel.read)
     loaded = ruleset(after)
     holding = maps.make_way(loaded, {"next"})
-    assert holding == both and len(kernel.read) == reads
+    # That is known: nothing is read, and nothing gone through again.
+    assert holding == both and holding is maps.holding and maps.target is holding
+    assert len(kernel.read) == reads
     maps.fill(loaded, holding, later=True)
     kernel.log.clear()
+    parts = 0
     while maps.fill_part():
+        parts += 1
         assert alike(kernel.held(), maps.holding or {})
-    come = [name for one in kernel.log for _, name, _ in one]
-    assert come == sorted(come, key=MAPS.index, reverse=True) and set(come) == {"next", "ends", "stays"}
+    assert parts == 5  # of the edges two, as of what they lead to; one of the end
+    come = {(name, key) for one in kernel.log for _, name, key in one}
+    assert not any((name, key) in come for name, items in both.items() for key in items)
+    order = [name for one in kernel.log for _, name, _ in one]
+    assert order == sorted(order, key=MAPS.index, reverse=True) and set(order) == {"next", "ends", "stays"}
     assert max(map(len, kernel.log)) <= PART
     assert alike(kernel.held(), after) and maps.holding is maps.target is after
-    assert not maps.fill_part() and not maps.clear_part()
+    assert not maps.fill_part() and maps.holding is after
+    assert not maps.clear_part()
 
 
 def test_a_guard_is_filled_at_once_where_nobody_waits(kernel: Kernel) -> None:
@@ -388,6 +403,19 @@ def test_what_was_cleared_for_other_rules_does_not_count_for_these(kernel: Kerne
     maps.holding, kernel.maps = before, copy.deepcopy(before)
     assert maps.make_way(ruleset(first), {"next"}) == upkeep.common(before, first)  # it was for one load
     assert alike(kernel.held(), upkeep.common(before, first))
+    assert kernel.read == []
+
+
+def test_what_came_into_maps_that_were_cleared_goes_before_the_rules(kernel: Kernel) -> None:
+    before, wanted, other = many(3), many(3, 50), many(4, 90)
+    kernel.maps = copy.deepcopy(before)
+    maps = Maps(kernel.change, before, kernel.clock)
+    maps.aim(wanted)
+    while maps.clear_part():
+        pass
+    maps.change_contents(other)  # a time step
+    assert maps.make_way(ruleset(wanted), {"next"}) == upkeep.common(other, wanted)
+    assert alike(kernel.held(), upkeep.common(other, wanted))
 
 
 def test_before_rules_that_do_not_decide_or_with_new_maps_nothing_is_changed(kernel: Kernel) -> None:
@@ -450,8 +478,8 @@ def test_callers_keep_their_places_in_a_map_of_another_size_and_those_with_most_
     kernel: Kernel,
 ) -> None:
     kernel.sets = {
-        "at_4": [place(1, 500, 3), place(2, 9000, 4), place(3, 700, 5), place(4, 0, 6)],
-        "within.1000_4": [place(8, 30)],
+        "at_4": [place(1, 500, 3), place(2, 9000, 4), place(3, 700, 5)],
+        "within.1000_4": [place(8, 30), place(9, 0)],
         "further_6": [MapElement(bytes.fromhex("20010db8") + bytes(11) + b"\7", number(9), 80)],
     }
     living = [
@@ -461,12 +489,16 @@ def test_callers_keep_their_places_in_a_map_of_another_size_and_those_with_most_
     known = listing({"at_4": 9, "at_6": 9, "further_6": 8, "spent": 9}, {"within.1000_4": 8, "ssh_4": 1})
     maps = Maps(kernel.change, tree(0, 1), kernel.clock)
     other = ruleset(tree(0, 1), living=living)
-    assert maps.places(known, other, {"at_6"}) == [
-        "add element inet portress at_4 { 192.0.2.2 timeout 9000ms : 4, 192.0.2.3 timeout 700ms : 5 }",
-        "add element inet portress within.1000_4 { 192.0.2.8 timeout 30ms }",
-        "add element inet portress further_6 { 2001:db8::7 timeout 80ms : 9 }",
-    ]
-    assert kernel.read == ["at_4", "within.1000_4", "further_6"]
+    assert (
+        maps.places(known, other, {"at_6"})
+        == maps.places(known, other, set())
+        == [
+            "add element inet portress at_4 { 192.0.2.2 timeout 9000ms : 4, 192.0.2.3 timeout 700ms : 5 }",
+            "add element inet portress within.1000_4 { 192.0.2.8 timeout 30ms }",
+            "add element inet portress further_6 { 2001:db8::7 timeout 80ms : 9 }",
+        ]
+    )
+    assert kernel.read[:3] == ["at_4", "within.1000_4", "further_6"]
     wider = listing({"at_4": 9}, widths="24 64")
     assert maps.places(wider, other, set()) == []  # other sources than those that were counted
 

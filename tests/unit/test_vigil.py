@@ -68,8 +68,37 @@ def test_a_rest_that_does_not_come_is_not_waited_for_long(ends: tuple[Vigil, soc
 def test_what_is_about_another_table_is_no_change_of_ours(ends: tuple[Vigil, socket.socket]) -> None:
     vigil, kernel = ends
     kernel.send(message(DELTABLE, attribute(1, OTHERS)) + LAST)
+    assert not vigil.stirred
     assert vigil.read() is None and vigil.stirred
     assert vigil.read() is None and not vigil.stirred
+
+
+def test_where_all_has_come_nothing_more_is_waited_for(
+    ends: tuple[Vigil, socket.socket], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    vigil, kernel = ends
+
+    def waits() -> bool:
+        raise AssertionError
+
+    monkeypatch.setattr(vigil, "_more", waits)
+    assert vigil.read() is None
+    kernel.send(CHAIN + LAST)
+    assert vigil.read() == "nft (process 77)"
+    stub = struct.pack("=IHHII", 19, DELTABLE, 0, 0, 0) + bytes(4)  # too short for what it says it is
+    kernel.send(stub)
+    assert vigil.read() is None and not vigil.stirred
+
+
+def test_what_is_not_whole_yet_is_not_what_another_program_did_before(
+    ends: tuple[Vigil, socket.socket], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    vigil, kernel = ends
+    monkeypatch.setattr(vigil, "_more", lambda: False)
+    kernel.send(message(DELTABLE, attribute(1, OTHERS)) + LAST + TABLE)
+    assert vigil.read() == ""
+    kernel.send(message(DELTABLE, b""))  # no more than a header
+    assert vigil.read() is None and vigil.stirred
 
 
 def of(port: int, kind: int, payload: bytes) -> bytes:
@@ -114,6 +143,7 @@ def test_a_program_that_says_less_or_something_longer_is_named_as_far_as_it_is_k
         (attribute(3, b"nft\0"), "nft (process 0)"),
         (nameless + attribute(3, b"f\xff\0\0"), "f\ufffd (process 77)"),
         (attribute(1, (9).to_bytes(4, "big")) + nameless + attribute(3, b"nft\0"), "nft (process 77)"),
+        (nameless + attribute(3, b"nft\0") + attribute(9, b"more"), "nft (process 77)"),
     ):
         kernel.send(CHAIN + message(NEWGEN, payload))
         assert vigil.read() == wanted

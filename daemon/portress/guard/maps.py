@@ -49,7 +49,6 @@ class Maps:
         """Before a guard with these contents is loaded: `clear_part` takes out what is not in them."""
         have = upkeep.read(TABLE, self.clock) if self.holding is None else self.holding
         self.holding = {name: dict(have.get(name, ())) for name in MAPS}
-        self._cleared = None
         self._wanted, self._todo = wanted, _parts(MAPS, self.holding)
 
     def clear_part(self) -> bool:
@@ -163,6 +162,7 @@ class Maps:
     def change_contents(self, wanted: Contents, prepared: ElementChanges | None = None) -> None:
         """Have the maps that decide hold what is wanted, in one transaction."""
         have, self._wanted = (None if self._wanted is not None else self.holding), None
+        self._cleared = None
         if prepared is None or have is None:
             have = upkeep.read(TABLE, self.clock) if have is None else have
             prepared = upkeep.change(TABLE, have, wanted, self.clock())

@@ -97,8 +97,7 @@ class CatchingUp(Listener):
     async def _look_at_callers(self) -> None:
         """Read who is part-way, which takes time where they are many: knocks are heard meanwhile."""
         if self._table.counted("untold_first") > self._counted.get("untold_first", 0):
-            self._crowded = True  # since the last round of housekeeping
-            return
+            return  # since the last round of housekeeping: the next one sees it, too
         self._heard = set()
         try:
             found = await asyncio.to_thread(self._part_way)
@@ -124,8 +123,7 @@ class CatchingUp(Listener):
         if behind or self.tracker.astray or (self._crowded and not more["untold_first"]):
             self._look_soon()
         self._crowded = bool(more["untold_first"])
-        if more[_PRIORITIES]:
-            self._no_priorities.add(more[_PRIORITIES])
+        self._no_priorities.add(more[_PRIORITIES])
 
     def _more(self) -> dict[str, int]:
         """How much the guard's counters of what it did not report have grown."""

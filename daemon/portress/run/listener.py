@@ -312,7 +312,7 @@ class Listener(RoomKeeper):
         if lost != self._lost or overruns != self._overruns:
             missing, full = lost - self._lost, overruns - self._overruns
             text = f"{counted(missing, 'reported packet')} lost, the buffer was full {counted(full, 'time')}"
-            self._events.tell("lost", text, count=lost - self._lost)
+            self._events.tell("lost", text, count=missing)
             self._lost, self._overruns = lost, overruns
 
     def _catch_up(self, reads: int) -> None:

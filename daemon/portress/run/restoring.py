@@ -61,9 +61,9 @@ class Restoring:
                 self._books.renewed(known, unix + one.left / SECOND)
 
     def _find(self, held: Held, now: int, unix: float) -> Admission:
-        since = max(0, held.since)
-        admission = Admission(held.door, held.source, now - since, now + held.left, None, How.FOUND)
-        self._books.admitted(admission, unix + held.left / SECOND, since=unix - since / SECOND)
+        since, until = unix - held.since / SECOND, unix + held.left / SECOND
+        admission = Admission(held.door, held.source, now - held.since, now + held.left, None, How.FOUND)
+        self._books.admitted(admission, until, since=since)
         self.register.put(admission)
         return admission
 
