@@ -5,10 +5,31 @@ from __future__ import annotations
 import random
 
 import pytest
+from attrs import evolve
 
-from portress.admissions import Admission, Register
-from portress.knock import SECOND, Source
+from hearing import A, B, ana
+from portress.admissions import Admission, Grant, How, Register, everywhere, shuts, stay_of
+from portress.config.load import parse
+from portress.knock import SECOND, TIMELESS, Source
 
+HOUR = 3600 * SECOND
+FRIDAY = 1_800_000_000.0 - 1_800_000_000 % 86_400  # 2027-01-15, 00:00 UTC
+CONFIG = parse(
+    """doors:
+  ssh: {services: [tcp/22], stay: 2h, fixed: {knocks: [tcp/4617]}}
+  vpn:
+    services: [tcp/23]
+    stay: 8h
+    fixed: {knocks: [tcp/4618]}
+    hours: {days: mon-fri, from: "06:00", to: "20:00", zone: UTC}
+    at_closing: end
+  wiki: {services: [tcp/24], stay: 8h, fixed: {knocks: [tcp/4619]}, at_closing: stay,
+    hours: {days: mon-fri, from: "06:00", to: "20:00", zone: UTC}}
+  code: {services: [tcp/25], stay: 8h, fixed: {knocks: [tcp/4620]}, at_closing: end,
+    hours: {from: "00:00", to: "24:00", zone: UTC}}
+""",
+    "portress.yaml",
+)
 ANA, BEN = Source.parse("192.0.2.7"), Source.parse("2001:db8::7")
 
 
@@ -158,3 +179,84 @@ def test_any_order_of_deeds_agrees_with_a_plain_dictionary(unit: int) -> None:
                 plain = {key: end for key, end in plain.items() if end > now}
         assert len(register) == len(plain)
         assert sum(map(len, register._ends.values())) == len(plain)
+
+
+def test_who_completed_a_sequence_is_granted_what_it_opens_and_known_by_its_step() -> None:
+    one = ana(5, A, B)
+    assert Grant.of(one, ANA, 7) == Grant("vpn", ANA, 0, "ana", 5, How.KNOCK, "", one, 7)
+    paper = evolve(one, step=TIMELESS, paper=(3, 10))  # is of no time step
+    assert Grant.of(paper, ANA, 7) == Grant("vpn", ANA, 0, "ana", None, How.KNOCK, "paper 3 of 10", paper, 7)
+
+
+def test_by_command_a_source_is_admitted_everywhere_for_the_stay_of_each() -> None:
+    grants = [(one.door, one.source, one.stay // HOUR, one.how) for one in everywhere(CONFIG, ANA)]
+    stays = (("ssh", 2), ("vpn", 8), ("wiki", 8), ("code", 8))
+    assert grants == [(door, ANA, stay, "command") for door, stay in stays]
+
+
+@pytest.mark.parametrize(
+    ("door", "until", "at", "stay"),  # hours, of the day
+    [
+        ("ssh", None, 19, 2),
+        ("ssh", 20, 19, 1),
+        ("ssh", 22, 19, 2),
+        ("ssh", 18, 19, -1),
+        ("vpn", None, 8, 8),
+        ("vpn", None, 19, 1),
+        ("vpn", 19.5, 19, 0.5),
+        ("vpn", None, 21, 0),  # closed: not at all
+        ("wiki", None, 19, 8),  # stays when it closes
+        ("code", None, 19, 8),  # never closes
+    ],
+)
+def test_a_stay_ends_with_the_doors_hours_and_the_keyholders(
+    door: str, until: float | None, at: float, stay: float
+) -> None:
+    end = None if until is None else FRIDAY + until * 3600
+    assert stay_of(CONFIG.doors[door], end, FRIDAY + at * 3600) == round(stay * HOUR)
+
+
+def test_a_door_shuts_at_the_end_of_its_hours_within_a_second() -> None:
+    at = {-1.5: False, -1: True, 0: True, 3600: True}
+    for door, moments in {"vpn": at, "wiki": {}, "ssh": {}, "code": {}, "gone": {}}.items():
+        for moment in at:
+            assert shuts(CONFIG, door, FRIDAY + 20 * 3600 + moment) is moments.get(moment, False)
+
+
+def held(door: str, source: str, last: int, step: int | None = None, keyholder: str = "ana") -> Admission:
+    return Admission(door, Source.parse(source), 0, HOUR, keyholder, step=step, last=last)
+
+
+def test_who_has_to_make_room_at_a_door_is_whoever_was_renewed_longest_ago() -> None:
+    register = Register()
+    there = [held("vpn", f"192.0.2.{number}", last) for number, last in ((1, 30), (2, 10), (3, 20))]
+    for one in [*there, held("ssh", "192.0.2.4", 1), held("vpn", "192.0.2.5", 1, keyholder="ben")]:
+        register.put(one)
+    new = held("vpn", "192.0.2.9", 40)
+    for places, gone in ((1, [2, 3, 1]), (2, [2, 3]), (3, [2]), (4, []), (5, []), (9, [])):
+        wanted = [f"192.0.2.{number}" for number in gone]
+        assert [str(one.source) for one in register.beyond(new, places)] == wanted
+    register.put(new)
+    assert [str(one.source) for one in register.beyond(new, 3)] == ["192.0.2.2"]
+    assert [str(one.source) for one in register.beyond(there[1], 4)] == []
+
+
+def test_both_families_of_one_step_are_one_place_and_two_of_one_family_are_not() -> None:
+    register = Register()
+    for one in (held("vpn", "192.0.2.1", 10, 7), held("vpn", "2001:db8::1", 10, 7)):
+        register.put(one)
+    assert register.beyond(held("vpn", "192.0.2.9", 20, 8), 2) == []
+    assert len(register.beyond(held("vpn", "192.0.2.9", 20, 8), 1)) == 2
+    again = register.beyond(held("vpn", "192.0.2.9", 20, 7), 5)  # the same step from another address
+    assert [str(one.source) for one in again] == ["192.0.2.1"]
+    assert register.beyond(register.of(Source.parse("192.0.2.1"))[0], 1) == []
+
+
+def test_those_that_are_left_after_very_many_were_taken_out_end_in_order() -> None:
+    register = Register()
+    sources = [Source.of(number.to_bytes(4, "big")) for number in range(300)]
+    for number, one in reversed(list(enumerate(sources))):
+        register.put(Admission("ssh", one, 0, number * SECOND))
+    for one in sources[50:]:
+        register.remove("ssh", one)
+    assert [one.source for one in register.expire(9 * SECOND)] == sources[:10]

@@ -78,7 +78,7 @@ def source(config: Config, family: int) -> str:
     length, full = config.widths.of(family), 32 if family == 4 else 128
     if length == full:
         return SADDR[family]
-    mask = ((1 << length) - 1) << (full - length)
+    mask = -1 << (full - length)
     if family == 4:
         text = ".".join(str(mask >> shift & 255) for shift in (24, 16, 8, 0))
     else:
