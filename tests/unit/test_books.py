@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -40,10 +40,15 @@ class Refusing(Ledger):
 
 
 def kept(
-    folder: Path, work: Callable[[Books, Refusing], Awaitable[None]], *, in_fleet: bool = False
+    folder: Path,
+    work: Callable[[Books, Refusing], Awaitable[None]],
+    *,
+    in_fleet: bool = False,
+    witnesses: Sequence[Path] | None = None,
+    told: list[str] | None = None,
 ) -> list[str]:
     """Do `work` with books in `folder`; the events told."""
-    told: list[str] = []
+    told = [] if told is None else told
 
     def write(_name: str, _kind: Kind, text: str, _fields: Fields) -> None:
         told.append(text)
@@ -51,12 +56,21 @@ def kept(
     async def whole() -> None:
         ledger = Refusing(folder / "ledger.db", 1000.0)
         events, mark = Events(write, lambda: 0), folder / "uses"
-        books = Books(ledger, events, lambda: 1000.0, lambda: 0, mark, "boot", in_fleet=in_fleet)
+        books = Books(ledger, events, lambda: 1000.0, lambda: 0, mark, "boot", witnesses, in_fleet=in_fleet)
         await work(books, ledger)
         await books.close()
 
     asyncio.run(whole())
     return told
+
+
+async def written(books: Books, times: int) -> None:
+    """Wait until the ledger's thread has had so much to do."""
+    for _ in range(5000):
+        if books.writing.count >= times:
+            return
+        await asyncio.sleep(0.001)
+    raise AssertionError("not written")
 
 
 def test_an_admissions_end_is_written_to_the_row_of_its_beginning(tmp_path: Path) -> None:
@@ -81,7 +95,7 @@ def test_the_ledger_is_closed_when_nothing_is_done_with_it_any_more(tmp_path: Pa
     async def work(books: Books, ledger: Refusing) -> None:
         def prune(_before: float) -> None:
             begun.set()
-            end.wait(1)
+            end.wait(0.05)
             done.append("pruned")
 
         def close() -> None:
@@ -219,10 +233,11 @@ def test_a_use_that_can_be_noted_nowhere_is_told_as_such(tmp_path: Path) -> None
         (tmp_path / "uses").rmdir()
         ledger.full = False
         assert await books.use(HERS, "vpn", 5, ANA) == "new"  # it had opened nothing
+        assert marked(tmp_path) == Mark(ledger.digest)
 
     told = kept(tmp_path, work)
     assert told[0] == "ledger write failed: the disk is full"
-    assert told[1].startswith(f"{tmp_path}/uses: cannot be written: ")
+    assert told[1] == f"{tmp_path}/uses: cannot be written: Is a directory"
     assert len(told) == 2
 
 
@@ -275,3 +290,261 @@ def test_the_name_of_this_boot_is_the_kernels(tmp_path: Path, monkeypatch: pytes
     assert use_mark.boot() == Path("/proc/sys/kernel/random/boot_id").read_text().strip()
     monkeypatch.setattr(use_mark, "BOOT", tmp_path / "nothing")
     assert use_mark.boot() == ""
+
+
+def test_an_end_is_never_written_to_the_row_of_another(tmp_path: Path) -> None:
+    """A row's number that was taken back goes to the next one."""
+
+    async def work(books: Books, ledger: Refusing) -> None:
+        outcomes = iter([True, False, False, True])  # together; then each by itself
+        admitted = ledger.admitted
+
+        def now_and_then(*values: Any) -> int:
+            if not next(outcomes):
+                raise LedgerError("the disk is full")
+            return admitted(*values)
+
+        ledger.admitted = now_and_then  # type: ignore[method-assign]
+        one, other = Admission("shop", ANA, 0, SECOND), Admission("vpn", ANA, 0, SECOND)
+        books.admitted(one, 1001.0)
+        books.admitted(other, 1001.0)
+        await written(books, 3)
+        books.ended(one, "dismissed")
+        books.renewed(one, 2000.0)
+
+    assert kept(tmp_path, work) == ["ledger write failed: the disk is full"]
+    (record,) = Ledger(tmp_path / "ledger.db", 2000.0).history()
+    assert (record.door, record.until, record.ending) == ("vpn", 1001.0, None)
+
+
+def test_of_very_many_at_once_none_keeps_the_row_of_an_attempt_that_was_taken_back(tmp_path: Path) -> None:
+    async def work(books: Books, ledger: Refusing) -> None:
+        first, second = (Admission(door, ANA, 0, SECOND) for door in ("ssh", "shop"))
+        first.row = 77  # of a ledger before this one
+        ledger.refused = "ssh"
+        books.admitted_all([(first, 1001.0), (second, 1001.0)])
+        books.ended(first, "dismissed")
+        await books.close()
+        assert first.row is None
+
+    told = kept(tmp_path, work)
+    assert told == ["ledger write failed: the disk is full"]
+
+
+def test_an_admission_may_have_begun_before_it_is_noted_and_is_renewed_by_one_write(tmp_path: Path) -> None:
+    async def work(books: Books, _: Refusing) -> None:
+        one = Admission("ssh", ANA, 0, SECOND)
+        books.admitted(one, 1001.0, since=900.0)
+        for until in (1002.0, 1003.0, 1004.0):
+            books.renewed(one, until)
+        assert len(books._waiting) == 2
+        await written(books, 1)
+        books.renewed(one, 1005.0)
+
+    kept(tmp_path, work)
+    (record,) = Ledger(tmp_path / "ledger.db", 2000.0).history()
+    assert (record.since, record.until) == (900.0, 1005.0)
+
+
+@pytest.mark.parametrize("in_fleet", [False, True])
+def test_only_in_a_fleet_admissions_wait_and_a_stop_waits_for_nothing(tmp_path: Path, in_fleet: bool) -> None:
+    delays: list[float] = []
+
+    async def work(books: Books, _: Refusing) -> None:
+        loop = asyncio.get_running_loop()
+        later = loop.call_later
+
+        def call_later(delay: float, call: Any, *more: Any) -> Any:
+            if call != books._hurry.set:
+                return later(delay, call, *more)
+            delays.append(delay)
+            return None  # that moment does not come
+
+        async def waiting() -> bool:
+            await asyncio.sleep(0)
+            await asyncio.sleep(0)
+            return bool(books._waiting)
+
+        loop.call_later = call_later  # type: ignore[method-assign]
+        for how in ("fleet edge-2", "knock", "command"):
+            books.admitted(Admission("ssh", ANA, 0, SECOND, how=how), 1001.0)
+        assert await waiting() is in_fleet
+        one = Admission("vpn", ANA, 0, SECOND)
+        books.ended(one, "dismissed")  # which does not wait, and nothing before it then
+        await written(books, 1 if in_fleet else 2)
+        assert not await waiting()
+        books.admitted(one, 1001.0)
+        assert await waiting() is in_fleet
+        await asyncio.wait_for(books.close(), 5)
+
+    kept(tmp_path, work, in_fleet=in_fleet)
+    if in_fleet:  # what others' disks have, too, may wait longest
+        assert len(delays) == 4 and delays[0] > delays[1] == delays[2] == delays[3] > 0
+    else:
+        assert delays == []
+    assert len(list(Ledger(tmp_path / "ledger.db", 2000.0).history())) == 4
+
+
+def test_how_long_writing_takes_is_counted_in_ascending_parts_of_seconds(tmp_path: Path) -> None:
+    async def work(books: Books, _: Refusing) -> None:
+        moments = iter((5 * SECOND, 5 * SECOND + SECOND // 4))
+        books._clock = lambda: next(moments)
+        await books.prune(0.0)
+        assert (books.writing.count, books.writing.total) == (1, 0.25)
+        books._clock = lambda: 0
+        bounds = [float(bound) for bound, _ in books.writing.buckets()]
+        assert bounds == sorted(set(bounds)) and 0 < bounds[0] < 0.001 and bounds[-2] > 1
+
+    kept(tmp_path, work)
+
+
+def test_what_is_owed_for_several_is_paid_for_each_and_nothing_is_done_where_nothing_is(
+    tmp_path: Path,
+) -> None:
+    async def work(books: Books, ledger: Refusing) -> None:
+        await books.settle()
+        assert books.writing.count == 0
+        ledger.full = True
+        for claim in (HERS, b"b" * 16):
+            await books.use(claim, "vpn", 5, ANA)
+        ledger.full = False
+        await books.settle()
+        assert ledger.used().keys() == {HERS, b"b" * 16}
+        ledger.full = True
+        await books.use(HERS, "vpn", 6, ANA)
+        ledger.full = False  # and it stops
+
+    kept(tmp_path, work)
+    assert Ledger(tmp_path / "ledger.db", 2000.0).used()[HERS].step == 6
+    assert marked(tmp_path).owed == ()
+
+
+def test_what_cannot_be_written_is_told_at_once(tmp_path: Path) -> None:
+    told: list[str] = []
+
+    async def work(books: Books, ledger: Refusing) -> None:
+        def prune(_before: float) -> None:
+            raise LedgerError("the disk is full")
+
+        ledger.prune = prune  # type: ignore[method-assign]
+        await books.prune(0.0)
+        assert told == ["ledger write failed: the disk is full"]
+
+    kept(tmp_path, work, told=told)
+
+
+def test_a_mark_that_cannot_be_written_at_the_start_is_told_at_once(tmp_path: Path) -> None:
+    told: list[str] = []
+
+    async def work(books: Books, _: Refusing) -> None:
+        (tmp_path / "uses").mkdir()
+        books.begin(None, ())
+        assert told == [f"{tmp_path}/uses: cannot be written: Is a directory"]
+
+    kept(tmp_path, work, told=told)
+
+
+def test_the_guards_own_record_is_named_in_the_mark(tmp_path: Path) -> None:
+    async def work(books: Books, _: Refusing) -> None:
+        for name in ("guard 7", "", "guard 8"):
+            books.records(name)
+            await books._in_thread(lambda: None)
+            assert marked(tmp_path).record == name
+        (tmp_path / "uses").unlink()
+        books.records("guard 8")  # as it is there
+        await books._in_thread(lambda: None)
+        assert not (tmp_path / "uses").exists()
+
+    kept(tmp_path, work)
+
+
+def test_a_ledger_that_is_there_at_last_is_in_the_mark_with_what_is_not_known(tmp_path: Path) -> None:
+    async def whole() -> None:
+        books = Books(
+            None, Events(lambda *_: None, lambda: 0), lambda: 0.0, lambda: 0, tmp_path / "uses", "boot"
+        )
+        ledger = Ledger(tmp_path / "ledger.db", 1000.0)
+        await books.resume(ledger, 12.5)
+        assert marked(tmp_path) == Mark(ledger.digest, 12.5) and books.ledger is ledger
+        assert await books.use(HERS, "vpn", 5, ANA) == "new"
+        await books.close()
+
+    asyncio.run(whole())
+
+
+# Sequences on paper
+
+
+def test_a_sequence_on_paper_is_used_once_and_the_next_daemon_knows(tmp_path: Path) -> None:
+    eras: list[str] = []
+
+    async def first(books: Books, _: Refusing) -> None:
+        eras.append(books.era)
+        assert await books.use_paper(HERS, "vpn", ANA) == "new"
+        assert await books.use_paper(HERS, "vpn", ANA) == "used"
+
+    async def second(books: Books, _: Refusing) -> None:
+        eras.append(books.era)
+        assert await books.use_paper(HERS, "ssh", ANA) == "used"
+        assert not await books.paper_again()  # it is in force already
+        books.without_paper()
+        assert books.era == "" and await books.use_paper(b"b" * 16, "vpn", ANA) == "nowhere"
+
+    for work in (first, second):
+        assert kept(tmp_path, work, witnesses=[tmp_path / "witness"]) == []
+    assert eras[0] == eras[1] != ""
+
+
+def test_without_witnesses_there_is_no_paper(tmp_path: Path) -> None:
+    async def work(books: Books, _: Refusing) -> None:
+        assert books.era == "" and await books.use_paper(HERS, "vpn", ANA) == "nowhere"
+        assert not await books.paper_again()
+
+    assert kept(tmp_path, work) == []
+
+
+def test_a_witness_that_cannot_be_written_is_told_and_tried_again(tmp_path: Path) -> None:
+    told: list[str] = []
+    place = tmp_path / "witness"
+    place.write_text("in the way")
+
+    async def work(books: Books, _: Refusing) -> None:
+        assert books.era == "" and len(told) == 1
+        assert told[0].startswith(f"{place}") and "a use of paper cannot be recorded: " in told[0]
+        assert await books.use_paper(HERS, "vpn", ANA) == "nowhere"
+        assert await books.paper_again() is False and len(told) == 3 and len(set(told)) == 1
+        place.unlink()
+        assert await books.paper_again() is True and books.era
+        place.rename(tmp_path / "gone")
+        place.write_text("in the way")
+        assert await books.use_paper(HERS, "vpn", ANA) == "nowhere" and len(told) == 4
+        place.unlink()
+        assert await books.use_paper(b"b" * 16, "vpn", ANA) == "new"
+
+    kept(tmp_path, work, witnesses=[place], told=told)
+    assert len(told) == 4
+
+
+def test_a_ledger_that_cannot_be_read_or_written_has_no_paper(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def work(books: Books, _: Refusing) -> None:
+        assert books.paper is not None
+
+        def use(*_: Any) -> Any:
+            raise LedgerError("the disk is full")
+
+        monkeypatch.setattr(books.paper, "use", use)
+        assert await books.use_paper(HERS, "vpn", ANA) == "nowhere" and books.failures == 1
+
+    assert kept(tmp_path, work, witnesses=[tmp_path / "witness"]) == ["ledger write failed: the disk is full"]
+
+    def rows(*_: Any) -> Any:
+        raise LedgerError("it is damaged")
+
+    async def none(books: Books, _: Refusing) -> None:
+        assert books.era == ""
+
+    monkeypatch.setattr("portress.ledger.paper.PaperUses._rows", rows)
+    told = kept(tmp_path, none, witnesses=[tmp_path / "witness"])
+    assert told == ["the uses of paper cannot be read: it is damaged"]

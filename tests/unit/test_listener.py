@@ -189,6 +189,8 @@ def test_all_that_is_heard_in_one_read_is_admitted_together() -> None:
     assert [type(one) for _, _, one in scene.listener.recent.of(HOME)][-1] is Completed
     assert scene.listener.opening.count == 2
     assert scene.listener.opening.total == pytest.approx(0.003)  # three knocks came before it was read
+    bounds = [float(bound) for bound, _ in scene.listener.opening.buckets()]
+    assert bounds == sorted(set(bounds)) and 0 < bounds[0] < 0.001 and bounds[-2] > 1
     scene.hear(AWAY, D)
     assert len(scene.happened) == 1 and scene.listener.recent.of(AWAY) == []
 

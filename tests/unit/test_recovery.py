@@ -7,17 +7,20 @@ import random
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 from portress.clock import STEP
 from portress.config.model import Config, Door, Rotating
 from portress.events import Events, Fields, Kind
-from portress.knock import SECOND, TCP, UDP, Service, Source
-from portress.ledger.ledger import Ledger
+from portress.knock import SECOND, TCP, TIMELESS, UDP, Service, Source
+from portress.ledger.ledger import Ledger, LedgerError
 from portress.paths import Paths
 from portress.run.ledger_writer import Books
 from portress.run.recovery import NEVER, Past, open_ledger
+from portress.verdict import Use
 
 RULE = Rotating((10100, 32767), (TCP, UDP), 4, 10 * SECOND, 1)
 CONFIG = Config({"vpn": Door("vpn", (Service.parse("udp/51820"),), SECOND, rotating=RULE)})
@@ -30,7 +33,17 @@ CLAIMS = [number.to_bytes(16, "big") for number in range(1, 40)]
 class Run:
     """One daemon's life as far as uses go. `unix` and `boottime` are its clocks."""
 
-    def __init__(self, folder: Path, unix: float = NOON, boottime: float = 500.0, boot: str = "boot") -> None:
+    def __init__(
+        self,
+        folder: Path,
+        unix: float = NOON,
+        boottime: float = 500.0,
+        boot: str = "boot",
+        *,
+        record: str | None = None,
+        fleets_era: str | None = None,
+        paper: bool = False,
+    ) -> None:
         self.unix, self.boottime = unix, boottime
         self.told: list[str] = []
         self.paths = Paths(folder / "portress.yaml", folder / "run" / "s", folder / "state")
@@ -38,8 +51,11 @@ class Run:
         events = Events(self._tell, lambda: 0)
         mark = self.paths.socket.parent / "uses"
         ledger = open_ledger(self.paths, events, self.unix)
-        self.books = Books(ledger, events, lambda: self.unix, lambda: 0, mark, boot)
-        self.past = Past(self.books, events, lambda: self.unix, lambda: self.boottime, mark, boot)
+        witnesses = [folder / "witness"] if paper else None
+        self.books = Books(ledger, events, lambda: self.unix, lambda: 0, mark, boot, witnesses)
+        self.past = Past(
+            self.books, events, lambda: self.unix, lambda: self.boottime, mark, boot, record, fleets_era
+        )
         self.used = self.past.used()
 
     def _tell(self, _name: str, _kind: Kind, text: str, _fields: Fields) -> None:
@@ -51,6 +67,12 @@ class Run:
                 assert await self.books.use(claim, "vpn", step, HOME) == "new"
 
         asyncio.run(all_of_them())
+
+    def use_paper(self, claim: bytes) -> None:
+        async def it() -> None:
+            assert await self.books.use_paper(claim, "vpn", HOME) == "new"
+
+        asyncio.run(it())
 
     def end(self) -> None:
         asyncio.run(self.books.close())
@@ -93,6 +115,9 @@ def test_the_first_start_after_a_boot_refuses_for_a_minute(tmp_path: Path) -> No
     doubt = run.past.doubt(CONFIG)
     assert doubt is not None and doubt.floor == NOW + 1 and "booted" in doubt.why
     assert doubt.until == (NOW + 2) * STEP
+    run.unix, run.boottime = run.unix + 30, run.boottime + 30  # the last step that is refused
+    assert run.doubts
+    run.unix, run.boottime = run.unix - 30, run.boottime - 30
     assert run.refuses(CLAIMS[9], NOW + 1) and not run.refuses(CLAIMS[9], NOW + 2)
     run.unix += 60
     run.boottime += 60
@@ -148,7 +173,12 @@ def test_without_a_ledger_no_rotating_sequence_is_accepted(tmp_path: Path) -> No
     (tmp_path / "state").rename(tmp_path / "elsewhere")
     (tmp_path / "state").write_text("in the way")
     run = Run(tmp_path)
+    why = f"{tmp_path / 'state'}: File exists"
+    assert run.told == [f"continuing without a ledger, and without rotating sequences: {why}"]
+    assert run.past.under_way() == []
     assert run.past.floor(CONFIG) == NEVER
+    run.past.tell_doubt(rotating())
+    assert len(run.told) == 1
     doubt = run.past.doubt(CONFIG)
     assert doubt is not None and doubt.until is None and "no ledger" in doubt.why
     (tmp_path / "state").unlink()
@@ -156,6 +186,7 @@ def test_without_a_ledger_no_rotating_sequence_is_accepted(tmp_path: Path) -> No
     run.unix, run.boottime = NOON + 120, 620.0
     assert asyncio.run(run.past.look_for_ledger(run.paths, run.used))
     assert CLAIMS[0] in run.used
+    assert run.told[1:] == [f"{run.paths.ledger}: the ledger can be written again"]
     assert run.past.floor(CONFIG) == int((NOON + 120) // STEP) + 1  # for a minute from then on
     assert not asyncio.run(run.past.look_for_ledger(run.paths, run.used))
     run.end()
@@ -258,12 +289,23 @@ def test_a_use_owed_to_a_full_disk_is_known_to_the_next_daemon(tmp_path: Path) -
     again.end()
 
 
-def test_it_says_once_why_it_refuses(tmp_path: Path) -> None:
-    from portress.sequence.in_force import Rota  # only a host with keyholders is told
+def rotating(*void: tuple[str, str], rotates: bool = True) -> Any:
+    """In place of what is in force: sequences that rotate, and whose paper is void."""
+    return SimpleNamespace(config=CONFIG, rotates=rotates, void_paper=list(void))
 
+
+def test_only_a_host_with_keyholders_is_told_why_it_refuses(tmp_path: Path) -> None:
     run = Run(tmp_path)
-    run.past.tell_doubt(Rota(CONFIG))
+    run.past.tell_doubt(rotating(rotates=False))
     assert run.told == []
+    run.unix = NOON + 5
+    run.past.tell_doubt(rotating())
+    left = (NOW + 2) * STEP - NOON - 5
+    why = "this is the first start since the host was booted"
+    assert run.told == [f"rotating sequences are refused for {left:.0f} s: {why}"]
+    run.unix, run.boottime = NOON + 100, 600.0
+    run.past.tell_doubt(rotating())
+    assert len(run.told) == 1
     run.end()
 
 
@@ -294,3 +336,194 @@ def test_a_use_that_cannot_be_read_is_no_known_one(tmp_path: Path) -> None:
     assert again.told and "impossible length" in again.told[0]
     assert all(again.refuses(claim, NOW) for claim in CLAIMS)
     again.end()
+
+
+def test_the_state_directory_is_made_for_the_daemon_alone(tmp_path: Path) -> None:
+    (tmp_path / "run").mkdir()
+    paths = Paths(tmp_path / "portress.yaml", tmp_path / "run" / "s", tmp_path / "var" / "lib" / "portress")
+    told: list[str] = []
+    events = Events(lambda _n, _k, text, _f: told.append(text), lambda: 0)
+    ledger = open_ledger(paths, events, NOON)
+    assert ledger is not None and told == []
+    ledger.close()
+    assert paths.state.stat().st_mode & 0o777 == 0o700
+    paths.ledger.unlink()
+    paths.ledger.mkdir()
+    assert open_ledger(paths, events, NOON) is None
+    why = f"{paths.ledger}: not a regular file"
+    assert told == [f"continuing without a ledger, and without rotating sequences: {why}"]
+
+
+def test_a_ledger_whose_directory_is_gone_is_begun_again(tmp_path: Path) -> None:
+    """What the tracker knows to be later than the new ledger's word stays known."""
+    (tmp_path / "var").write_text("in the way")
+    (tmp_path / "run").mkdir()
+    run = Run(tmp_path)
+    run.end()
+    run.books = Books(None, run.past._events, lambda: NOON, lambda: 0, tmp_path / "uses", "boot")
+    run.past = Past(run.books, run.past._events, lambda: NOON, lambda: 500.0, tmp_path / "uses", "boot")
+    paths = Paths(tmp_path / "portress.yaml", tmp_path / "run" / "s", tmp_path / "var" / "lib" / "state")
+    assert not asyncio.run(run.past.look_for_ledger(paths, {}))
+    (tmp_path / "var").unlink()
+    other = Ledger(tmp_path / "other.db", NOON)
+    for claim in CLAIMS[:3]:
+        other.use(claim, "vpn", NOW, HOME, NOON)
+    other.close()
+    paths.state.mkdir(parents=True)
+    (tmp_path / "other.db").rename(paths.ledger)
+    later, earlier = Use(NOW + 1, b"", "vpn"), Use(NOW - 1, b"", "vpn")
+    used = {CLAIMS[0]: later, CLAIMS[1]: earlier}
+    assert asyncio.run(run.past.look_for_ledger(paths, used))
+    there = Use(NOW, HOME.packed, "vpn")
+    assert used == {CLAIMS[0]: later, CLAIMS[1]: there, CLAIMS[2]: there}
+    run.end()
+    run.books = Books(None, run.past._events, lambda: NOON, lambda: 0, tmp_path / "uses", "boot")
+    run.past = Past(run.books, run.past._events, lambda: NOON, lambda: 500.0, tmp_path / "uses", "boot")
+    shutil.rmtree(tmp_path / "var")
+    assert asyncio.run(run.past.look_for_ledger(paths, {}))
+    assert paths.state.stat().st_mode & 0o777 == 0o700
+    run.end()
+
+
+@pytest.mark.parametrize(("named", "doubts"), [("", False), ("guard 7", False), ("guard 8", True)])
+def test_where_the_guard_that_recorded_uses_is_gone_they_are_not_known(
+    tmp_path: Path, named: str, doubts: bool
+) -> None:
+    settled(tmp_path)
+    run = Run(tmp_path)
+    run.books.records(named)
+    run.end()
+    run = Run(tmp_path, record="guard 7")
+    assert run.doubts is doubts
+    if doubts:
+        doubt = run.past.doubt(CONFIG)
+        assert doubt is not None and doubt.why == "the guard in which uses were recorded is gone"
+    run.end()
+    assert not Run(tmp_path).doubts or doubts  # where the daemon decides, no guard has a record
+
+
+def test_where_every_use_is_known_no_step_is_refused(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.books.begin(None, ())
+    run.end()
+    run = Run(tmp_path)
+    assert run.past.floor(CONFIG) == -1 and not run.doubts
+    run.end()
+
+
+def test_the_refusal_is_worked_out_to_the_second(tmp_path: Path) -> None:
+    """It arises as a time step begins; and a clock since the boot that is behind is not believed."""
+    begins = float(NOW * STEP)
+    run = Run(tmp_path, begins, 500.0)
+    assert run.past.floor(CONFIG) == NOW + 1
+    run.end()
+    run = Run(tmp_path, begins - 0.5, 400.0)
+    assert run.past.floor(CONFIG) == NOW
+    run.end()
+
+
+def test_a_ledger_that_cannot_be_read_proves_nothing_and_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settled(tmp_path)
+
+    def fails(*_: Any) -> Any:
+        raise LedgerError("the disk reports an error")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(Ledger, "used", fails)
+        broken.setattr(Ledger, "under_way", fails)
+        run = Run(tmp_path)
+        assert run.doubts and run.past.under_way() == []
+    assert run.told == ["the ledger cannot be read: the disk reports an error"] * 2
+    run.end()
+
+
+def test_admissions_under_way_are_those_with_time_left_and_the_others_have_ended(tmp_path: Path) -> None:
+    run = Run(tmp_path, NOON - 100)
+    assert run.books.ledger is not None
+    for number, until in enumerate((NOON - 1, NOON + 50)):
+        run.books.ledger.admitted(Source.parse(f"192.0.2.{number}"), "vpn", NOON - 90, until)
+    run.end()
+    run = Run(tmp_path)
+    assert [str(one.source) for one in run.past.under_way()] == ["192.0.2.1"]
+    assert run.books.ledger is not None
+    assert {one.ending for one in run.books.ledger.history()} == {"expired", None}
+    run.end()
+
+
+# Paper
+
+
+def test_a_used_sequence_on_paper_is_known_as_such(tmp_path: Path) -> None:
+    run = Run(tmp_path, paper=True)
+    assert run.past.era == run.books.era != ""
+    run.use_paper(CLAIMS[7])
+    run.end()
+    run = Run(tmp_path, paper=True, fleets_era="ab" * 8)
+    assert run.used[CLAIMS[7]] == Use(TIMELESS, HOME.packed, "vpn")
+    assert run.past.era == "ab" * 8  # that of the fleet, where its own uses can be recorded
+    run.books.without_paper()
+    assert run.past.era == ""
+    run.end()
+    assert CLAIMS[7] not in Run(tmp_path).used
+
+
+def test_paper_is_in_force_again_when_its_uses_can_be_recorded(tmp_path: Path) -> None:
+    (tmp_path / "witness").write_text("in the way")
+    run = Run(tmp_path, paper=True)
+    used: dict[bytes, Use] = {}
+    assert run.past.era == "" and not asyncio.run(run.past.paper_again(used)) and used == {}
+    assert run.books.ledger is not None
+    (tmp_path / "witness").unlink()
+    with run.books.ledger.together() as db:
+        values = ("00" * 8, CLAIMS[3], "vpn", HOME.packed, HOME.length, NOON)
+        db.execute(
+            "INSERT INTO paper (era, claim, door, source, length, at) VALUES (?, ?, ?, ?, ?, ?)", values
+        )
+    assert asyncio.run(run.past.paper_again(used)) and run.past.era
+    assert used == {CLAIMS[3]: Use(TIMELESS, HOME.packed, "vpn")}
+    run.end()
+
+
+def test_paper_whose_uses_cannot_be_read_is_not_in_force(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(_: Any) -> Any:
+        raise LedgerError("the disk reports an error")
+
+    monkeypatch.setattr("portress.ledger.paper.PaperUses.used", fails)
+    run = Run(tmp_path, paper=True)
+    assert run.past.era == "" and run.used == {}
+    assert run.told == ["the uses of paper cannot be read: the disk reports an error"]
+    run.end()
+
+
+@pytest.mark.parametrize(
+    ("paper", "fleets_era", "void", "why"),
+    [
+        (True, None, None, "some of its uses were lost before"),
+        (True, None, "its record is older", "its record is older"),
+        (True, "ab" * 8, None, "it was not printed for this fleet, or with another secret of it"),
+        (False, "ab" * 8, None, "no use of it can be recorded now"),
+    ],
+)
+def test_whose_paper_is_void_is_told_with_why(
+    tmp_path: Path, paper: bool, fleets_era: str | None, void: str | None, why: str
+) -> None:
+    run = Run(tmp_path, paper=paper, fleets_era=fleets_era)
+    if run.books.paper is not None:
+        run.books.paper.void = void
+    run.past.tell_void(rotating())
+    assert run.told == []
+    some = [(f"holder{number}", "vpn") for number in range(12)]
+    more = "portress enrol NAME --door DOOR --paper prints new sheets"
+    for count, rest in ((1, ""), (10, ""), (12, " and 2 more")):
+        run.past.tell_void(rotating(*some[:count]))
+        names = ", ".join(f"{name} (vpn)" for name, _ in some[: min(count, 10)])
+        assert run.told[-1] == f"paper printed before is void, {why}: {names}{rest}; {more}"
+    if run.books.paper is not None:
+        run.books.paper.era = ""
+        run.past.tell_void(rotating(*some[:1]))
+        assert run.told[-1].startswith("paper printed before is void, no use of it can be recorded now: ")
+    run.end()
