@@ -139,6 +139,9 @@ class Netfilter:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
         self._socket.close()
 
     def ask(

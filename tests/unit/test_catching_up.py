@@ -81,6 +81,7 @@ class Scene:
             source=whole,
             plan=None,
             rota=SimpleNamespace(keeps_hours=False),
+            changing=False,
         )
         keeper: Any = SimpleNamespace(config=CONFIG, register=Register(), find=self._find)
         self.table: Any = SimpleNamespace(
@@ -265,6 +266,17 @@ def test_a_use_that_nobody_told_of_is_noted_and_told_and_older_steps_are_withdra
     scene.ears.lost = 2
     assert scene.tidy()
     assert not [one for one in scene.happened if one[0] in ("use", "told", "withdrawn")]
+
+
+def test_nothing_is_withdrawn_while_the_guard_is_given_another_plan() -> None:
+    """It would wait for the kernel; the change of the step withdraws it (test_time_steps)."""
+    scene = Scene(SSH, VPN)
+    scene.in_force.plan, scene.in_force.changing = scene.plan, True
+    scene.listener.withdraw([VPN.claim])
+    assert scene.happened == []
+    scene.in_force.changing = False
+    scene.listener.withdraw([VPN.claim])
+    assert scene.happened == [("withdrawn", {VPN.claim})]
 
 
 def test_what_cannot_be_withdrawn_is_told() -> None:

@@ -159,10 +159,18 @@ def lineage(name: str) -> str:
     return f"{_number(table, _TABLE_HANDLE)}/{_number(found, _SET_HANDLE)}"
 
 
-def counted(name: str) -> int:
-    """The packets that the named counter has counted; 0 if there is none. Raises OSError."""
+def counted(name: str, netfilter: Netfilter) -> int:
+    """The packets that the named counter has counted; 0 if there is none. Raises OSError.
+
+    Asked by a socket that stays open: closing one waits until the kernel has cleared away after the last
+    change of the guard, whoever made it.
+    """
     which = _OURS + attribute(_OBJ_NAME, name.encode() + b"\0")
-    found = _one(_GETOBJ, which + attribute(_OBJ_TYPE, _COUNTER.to_bytes(4, "big")))
+    which += attribute(_OBJ_TYPE, _COUNTER.to_bytes(4, "big"))
+    try:
+        found = next(iter(list(_ask(netfilter, _GETOBJ, which, ACK))), None)
+    except FileNotFoundError:
+        return 0
     if found is None or _OBJ_DATA not in found:
         return 0
     return _number(dict(attributes(found[_OBJ_DATA])), _COUNTER_PACKETS)

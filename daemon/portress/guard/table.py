@@ -31,7 +31,7 @@ from portress.guard.ruleset import TWIN, Ruleset, admission_set, door_set, rende
 from portress.guard.sessions import Sessions
 from portress.guard.timed import Entry, entries, places, split, timed_parts, with_room, without_kept
 from portress.knock import SECOND, WHOLE, Source
-from portress.netlink import Transactions, sockets
+from portress.netlink import Netfilter, Transactions, sockets
 
 _MILLISECOND: Final = SECOND // 1000
 Answer = TypeVar("Answer")
@@ -71,6 +71,7 @@ class Table:
         self._nft.set_stateless_output(True)
         self._nft.set_numeric_prio_output(True)
         self._transactions = Transactions()
+        self._questions = Netfilter()
         self._turn = threading.RLock()
         self.maps = Maps(self._change)
         self.sessions = Sessions(self._change)
@@ -169,7 +170,12 @@ class Table:
 
     def counted(self, name: str) -> int:
         """The packets that a counter of the guard has counted. Raises GuardError."""
-        return _asked(lambda: listing.counted(name))
+        try:
+            return listing.counted(name, self._questions)
+        except OSError as error:
+            self._questions.close()  # an answer may come yet, and is not for the next question
+            self._questions = Netfilter()
+            raise _refusal(error) from error
 
     def _carry_over(self, before: Listing, ruleset: Ruleset) -> tuple[list[Held], list[Held]]:
         """The admissions to be added anew, because their sets are, and those that end."""
@@ -373,7 +379,7 @@ class Table:
 
     def found_no_room(self) -> int:
         """How many first knocks were not reported because callers was full, since the guard was loaded."""
-        return _asked(lambda: listing.counted(FULL))
+        return self.counted(FULL)
 
 
 def _asked(ask: Callable[[], Answer]) -> Answer:

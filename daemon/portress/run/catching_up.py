@@ -187,9 +187,12 @@ class CatchingUp(Listener):
         self._events.tell("full", text, count=count)
 
     def withdraw(self, claims: Iterable[bytes]) -> None:
-        """Have the guard expect nothing that was used, or comes before that."""
+        """Have the guard expect nothing that was used, or comes before that.
+
+        While it is given another plan, that would wait for the kernel: it is done right after.
+        """
         plan = self._in_force.plan
-        if plan is None or not isinstance(self.tracker, Mirror):
+        if plan is None or self._in_force.changing or not isinstance(self.tracker, Mirror):
             return
         try:
             self.deciding.withdraw(plan, claims, self.tracker.used, self.tracker.floor)

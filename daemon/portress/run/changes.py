@@ -185,7 +185,7 @@ class Reloading:
         gone = self._have_in_force(config, rota, trie, plan, ended)
         self.steps.adopt(rota, step)
         with contextlib.suppress(GuardError):  # whoever changed the guard meanwhile is dealt with elsewhere
-            self.steps.withdraw_since(plan)
+            await self.steps.withdraw_since(plan)
             await until_done(self.table.maps.fill_part)
         return gone
 

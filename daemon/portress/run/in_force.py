@@ -29,6 +29,7 @@ class InForce:
     tracker: Tracker
     fellows: tuple[Keyholder, ...] = ()  # the keyholders that came from the fleet
     plan: Plan | None = None  # what the guard's maps hold, where the kernel decides
+    changing: bool = False  # the guard is being given another plan; after it, what was used is withdrawn
     answers: Answers = NOT_YET  # what closed ports of this host answer
     unix: Callable[[], float] | None = None  # unix seconds: for doors with hours
 

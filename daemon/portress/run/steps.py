@@ -7,19 +7,23 @@ change itself is one transaction in the kernel and one assignment in the tracker
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from typing import Final
 
 from portress.clock import STEP, step_at
-from portress.guard.table import Table
+from portress.guard.table import GuardError, Table
 from portress.knock import SECOND
 from portress.run.deciding import Deciding, Plan
 from portress.run.gc_tuning import many_that_stay
 from portress.run.in_force import InForce
-from portress.run.slices import until_done
+from portress.run.slices import slices, until_done
 from portress.run.timing import Timing
 from portress.sequence.in_force import Rota
 from portress.sequence.trie import Node, Trie
+
+_WITHDRAWN: Final = 100  # uses in one transaction
 
 
 def pause_at(unix: float, most: float) -> float:
@@ -104,12 +108,10 @@ class Steps:
                 before = now.tracker.trie.opening
                 await loop.run_in_executor(self._thread, self._change_opening, before, trie.opening)
             else:
-                maps = self._table.maps
-                await until_done(maps.fill_part)
-                await loop.run_in_executor(self._thread, maps.change_contents, plan.contents, plan.changes)
+                await self._fill(plan)
             now.tracker.replace(trie)
             now.plan = plan
-            self.withdraw_since(plan)
+            await self.withdraw_since(plan)
             self.let_go(old, gone)
             del old, gone
             now.rota, self.step, self._ready = wanted, step, None
@@ -119,12 +121,29 @@ class Steps:
         self.changing.observe((self._clock() - begun) / SECOND)
         return True
 
-    def withdraw_since(self, plan: Plan | None) -> None:
-        """Have the guard refuse what was used since the plan in force was made. Raises GuardError."""
+    async def _fill(self, plan: Plan) -> None:
+        """Have the guard's maps hold what is planned. Raises GuardError; then what they held is in force."""
+        now, maps = self._in_force, self._table.maps
+        await until_done(maps.fill_part)
+        loop = asyncio.get_running_loop()
+        now.changing = True
+        try:
+            await loop.run_in_executor(self._thread, maps.change_contents, plan.contents, plan.changes)
+        except GuardError:
+            now.changing = False
+            with contextlib.suppress(GuardError):
+                await self.withdraw_since(now.plan)
+            raise
+        finally:
+            now.changing = False
+
+    async def withdraw_since(self, plan: Plan | None) -> None:
+        """Have the guard refuse what was used since the plan was made, some at a time. Raises GuardError."""
         if plan is None:
             return
         used, floor = self._in_force.tracker.used, self._in_force.tracker.floor
-        self.deciding.withdraw(plan, used if floor == plan.floor else plan.ends, used, floor)
+        async for claims in slices(list(used if floor == plan.floor else plan.ends), _WITHDRAWN):
+            self.deciding.withdraw(plan, claims, used, floor)
 
     def _plan(self, rota: Rota, step: int) -> tuple[Trie, Plan | None]:
         with many_that_stay():
