@@ -6,12 +6,14 @@ scripts/test prints. A name that is not there any more does no harm.
 
 from __future__ import annotations
 
+import gc
 import os
 from collections import defaultdict
 from pathlib import Path
 
 import pytest
 
+gc.disable()  # while tests are collected: all of that stays
 _UNIT, _OTHERS = 0.02, 2.0  # seconds of a test that is not in the list
 
 
@@ -27,6 +29,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         other = _UNIT if item.path.parent.name == "unit" else _OTHERS
         sums[together[item]] += took.get(item.nodeid, other)
     items.sort(key=lambda item: -sums[together[item]])
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtestloop() -> None:
+    gc.freeze()
+    gc.enable()
 
 
 def _group(item: pytest.Item) -> str:

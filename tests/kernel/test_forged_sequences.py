@@ -21,6 +21,7 @@ from portress.run.status_answer import MOST
 
 KNOCKS = ["tcp/4617", "udp/2953", "tcp/6381"]
 FORGED = "2001:db8:c"
+SECONDS = 25  # of forged sequences: more than the guard has room for
 UNIT = 512 << 20  # bytes, systemd/portress.service's MemoryMax
 
 
@@ -63,7 +64,7 @@ def kept_waiting(d: Daemon) -> float:
 
 
 @pytest.mark.parametrize("decide", ["daemon", "kernel"])
-def test_a_minute_of_forged_sequences_at_full_speed_in_the_memory_of_the_unit(decide: str) -> None:
+def test_forged_sequences_at_full_speed_in_the_memory_of_the_unit(decide: str) -> None:
     with (
         memory(UNIT) as group,
         world() as w,
@@ -74,7 +75,7 @@ def test_a_minute_of_forged_sequences_at_full_speed_in_the_memory_of_the_unit(de
         pid = d.pid
         d.verb("admit", w.another4, "ssh")
         d.verb("admit", w.another6, "ssh")
-        flood = forging(w, 60)
+        flood = forging(w, SECONDS)
         slowest = 0.0
         while flood.poll() is None:
             slowest = max(slowest, answer_time(d))
@@ -83,12 +84,13 @@ def test_a_minute_of_forged_sequences_at_full_speed_in_the_memory_of_the_unit(de
             time.sleep(1)
         assert flood.stdout is not None
         sent = int(flood.stdout.read())
-        assert sent > 60 * 5000
+        assert sent > SECONDS * 5000
         d.wait_for("admissions is full")
         assert d.pid == pid and d.process is not None and d.process.poll() is None, d.log[-2000:]
         assert slowest < 1.0
         assert size_of(d.state) < 100 << 20
-        assert len(d.lines) < 61 * 110, Counter(line.partition(" ")[2] for line in d.lines).most_common(20)
+        kinds = Counter(line.partition(" ")[2] for line in d.lines).most_common(20)
+        assert len(d.lines) < (SECONDS + 1) * 110, kinds
         d.kill()
         d.start()
         d.wait_for("admissions taken over")

@@ -26,7 +26,7 @@ import sys
 import threading
 import time
 import zoneinfo
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from importlib import import_module
 from pathlib import Path
 from typing import IO, Any, Final
@@ -126,14 +126,22 @@ def _server() -> _Server:
 
 
 def started(
-    namespace: Path, words: Sequence[str], stdin: int, stdout: int, stderr: int, ahead: float = 0.0
+    namespace: Path,
+    words: Sequence[str],
+    stdin: int,
+    stdout: int,
+    stderr: int,
+    ahead: float = 0.0,
+    environment: Mapping[str, str] | None = None,
 ) -> tuple[int, int]:
     """Start `portress WORDS` in a network namespace with these standard streams: its pid, and the descriptor
-    from which its exit status can be read once. Its wall clock is `ahead` seconds ahead."""
+    from which its exit status can be read once. Its wall clock is `ahead` seconds ahead, its environment this
+    process's if none is given."""
     end, told = os.pipe2(os.O_CLOEXEC)
     there = os.open(namespace, os.O_RDONLY | os.O_CLOEXEC)
     try:
-        request = {"words": list(words), "environment": dict(os.environ), "directory": os.getcwd()}
+        given = dict(os.environ if environment is None else environment)
+        request = {"words": list(words), "environment": given, "directory": os.getcwd()}
         request["ahead"] = ahead
         return _server().start(request, [stdin, stdout, stderr, there, told]), end
     finally:

@@ -8,11 +8,19 @@ import os
 import pty
 import re
 import struct
+import subprocess
+import sys
 import termios
 from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
 
+from lab.forked import Forked, started
 from lab.space import Namespace
 
+PROGRAM: Final = Path(sys.prefix, "bin", "portress")
+_TERM: Final = "xterm-256color"
+_ASKED_FOR: Final = ("NO_COLOR", "COLUMNS", "LINES")  # not by this terminal
 _ESCAPES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 _ERASED = re.compile(r"[^\n]*?\r\x1b\[2K")  # a line that says what takes time, and is taken away again
 
@@ -29,8 +37,7 @@ def on_terminal(
     status."""
     ours, theirs = pty.openpty()
     size(theirs, columns, lines)
-    clean = ["env", "-u", "NO_COLOR", "-u", "COLUMNS", "-u", "LINES", "TERM=xterm-256color"]
-    process = ns.popen([*clean, *command], stdin=theirs, stdout=theirs, stderr=theirs)
+    process = _started(ns, command, theirs)
     os.close(theirs)
     printed = b""
     with contextlib.suppress(OSError):  # EIO once nobody has the terminal open any more
@@ -39,6 +46,16 @@ def on_terminal(
     os.close(ours)
     process.wait(30)
     return printed.decode(), process.returncode
+
+
+def _started(ns: Namespace, command: Sequence[str], terminal: int) -> subprocess.Popen[str] | Forked:
+    if Path(command[0]) != PROGRAM or "LAB_EXEC" in os.environ:
+        clean = ["env", *(word for name in _ASKED_FOR for word in ("-u", name)), f"TERM={_TERM}"]
+        return ns.popen([*clean, *command], stdin=terminal, stdout=terminal, stderr=terminal)
+    environment = {name: value for name, value in os.environ.items() if name not in _ASKED_FOR}
+    environment["TERM"] = _TERM
+    pid, end = started(ns.path, command[1:], terminal, terminal, terminal, environment=environment)
+    return Forked(pid, end, None)
 
 
 def left(printed: str) -> list[str]:
