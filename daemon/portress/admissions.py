@@ -236,19 +236,29 @@ class Register:
 
     def put(self, admission: Admission) -> None:
         """Add it, or replace the one of the same door and source."""
-        door, source = key = admission.door, admission.source
-        known = self.get(door, source)
+        door, source = admission.door, admission.source
+        inside = self._by_door.get(door)
+        if inside is None:
+            inside = self._by_door[door] = {}
+        known = inside.get(source)
         new = known is not admission
         if new:
             if known is not None:
                 self.remove(door, source)
-            self._by_door.setdefault(door, {})[source] = admission
-            around = self._around.setdefault(_neighbourhood(source), {})
-            around.setdefault(source.whole, {})[door, source.port] = admission
+            inside[source] = admission
+            place = _neighbourhood(source)
+            around = self._around.get(place)
+            if around is None:
+                around = self._around[place] = {}
+            here, mine = around.get(source.whole), (door, source.port)
+            if here is None:
+                around[source.whole] = {mine: admission}
+            else:
+                here[mine] = admission
             if admission.keyholder is not None:
-                self._by_keyholder.setdefault(admission.keyholder, {})[key] = admission
-            place = (door, source.family)
-            self._counts[place] = self._counts.get(place, 0) + 1
+                self._by_keyholder.setdefault(admission.keyholder, {})[door, source] = admission
+            which = (door, source.family)
+            self._counts[which] = self._counts.get(which, 0) + 1
         if not new and admission.until // SECOND < admission.due:
             self._forget_end(admission)
             new = True

@@ -26,6 +26,11 @@ BO = Source.parse("2001:db8:1::/64")
 CODEC = Codec("edge", Seals.of(SECRET, "edge"))
 
 
+def at(door: str, source: Source) -> bytes:
+    """Where an admission stands in the store."""
+    return CODEC.at(Admitted(door, source, 0.0, "", 0))
+
+
 class Daemon:
     """What the fleet asks of a daemon, noted."""
 
@@ -162,6 +167,36 @@ def test_a_gateway_that_starts_reads_everything_first(base: Etcd, tmp_path: Path
     asyncio.run(asyncio.wait_for(run(), 60))
 
 
+def test_a_start_reads_again_what_the_store_compacts_meanwhile(
+    base: Etcd, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sources = [Source.parse(f"192.0.2.{number}") for number in range(200)]
+
+    async def run() -> None:
+        async with gateway(base, "one", tmp_path) as one:
+            for source in sources:
+                one.member.admitted("ssh", source, time.time() + 300, None)
+            await until(lambda: len(one.member.outbox) == 0)
+        monkeypatch.setattr("portress.fleet.reading.PAGE", 5)
+        compacted = list[int]()
+        admit = Daemon.admit
+
+        def compacting(daemon: Daemon, admissions: list[Admitted]) -> None:
+            if not compacted:
+                base.ctl("put", "/portress/elsewhere", "x", user="")
+                compacted.append(base.revision())
+                base.ctl("compaction", str(compacted[0]), user="")
+            admit(daemon, admissions)
+
+        monkeypatch.setattr(Daemon, "admit", compacting)
+        async with gateway(base, "two", tmp_path) as two:
+            assert compacted and two.member.seen >= compacted[0]
+            assert {source for _, source in two.daemon.inside} == {*sources}
+            assert not two.member.away and not two.daemon.said
+
+    asyncio.run(asyncio.wait_for(run(), 60))
+
+
 def test_a_sequence_is_claimed_by_exactly_one_of_many_at_once(base: Etcd, tmp_path: Path) -> None:
     async def work(*gateways: Gateway) -> None:
         for step in range(100):
@@ -262,10 +297,10 @@ def test_what_is_written_into_the_store_by_others_opens_no_door(base: Etcd, tmp_
         await until(lambda: two.member.counts.refused == 1)
         one.member.admitted("ssh", ANA, time.time() + 300, None)
         await until(lambda: ("ssh", ANA) in two.daemon.inside)
-        there = await one.store.get(CODEC.key("a", "ssh", str(ANA)))
+        there = await one.store.get(at("ssh", ANA))
         assert there is not None
         # Put elsewhere, as an admission of another source and door.
-        await one.store.put([(CODEC.key("a", "vpn", str(ANA)), there.value, None)])
+        await one.store.put([(at("vpn", ANA), there.value, None)])
         await until(lambda: two.member.counts.refused == 2)
         # Put back after the dismissal.
         two.member.dismissed("ssh", ANA, time.time() + 300, "dismissed")

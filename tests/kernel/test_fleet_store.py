@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 
 from lab.etcd import PASSWORD, Etcd, etcd
+from portress.fleet import reading
+from portress.fleet.reading import AHEAD
 from portress.fleet.store import Access, Store
 from portress.fleet.wire import Compacted, Refused, StoreError, StoreFull
 
@@ -76,7 +78,7 @@ def test_a_watch_from_a_revision_misses_nothing(one: Etcd) -> None:
 
 
 def test_everything_is_read_in_pages_at_one_revision(one: Etcd, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("portress.fleet.store.PAGE", 7)
+    monkeypatch.setattr("portress.fleet.reading.PAGE", 7)
 
     async def work(client: Store) -> None:
         for number in range(20):
@@ -91,6 +93,138 @@ def test_everything_is_read_in_pages_at_one_revision(one: Etcd, monkeypatch: pyt
         assert len(revisions) == 1
 
     using(one, work)
+
+
+CUTS = [b"/cut/%02d" % number for number in range(10, 100, 10)]
+
+
+async def filled(client: Store, prefix: bytes = b"/cut/") -> list[bytes]:
+    """200 keys, twenty for each of CUTS; no others."""
+    await client.delete([prefix + b"55/new"])
+    keys = [prefix + b"%02d/%d" % (number // 2, number % 2) for number in range(200)]
+    for begin in (0, 100):
+        await client.put([(key, b"first", None) for key in keys[begin : begin + 100]])
+    return keys
+
+
+def test_what_is_read_in_parts_is_whole_in_order_and_of_one_revision(
+    one: Etcd, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("portress.fleet.reading.PAGE", 7)
+
+    async def work(client: Store) -> None:
+        keys = await filled(client)
+        found, revisions = list[bytes](), set[int]()
+        async for revision, entries in client.read(b"/cut/", CUTS):
+            if not found:  # what changes meanwhile is for the watch
+                await client.put(
+                    [(keys[0], b"x", None), (keys[99], b"x", None), (b"/cut/55/new", b"x", None)]
+                )
+                await client.delete([keys[150]])
+            revisions.add(revision)
+            assert 0 < len(entries) <= 7
+            assert {entry.value for entry in entries} == {b"first"}
+            found += [entry.key for entry in entries]
+        assert found == keys
+        assert len(revisions) == 1
+
+    using(one, work)
+
+
+def test_of_what_is_read_few_parts_wait_to_be_worked_on(one: Etcd, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("portress.fleet.reading.PAGE", 5)
+    asked = 0
+
+    async def work(client: Store) -> None:
+        part = reading._part
+
+        async def counted(*words: Any) -> Any:
+            nonlocal asked
+            asked += 1
+            return await part(*words)
+
+        monkeypatch.setattr(reading, "_part", counted)
+        await filled(client)
+        ahead, given = list[int](), 0
+        async for _ in client.read(b"/cut/", CUTS):
+            given += 1
+            await asyncio.sleep(0.02)  # who works on it is slow
+            ahead.append(asked - given)
+        assert given >= 40
+        assert max(ahead) == AHEAD, "more was read into memory, or less ahead, than is meant"
+
+    using(one, work)
+
+
+def test_of_little_that_is_there_no_part_is_read_apart(one: Etcd, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def work(client: Store) -> None:
+        keys = await filled(client)
+        parts = [len(entries) async for _, entries in client.read(b"/cut/", CUTS)]
+        assert sum(parts) == len(keys)
+        assert len(parts) <= AHEAD + 1
+
+    using(one, work)
+
+
+def test_what_is_compacted_while_it_is_read_is_no_whole(one: Etcd, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("portress.fleet.reading.PAGE", 5)
+
+    async def work(client: Store) -> None:
+        await filled(client)
+        parts = 0
+        with pytest.raises(Compacted):
+            async for _ in client.read(b"/cut/", CUTS):
+                if not parts:
+                    revision = await client.put([(b"/cut/00/0", b"later", None)])
+                    one.ctl("compaction", str(revision), user="")
+                parts += 1
+        assert 0 < parts < 40
+
+    using(one, work)
+
+
+@pytest.mark.parametrize("trouble", ["kill", "freeze"])
+def test_a_member_that_fails_while_it_is_read_is_no_loss(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, trouble: str
+) -> None:
+    """Killed, or cut off from the others: it takes what is asked, and never answers."""
+    monkeypatch.setattr("portress.fleet.reading.PAGE", 5)
+    with etcd(tmp_path, members=3) as store:
+
+        async def work(client: Store) -> None:
+            keys = await filled(client)
+            found, revisions, begun = list[bytes](), set[int](), time.monotonic()
+            async for revision, entries in client.read(b"/cut/", CUTS):
+                if not found:
+                    getattr(store, trouble)(client.endpoint)
+                revisions.add(revision)
+                found += [entry.key for entry in entries]
+            assert found == keys and len(revisions) == 1
+            assert time.monotonic() - begun < 12, "a part is given 10 s, over all endpoints"
+
+        using(store, work)
+        if trouble == "freeze":
+            for number in range(3):
+                store.thaw(number)
+
+
+def test_a_read_of_a_store_that_has_lost_its_majority_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("portress.fleet.reading.PAGE", 5)
+    with etcd(tmp_path, members=3) as store:
+
+        async def work(client: Store) -> None:
+            await filled(client)
+            begun = time.monotonic()
+            with pytest.raises(StoreError):
+                async for _ in client.read(b"/cut/", CUTS):
+                    for number in range(3):
+                        if number != client.endpoint and number in store._processes:
+                            store.kill(number)
+            assert time.monotonic() - begun < 15
+
+        using(store, work)
 
 
 def test_what_was_put_under_a_lease_ends_with_it(one: Etcd) -> None:

@@ -310,7 +310,7 @@ def test_versions_that_are_over_are_forgotten(base: Etcd, tmp_path: Path) -> Non
         async with gateway(base, "one", tmp_path) as one:
             one.member.admitted("ssh", ANA, time.time() + 1, None)
             await until(lambda: len(one.member.outbox) == 0)
-            key = CODEC.key("a", "ssh", str(ANA))
+            key = CODEC.at(Admitted("ssh", ANA, 0.0, "", 0))
             await until(lambda: key in one.member._memory.versions)
             one.member.heard._unix = lambda: time.time() + 4000
             one.member._tidied = 0.0

@@ -346,6 +346,28 @@ def test_an_admission_may_have_begun_before_it_is_noted_and_is_renewed_by_one_wr
     assert (record.since, record.until) == (900.0, 1005.0)
 
 
+def test_a_start_does_not_wait_for_the_writing_of_what_others_did(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("portress.run.ledger_writer.OTHERS_LATER", 0.1)
+    others = [Admission("ssh", Source.parse(f"192.0.2.{n}"), 0, SECOND, how="fleet edge-2") for n in range(9)]
+
+    async def work(books: Books, ledger: Refusing) -> None:
+        with books.held():
+            books.admitted_all([(one, 2000.0) for one in others[:5]])
+            await asyncio.sleep(0.3)
+            assert books.writing.count == 0
+            books.admitted_all([(one, 2000.0) for one in others[5:]])
+        await written(books, 2)
+        assert len(list(ledger.under_way(1500.0))) == 9
+        with books.held():  # of this gateway itself: as soon as ever
+            books.admitted_all([(others[0], 2000.0)])
+            books.admitted(Admission("ssh", ANA, 0, SECOND), 2000.0)
+            await written(books, 3)
+
+    kept(tmp_path, work, in_fleet=True)
+
+
 @pytest.mark.parametrize("in_fleet", [False, True])
 def test_only_in_a_fleet_admissions_wait_and_a_stop_waits_for_nothing(tmp_path: Path, in_fleet: bool) -> None:
     delays: list[float] = []

@@ -6,6 +6,7 @@ import base64
 import hmac
 import os
 from hashlib import sha256
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -201,3 +202,21 @@ def test_of_many_values_each_is_judged_by_itself() -> None:
         found = codec().read_all([right[0], odd, *right[1:]])
         assert isinstance(found[1], Forged) and [found[0], *found[2:]] == RECORDS
     assert codec().read_all([]) == []
+
+
+def test_admissions_fall_into_parts_of_like_size_the_same_at_every_gateway() -> None:
+    made = codec()
+    # crc32 of "ssh/192.0.2.7" is 0xdbd49b40 (gzip's own: printf ssh/192.0.2.7 | gzip -c | tail -c8)
+    record = Admitted("ssh", Source.parse("192.0.2.7"), 1.0, "edge-1", 1)
+    assert made.at(record) == b"/portress/edge/a/db/ssh/192.0.2.7"
+    keys = [
+        made.at(Admitted(door, Source.parse(source), 1.0, "edge-1", 1))
+        for door in ("ssh", "vpn")
+        for source in (f"10.0.{n >> 8}.{n & 255}" for n in range(5000))
+    ]
+    edges = [made.prefix, *made.cuts, made.prefix + b"\xff"]
+    assert edges == sorted(edges)
+    parts = [sum(begin <= key < end for key in keys) for begin, end in pairwise(edges)]
+    assert sum(parts) == len(keys)
+    *admissions, others = parts
+    assert others == 0 and min(admissions) > 200 and max(admissions) < 450, "10,000 over 32"

@@ -87,9 +87,10 @@ class Gate:
         """Act on the daemon's stops from now on: read everything, if the store answers, and do it."""
         self._stops = self._there()
         await self._store.__aenter__()
-        await self.member.start()
-        if self._doing is not None:
-            await self._doing
+        with self._stops.books.held():
+            await self.member.start()
+            if self._doing is not None:
+                await self._doing
         self._joined = True
 
     async def leave(self) -> None:

@@ -213,13 +213,13 @@ class Heard:
     ) -> Known:
         """An admission, which is gathered, or a dismissal; what is to be remembered of it."""
         local = evolve(record, until=record.until + ahead) if ahead else record
-        said = self._said.get(key, 0)
-        if said or key in self._outbox:
+        said, mine = self._said.get(key, 0), self._outbox.record(key)
+        if said or mine is not None:
             self._outweigh(key, record)
+            mine = self._outbox.record(key)
             if said <= record.version:
                 self._said.pop(key, None)
         if record.ended is None and local.until > now:
-            mine = self._outbox.record(key)
             if mine is None or mine.ended is None:
                 admitted.append(local)
         elif record.ended is not None:

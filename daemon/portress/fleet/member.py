@@ -101,7 +101,7 @@ class Member:
         However much there is, it is read before this returns: the daemon is not ready before that.
         """
         try:
-            await asyncio.wait_for(self._store.now(self._codec.prefix), FIRST_LOOK)
+            await asyncio.wait_for(self._store.seek_leader(), FIRST_LOOK)
             await self._catch_up()
         except StoreError as error:
             self._lost(error)
@@ -298,14 +298,13 @@ class Member:
 
     async def _catch_up(self) -> None:
         """Reads all that there is. Raises StoreError."""
-        first, there, changed = 0, dict[bytes, int](), False
         self.gateways.clear()
         self._reading = True
         try:
-            async for revision, entries in self._store.read(self._codec.prefix):
-                first = revision
-                await asyncio.sleep(0)  # the next part is asked for before this one is done
-                changed |= await self._take(entries, there)
+            try:
+                first, there, changed = await self._read_all()
+            except Compacted:  # while it was read: what is there now is read instead
+                first, there, changed = await self._read_all()
         finally:
             self._reading = False
             asyncio.get_running_loop().call_later(LATER, self._write_unwritten)
@@ -315,6 +314,15 @@ class Member:
         self.seen = first
         self.heard.restore(there)
         await self._back()
+
+    async def _read_all(self) -> tuple[int, dict[bytes, int], bool]:
+        """Do all that the store says: as of which revision, the versions there, whether keyholders are."""
+        first, there, changed = 0, dict[bytes, int](), False
+        async for revision, entries in self._store.read(self._codec.prefix, self._codec.cuts):
+            first = revision
+            await asyncio.sleep(0)  # the next part is asked for before this one is done
+            changed |= await self._take(entries, there)
+        return first, there, changed
 
     async def _back(self) -> None:
         """The store answers: say what was left unsaid."""
@@ -344,6 +352,8 @@ class Member:
                     await self._sign()
                 elif await self._store.now(self._codec.prefix) < self.seen:
                     self.seen = 0  # restored from a backup
+                if self._store.standing != self._store.settled:
+                    await self._store.seek_leader()
                 moved = self._store.watched != self._store.endpoint  # the other one may be cut off
                 if (self.away or self.seen == 0 or moved) and self._watching is not None:
                     self._watching.cancel()  # it may wait for ever at a member that is cut off
@@ -355,7 +365,7 @@ class Member:
                 self._life = None if isinstance(error, StoreFull) else self._life
             self._judge_clock()
             if self._unix() - self._tidied > _TIDY:
-                self._tidied = self._unix()
+                self._tidied, self._store.settled = self._unix(), None
                 self.heard.prune()
                 self._write(self._memory.prune, self._unix())
             await asyncio.sleep(BEAT)

@@ -1,10 +1,12 @@
 """What stands in the store: where, and in which form. Pure.
 
 Below /portress/FLEET/ there are
-    a/DOOR/SOURCE         an admission, or the dismissal that ended it
+    a/N/DOOR/SOURCE       an admission, or the dismissal that ended it; N, 00 to ff, follows from the rest
     u/OWNER/STEP          the use of a sequence; OWNER is what uses of the keyholder's secret are kept under
     k/NAME                a keyholder, or that there is none of that name any more
     g/GATEWAY             a gateway that is alive
+
+Of admissions there may be very many: N parts them, so that parts of like size can be read side by side.
 
 A value is a tag, a space and a body in JSON (see `seal`). Every body has `v`, a version that grows:
 old values that somebody puts back are recognised by it. Times are unix seconds by the store's clock.
@@ -19,6 +21,7 @@ from collections.abc import Sequence
 from socket import AF_INET, AF_INET6, inet_pton
 from typing import Any, Final
 from urllib.parse import quote, unquote
+from zlib import crc32
 
 from attrs import field, frozen
 
@@ -92,6 +95,8 @@ class Codec:
 
     def __init__(self, fleet: str, seals: Seals) -> None:
         self.prefix = f"/portress/{fleet}/".encode()
+        # Where all that there is falls into parts of much the same size.
+        self.cuts = [*(self.key(ADMISSIONS, f"{one:02x}") for one in range(8, 256, 8)), self.key("b")]
         self.era = seals.era
         self._seals = seals
 
@@ -113,7 +118,8 @@ class Codec:
     def at(self, record: Record) -> bytes:
         """Where a record stands."""
         if isinstance(record, Admitted):
-            return self.key(ADMISSIONS, record.door, str(record.source))
+            door, source = record.door, str(record.source)
+            return self.key(ADMISSIONS, _part(door, source), door, source)
         if isinstance(record, Spent):
             return self.key(USES, record.owner, str(record.step))
         if isinstance(record, Holder):
@@ -176,7 +182,7 @@ class Codec:
             parts = self.parts(key)
             kind, version = parts[0], int(said["v"])
             if kind == ADMISSIONS:
-                _, door, where = parts
+                _, _, door, where = parts
                 return _admitted(door, _source(where), version, said)
             if kind == USES:
                 _, owner, step = parts
@@ -197,6 +203,11 @@ class Codec:
             return Holder(name, version, gone=True)
         entry = self._seals.unsealed(key, name, said["entry"]).decode()
         return Holder(name, version, tuple(said["doors"]), entry)
+
+
+def _part(door: str, source: str) -> str:
+    """Which part an admission is in: it means nothing, but is the same at every gateway."""
+    return f"{crc32(f'{door}/{source}'.encode()) >> 24:02x}"
 
 
 def _parsed(bodies: list[bytes]) -> list[Any]:

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import contextlib
 import json
 import ssl
 import time
-from collections.abc import AsyncIterator, Callable, Iterable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Sequence
 from email.utils import parsedate_to_datetime
 from functools import lru_cache
 from pathlib import Path
@@ -22,6 +23,7 @@ import aiohttp
 from attrs import field, frozen
 from yarl import URL
 
+from portress.fleet.reading import in_parts
 from portress.fleet.wire import (
     Change,
     Clock,
@@ -31,6 +33,7 @@ from portress.fleet.wire import (
     StoreError,
     StoreFull,
     entry_of,
+    leads,
     parsed,
     plain,
     put_of,
@@ -41,8 +44,9 @@ from portress.fleet.wire import (
 
 DEADLINE: Final = 2.0  # seconds for one request, over all endpoints
 PATIENCE: Final = 0.8  # seconds until another endpoint is tried
-PAGE: Final = 5000  # entries read in one request
+PART_PATIENCE: Final = 2.0  # seconds until another endpoint is tried for a part of very many
 MANY: Final = 100  # changes in one transaction; etcd's own limit is 128 (--max-txn-ops)
+STATUS: Final = "/v3/maintenance/status"
 _JSON: Final = {"Content-Type": "application/json"}
 _TOKEN_GONE: Final = ("invalid auth token", "user name is empty", "revision of auth store is old")
 
@@ -83,6 +87,8 @@ class Store:
         self.clock = Clock()
         self.endpoint = 0  # of `access.urls`, the one that answered last
         self.watched = 0  # the one at which changes are listened to
+        self.settled: tuple[int, int] | None = None  # `standing`, when the leader was sought last
+        self._term = 0
         self._access = access
         self._deadline = deadline
         self._unix = unix
@@ -119,9 +125,15 @@ class Store:
 
     # Requests
 
-    async def _ask(self, path: str, body: dict[str, Any], deadline: float | None = None) -> dict[str, Any]:
-        """The answer, from whichever endpoint gives one in time. Raises StoreError."""
+    async def _ask(
+        self, path: str, body: dict[str, Any], deadline: float | None = None, patience: float = 0.0
+    ) -> dict[str, Any]:
+        """The answer, from whichever endpoint gives one in time. Raises StoreError.
+
+        `patience`: how long (s) one has, where that is more than usual.
+        """
         end = time.monotonic() + (deadline or self._deadline)
+        patience = max(patience, self._patience())
         trouble: StoreError | None = None
         tried = 0
         while (left := end - time.monotonic()) > 0 or tried == 0:
@@ -129,7 +141,7 @@ class Store:
             if tried >= len(self._access.urls):
                 await asyncio.sleep(min(0.05 * tried, max(left, 0)))
             try:
-                async with asyncio.timeout(max(0.01, min(left, self._patience()))):
+                async with asyncio.timeout(max(0.01, min(left, patience))):
                     answer = await self._once(number, path, body)
             except (StoreFull, Compacted, Refused):
                 raise
@@ -161,10 +173,8 @@ class Store:
             ) as response:
                 text = (await response.read()).decode(errors="replace")
                 date = response.headers.get("Date")
-        except aiohttp.ClientError as error:
+        except (aiohttp.ClientError, OSError) as error:
             raise StoreError(f"{url}: {plain(error)}") from None
-        except OSError as error:
-            raise StoreError(f"{url}: {error.strerror or error}") from None
         if date:
             self.clock.heard(parsedate_to_datetime(date).timestamp(), sent, self._unix())
         answer = parsed(url, text)
@@ -199,6 +209,7 @@ class Store:
     def _note(self, answer: dict[str, Any]) -> None:
         header = answer.get("header") or answer.get("result", {}).get("header") or {}
         self.revision = max(self.revision, int(header.get("revision", 0)))
+        self._term = max(self._term, int(header.get("raft_term", 0)))
 
     # What a fleet asks
 
@@ -273,39 +284,19 @@ class Store:
         answer = await self._ask("/v3/kv/range", {"key": text_of(key), "count_only": True})
         return int(answer["header"]["revision"])
 
-    async def read(self, prefix: bytes) -> AsyncIterator[tuple[int, list[Entry]]]:
-        """All that begins with `prefix`, as it was at one revision: (revision, some entries), in parts.
+    async def read(self, prefix: bytes, cuts: Sequence[bytes] = ()) -> AsyncIterator[tuple[int, list[Entry]]]:
+        """All that begins with `prefix`, as it was at one revision: (revision, some entries), in parts, in
+        the order of the keys. Raises StoreError; Compacted where the store forgets that revision meanwhile.
 
-        Each part is asked for before the one before it is given.
+        `cuts`: keys, in order, that part it into some of much the same size, to be read side by side.
         """
-        revision = 0
-        asked = self._ahead(prefix, prefix, revision)
-        try:
-            while True:
-                answer = await asked
-                revision = revision or int(answer["header"]["revision"])
-                entries = [entry_of(kv) for kv in answer.get("kvs", [])]
-                if more := answer.get("more"):
-                    asked = self._ahead(prefix, entries[-1].key + b"\0", revision)
-                yield revision, entries
-                if not more:
-                    return
-        finally:
-            asked.cancel()
 
-    def _ahead(self, prefix: bytes, start: bytes, revision: int) -> asyncio.Task[dict[str, Any]]:
-        """`_part`, begun at once; that it fails is an error only for who waits for it."""
-        task = asyncio.get_running_loop().create_task(self._part(prefix, start, revision))
-        task.add_done_callback(lambda done: done.cancelled() or done.exception())
-        return task
+        def ask(body: dict[str, Any]) -> Awaitable[dict[str, Any]]:
+            return self._ask("/v3/kv/range", body, max(self._deadline, 10.0), PART_PATIENCE)
 
-    async def _part(self, prefix: bytes, start: bytes, revision: int) -> dict[str, Any]:
-        """A part of what begins with `prefix`, from `start` on, at a revision (0: the newest)."""
-        end = text_of(until_after(prefix))
-        body: dict[str, Any] = {"key": text_of(start), "range_end": end, "limit": str(PAGE)}
-        if revision:
-            body["revision"] = str(revision)
-        return await self._ask("/v3/kv/range", body, deadline=max(self._deadline, 10.0))
+        revision = await self.now(prefix)
+        async for entries in in_parts(ask, revision, prefix, cuts):
+            yield revision, entries
 
     async def grant(self, seconds: int) -> int:
         """A lease of so many seconds; its number."""
@@ -324,6 +315,23 @@ class Store:
         """The names of the store's own members."""
         answer = await self._ask("/v3/cluster/member/list", {})
         return [str(one.get("name", "?")) for one in answer.get("members", [])]
+
+    async def seek_leader(self) -> None:
+        """Ask the member that leads from now on, if it answers: changes are made and heard there first.
+        Raises StoreError."""
+        if not leads(await self._ask(STATUS, {})):
+            for number in range(len(self._access.urls)):
+                with contextlib.suppress(StoreError, TimeoutError):
+                    async with asyncio.timeout(PATIENCE):
+                        if leads(await self._once(number, STATUS, {})):
+                            self.endpoint = number
+                            break
+        self.settled = self.standing
+
+    @property
+    def standing(self) -> tuple[int, int]:
+        """The endpoint asked, and the store's term: each of its leaders begins another."""
+        return self.endpoint, self._term
 
     async def watch(self, prefix: bytes, revision: int) -> AsyncIterator[tuple[int, list[Change]]]:
         """Every change at keys with `prefix` from `revision` on, as (revision, changes), while it lasts.

@@ -103,6 +103,11 @@ def parsed(url: str, text: str) -> dict[str, Any]:
     return answer
 
 
+def leads(status: dict[str, Any]) -> bool:
+    """Whether the member that gave this answer to `maintenance/status` is the store's leader."""
+    return "leader" in status and status["leader"] == status["header"].get("member_id")
+
+
 def trouble(url: str, message: str) -> StoreError:
     """The error that a message of the store stands for."""
     if "database space exceeded" in message:

@@ -12,7 +12,7 @@ import asyncio
 import contextlib
 import os
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -145,7 +145,7 @@ class Books:
         self._renewals: dict[int, _Renewal] = {}  # those waiting, by the admission's identity
         self._writing: asyncio.Task[None] | None = None
         self._hurry = asyncio.Event()
-        self._in_fleet = in_fleet
+        self._in_fleet, self._held = in_fleet, False
         self._open_paper()
         self._report()
 
@@ -259,6 +259,15 @@ class Books:
         """Note admissions of other gateways, each with its end (unix seconds), in one write."""
         self._later(_Many(admissions, self._unix()), OTHERS_LATER)
 
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """Around a start that takes in what others did: it does not wait for the writing of that."""
+        self._held = True
+        yield
+        self._held = False
+        if self._waiting:
+            asyncio.get_running_loop().call_later(OTHERS_LATER, self._hurry.set)
+
     def _patience(self, how: str) -> float:
         """How long (s) the write of an admission may wait."""
         if not self._in_fleet:
@@ -325,10 +334,10 @@ class Books:
         write."""
         self._waiting.append(write)
         loop = asyncio.get_running_loop()
-        if within:
-            loop.call_later(within, self._hurry.set)
-        else:
+        if not within:
             self._hurry.set()
+        elif not (self._held and within == OTHERS_LATER):
+            loop.call_later(within, self._hurry.set)
         if self._writing is None:
             self._writing = loop.create_task(self._write())
 
