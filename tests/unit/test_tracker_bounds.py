@@ -368,12 +368,11 @@ def test_misses_count_exactly_as_long_as_they_say() -> None:
 
 
 def test_who_is_shunned_again_is_forgotten_no_sooner_than_others() -> None:
-    host = Host(SSH, limit=2, misses=Misses(1, SECOND, 10 * SECOND))
-    miss(host, 0, source=HOME)
-    miss(host, 5, source=WORK)
-    miss(host, 11, source=HOME)
-    miss(host, 12, source=AWAY)  # there is room for two: the one whose shunning ends first goes
-    assert dict(host.tracker.shunned(0)) == {HOME: 21 * SECOND, AWAY: 22 * SECOND}
+    host = Host(SSH, limit=3, misses=Misses(1, SECOND, 10 * SECOND))
+    for at, source in ((0, HOME), (5, WORK), (11, HOME), (12, AWAY)):
+        miss(host, at, source=source)
+    miss(host, 13, source=FAR)  # there is room for three: the one whose shunning ends first goes
+    assert dict(host.tracker.shunned(0)) == {HOME: 21 * SECOND, AWAY: 22 * SECOND, FAR: 23 * SECOND}
 
 
 def test_a_miss_below_the_limit_may_be_a_first_knock() -> None:
