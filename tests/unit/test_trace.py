@@ -33,6 +33,12 @@ def traced(
     return trace
 
 
+def heading(trace: Trace, source: str) -> str:
+    """What is said first of a source."""
+    (one,) = (one for one in trace.timelines if str(trace.source(one.source)) == source)
+    return trace_screen.title(trace, one).plain
+
+
 def lines(trace: Trace, source: str = STRANGER) -> list[str]:
     """What is said of each of a source's knocks."""
     (one,) = (one for one in trace.timelines if str(trace.source(one.source)) == source)
@@ -82,6 +88,8 @@ def test_whoever_leaves_is_out_and_nobody_else() -> None:
         "complete: leaves vpn (keyholder ana), admission over",
         "no knock: a service of vpn, shut to this source",
     ]
+    assert heading(trace, STRANGER).endswith("  opened vpn")
+    assert heading(trace, ANOTHER).endswith("  opened nothing: it left")
     in_vain = "complete: leaves vpn (keyholder ana), who was not admitted there: no effect"
     assert lines(trace, ANOTHER)[-1] == in_vain
     again = traced(*told, *run(ANOTHER, *leaves(), at=24), text=LEFT, keyholders=(ANA,))
@@ -257,8 +265,10 @@ def test_a_keyholders_own_hours_are_those_of_the_captured_time() -> None:
         ("fri 12:00-13:00 UTC", "closed"),
     ):
         ana = evolve(ANA, hours=(hours.window(window),))
-        told = lines(traced(*run(STRANGER, *sequence()), text=ROTATING, keyholders=(ana,)))[-1]
-        assert words in told, told
+        trace = traced(*run(STRANGER, *sequence()), text=ROTATING, keyholders=(ana,))
+        assert words in lines(trace)[-1], lines(trace)
+        head = "opened vpn" if "complete" in words else "opened nothing: right, but closed at that hour"
+        assert heading(trace, STRANGER).endswith(f"  {head}")
 
 
 def test_admissions_that_end_at_closing_end_there_in_a_trace() -> None:

@@ -476,4 +476,6 @@ def test_the_screen_fits(columns: int, full: bool) -> None:
 
 
 def test_the_screen_says_who_is_shut_out() -> None:
-    assert "not admitted  no door is open to it, and it has no knock right" in printed(Daemon().why())
+    assert "not admitted  no door is open to it, and it has no sequence to go on with" in printed(
+        Daemon().why()
+    )

@@ -21,6 +21,7 @@ from portress.knock import SECOND, Knock
 from portress.trace.replay import HOSTS, Reading, Trace
 from portress.trace.timeline import Elsewhere, Note, Timeline, Tried
 from portress.verdict import (
+    Closed,
     Completed,
     Ignored,
     Left,
@@ -142,6 +143,10 @@ def title(trace: Trace, one: Timeline) -> Text:
         line.append(f"  opened {doors}", "bold green")
     elif "replayed" in one.counts:
         line.append("  opened nothing: a sequence used before", "bold red")
+    elif NAMES[Closed] in one.counts:
+        line.append("  opened nothing: right, but closed at that hour", "bold yellow")
+    elif NAMES[Left] in one.counts:
+        line.append("  opened nothing: it left", "bold")
     elif one.astray:
         door = one.astray.opening.door
         line.append(f"  opened nothing: the sequence of another time ({door})", "bold yellow")

@@ -65,7 +65,9 @@ def _standing(told: dict[str, Any], zone: tzinfo | None) -> Table:
         left = f"{_left(caller['left'])} left for the next one"
         grid.add_row(Text("caller", "bold"), f"{progress(caller['right'], caller['of'])} ({doors}), {left}")
     elif told["guarded"] and not (told["admissions"] or told["always"] or told["shunned"]):
-        grid.add_row(Text("not admitted", "bold yellow"), "no door is open to it, and it has no knock right")
+        grid.add_row(
+            Text("not admitted", "bold yellow"), "no door is open to it, and it has no sequence to go on with"
+        )
     misses = told["misses"]
     if misses["limit"] is not None and misses["now"]:
         grid.add_row("misses", f"{misses['now']} of {misses['limit']} until it is shunned")
