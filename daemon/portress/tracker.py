@@ -353,8 +353,10 @@ class Tracker:
     def progress_of(self, source: Hashable, now: int) -> tuple[Advanced, int] | None:
         """Where a source is part-way at `now`, and the ns left; None if it is not."""
         state = self._callers.get(source)
-        left = -1 if state is None else state[0] + state[1].hold - now
-        return None if state is None or left < 0 else (state[1].advanced, left)
+        if state is None:
+            return None
+        left = state[0] + state[1].hold - now
+        return None if left < 0 else (state[1].advanced, left)
 
     def shunned_until(self, source: Hashable, now: int) -> int | None:
         """Until when (ns) a source is shunned at `now`; None if it is not."""
