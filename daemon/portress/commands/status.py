@@ -54,6 +54,7 @@ def status(paths: Paths, asked: Wanted, watch: bool, of_fleet: bool, as_json: bo
         if not told["fleet"]:
             raise Mistake("this host belongs to no fleet, or no daemon runs")
         out.print(status_screen.headline(told))
+        out.print()
         out.print(status_screen.gateways(told))
         return
     most = asked.limit or None

@@ -108,7 +108,8 @@ def judge(seen: FleetState | None) -> Iterator[Finding]:
         yield Finding("fleet-files", "error", line, "this gateway is not part of its fleet", "portress check")
     for line in seen.warned:
         what, _, do = line.rpartition(": ")
-        yield Finding("fleet-files", "warning", what, "the store will refuse it, or others can use it", do)
+        why = "the store refuses it from then on" if ": expires in " in what else "others can use it"
+        yield Finding("fleet-files", "warning", what, why, do)
     if seen.called is not None:
         yield Finding(
             "fleet-certificate-named",
