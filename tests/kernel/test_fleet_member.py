@@ -109,7 +109,7 @@ async def gateway(
             await member.stop()
 
 
-async def until(true: Callable[[], object], seconds: float = 10.0) -> None:
+async def until(true: Callable[[], object], seconds: float = 30.0) -> None:
     end = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < end, "it did not come true in time"

@@ -42,7 +42,10 @@ class End:
             [program, "--foreground", self.device], env={**os.environ, "WG_PROCESS_FOREGROUND": "1"}
         )
         until = time.monotonic() + 10
-        while self._ns.run(["ip", "link", "show", self.device], check=False).returncode:
+        socket = Path("/run/wireguard", f"{self.device}.sock")  # without it wg(8) asks the kernel
+        while (
+            not socket.exists() or self._ns.run(["ip", "link", "show", self.device], check=False).returncode
+        ):
             if time.monotonic() > until:
                 raise LabError(f"wireguard-go made no {self.device}")
             time.sleep(0.02)
