@@ -32,23 +32,23 @@ def change(table: str, before: Contents, after: Contents, now: int) -> ElementCh
         ]
     # First what leads nowhere any more, last what leads to what is new.
     for name in MAPS:
-        _take(changes, name, _timed(away[name], now))
+        changes.unmap(name, _timed(away[name], now))
     for name in reversed(MAPS):
-        _put(changes, name, _timed(come[name], now))
+        changes.map(name, _timed(come[name], now))
     return changes
 
 
 def removal(table: str, name: str, items: Iterable[Item], now: int) -> ElementChanges:
     """What takes these out of map `name`, as far as they are not over at `now`."""
     changes = ElementChanges(table)
-    _take(changes, name, _timed((one for one in items if _alive(one[1], now)), now))
+    changes.unmap(name, _timed((one for one in items if _alive(one[1], now)), now))
     return changes
 
 
 def addition(table: str, name: str, items: Iterable[Item], now: int) -> ElementChanges:
     """What puts these into map `name`, as far as they are not over at `now`."""
     changes = ElementChanges(table)
-    _put(changes, name, _timed((one for one in items if _alive(one[1], now)), now))
+    changes.map(name, _timed((one for one in items if _alive(one[1], now)), now))
     return changes
 
 
@@ -66,16 +66,6 @@ def _alive(item: tuple[bytes, int | None], now: int) -> bool:
 
 def _timed(items: Iterable[Item], now: int) -> list[Mapped]:
     return [(key, data, 0 if until is None else until - now) for key, (data, until) in items]
-
-
-def _put(changes: ElementChanges, name: str, items: list[Mapped]) -> None:
-    if items:
-        changes.map(name, items)
-
-
-def _take(changes: ElementChanges, name: str, items: list[Mapped]) -> None:
-    if items:
-        changes.unmap(name, items)
 
 
 def read(table: str, clock: Callable[[], int]) -> Contents:
