@@ -15,13 +15,15 @@ from lab import crowd, daemon, sender, tcp_state, until, world
 from lab.cgroup import memory
 from lab.portress import REPOSITORY, Daemon
 from lab.worlds import World
-from portress import control
+from portress import control, events
 from portress.knock import SECOND
 from portress.run.status_answer import MOST
 
 KNOCKS = ["tcp/4617", "udp/2953", "tcp/6381"]
 FORGED = "2001:db8:c"
 SECONDS = 25  # of forged sequences: more than the guard has room for
+# Words by which a line of each kind of event is told.
+TOLD = (" admitted to ", " missed after ", " expired ", " lapsed ", " lost", "admissions is full", "'")
 UNIT = 512 << 20  # bytes, systemd/portress.service's MemoryMax
 
 
@@ -72,7 +74,7 @@ def test_forged_sequences_at_full_speed_in_the_memory_of_the_unit(decide: str) -
     ):
         d.group = group
         d.start()
-        pid = d.pid
+        begun, pid = time.monotonic(), d.pid
         d.verb("admit", w.another4, "ssh")
         d.verb("admit", w.another6, "ssh")
         flood = forging(w, SECONDS)
@@ -89,8 +91,11 @@ def test_forged_sequences_at_full_speed_in_the_memory_of_the_unit(decide: str) -
         assert d.pid == pid and d.process is not None and d.process.poll() is None, d.log[-2000:]
         assert slowest < 1.0
         assert size_of(d.state) < 100 << 20
-        kinds = Counter(line.partition(" ")[2] for line in d.lines).most_common(20)
-        assert len(d.lines) < (SECONDS + 1) * 110, kinds
+        # A busy machine drops packets, and what is left of their sequences is told as well.
+        most = (time.monotonic() - begun + 1) * (events.MOST + 1)
+        kinds = Counter(next((one for one in TOLD if one in line), "") for line in d.lines)
+        assert all(count < most for count in kinds.values()), (most, kinds)
+        assert kinds[""] < 50, [line for line in d.lines if not any(one in line for one in TOLD)][:60]
         d.kill()
         d.start()
         d.wait_for("admissions taken over")
