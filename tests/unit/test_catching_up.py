@@ -183,8 +183,8 @@ def doing(*works: Callable[[], None]) -> None:
     async def all_of_it() -> None:
         for work in works:
             work()
-            while len(asyncio.all_tasks()) > 1:
-                await asyncio.sleep(0)
+            while others := asyncio.all_tasks() - {asyncio.current_task()}:
+                await asyncio.gather(*others)
 
     asyncio.run(all_of_it())
 

@@ -480,6 +480,7 @@ def test_callers_keep_their_places_in_a_map_of_another_size_and_those_with_most_
     kernel.sets = {
         "at_4": [place(1, 500, 3), place(2, 9000, 4), place(3, 700, 5)],
         "within.1000_4": [place(8, 30), place(9, 0)],
+        "ssh_4": [place(7, 50)],  # an admission: no caller's place
         "further_6": [MapElement(bytes.fromhex("20010db8") + bytes(11) + b"\7", number(9), 80)],
     }
     living = [

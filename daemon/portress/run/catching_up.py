@@ -114,7 +114,6 @@ class CatchingUp(Listener):
         if not isinstance(self.tracker, Mirror):
             return
         self._no_claims.settle()
-        self._no_priorities.settle()
         try:
             more = self._more()
         except GuardError:
