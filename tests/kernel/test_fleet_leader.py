@@ -10,6 +10,8 @@ from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from lab.etcd import PASSWORD, Etcd, etcd
 from portress.fleet.store import Access, Store
 from portress.fleet.wire import StoreError
@@ -74,5 +76,19 @@ def test_a_leader_that_does_not_answer_is_not_waited_for(tmp_path: Path) -> None
             await client.seek_leader()
             assert client.endpoint != was and time.monotonic() - begun < 4
             store.thaw(was)
+
+        using(store, work)
+
+
+def test_a_store_that_does_not_say_who_leads_is_used_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("portress.fleet.store.STATUS", "/v3/maintenance/unheard-of")
+    with etcd(tmp_path) as store:
+
+        async def work(client: Store) -> None:
+            await client.get(b"/x")
+            await client.seek_leader()
+            assert client.endpoint == 0 and client.standing == client.settled
 
         using(store, work)

@@ -101,7 +101,8 @@ class Member:
         However much there is, it is read before this returns: the daemon is not ready before that.
         """
         try:
-            await asyncio.wait_for(self._store.seek_leader(), FIRST_LOOK)
+            await asyncio.wait_for(self._store.now(self._codec.prefix), FIRST_LOOK)
+            await self._store.seek_leader()
             await self._catch_up()
         except StoreError as error:
             self._lost(error)

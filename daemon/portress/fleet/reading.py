@@ -16,7 +16,7 @@ from typing import Any, Final
 from portress.fleet.wire import Entry, entry_of, text_of, until_after
 
 PAGE: Final = 10_000  # entries read in one request
-AHEAD: Final = 3  # parts that are asked for at once
+AHEAD: Final = 2  # parts that are asked for at once
 
 Ask = Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]  # answers a range request
 _Part = tuple[list[Entry], bool, int]  # entries, whether there are more, how many in all

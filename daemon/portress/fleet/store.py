@@ -317,15 +317,13 @@ class Store:
         return [str(one.get("name", "?")) for one in answer.get("members", [])]
 
     async def seek_leader(self) -> None:
-        """Ask the member that leads from now on, if it answers: changes are made and heard there first.
-        Raises StoreError."""
-        if not leads(await self._ask(STATUS, {})):
-            for number in range(len(self._access.urls)):
-                with contextlib.suppress(StoreError, TimeoutError):
-                    async with asyncio.timeout(PATIENCE):
-                        if leads(await self._once(number, STATUS, {})):
-                            self.endpoint = number
-                            break
+        """Ask the member that leads from now on, if it answers: another one hands changes on to it."""
+        for number in (self.endpoint, *range(len(self._access.urls))):
+            with contextlib.suppress(StoreError, TimeoutError):
+                async with asyncio.timeout(PATIENCE):
+                    if leads(await self._once(number, STATUS, {})):
+                        self.endpoint = number
+                        break
         self.settled = self.standing
 
     @property
