@@ -332,13 +332,14 @@ def test_of_very_many_at_once_none_keeps_the_row_of_an_attempt_that_was_taken_ba
 
 
 def test_an_admission_may_have_begun_before_it_is_noted_and_is_renewed_by_one_write(tmp_path: Path) -> None:
-    async def work(books: Books, _: Refusing) -> None:
+    async def work(books: Books, ledger: Refusing) -> None:
         one = Admission("ssh", ANA, 0, SECOND)
         books.admitted(one, 1001.0, since=900.0)
         for until in (1002.0, 1003.0, 1004.0):
             books.renewed(one, until)
         assert len(books._waiting) == 2
         await written(books, 1)
+        assert [one.until for one in ledger.under_way(1000.0)] == [1004.0]
         books.renewed(one, 1005.0)
 
     kept(tmp_path, work)
@@ -364,6 +365,21 @@ def test_a_start_does_not_wait_for_the_writing_of_what_others_did(
             books.admitted_all([(others[0], 2000.0)])
             books.admitted(Admission("ssh", ANA, 0, SECOND), 2000.0)
             await written(books, 3)
+
+    kept(tmp_path, work, in_fleet=True)
+
+
+def test_a_start_that_fails_keeps_no_later_write_waiting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("portress.run.ledger_writer.OTHERS_LATER", 0.001)
+    one = Admission("ssh", ANA, 0, SECOND, how="fleet edge-2")
+
+    async def work(books: Books, _: Refusing) -> None:
+        with pytest.raises(OSError, match="no store"), books.held():
+            raise OSError("no store")
+        books.admitted_all([(one, 2000.0)])
+        await written(books, 1)
 
     kept(tmp_path, work, in_fleet=True)
 

@@ -35,9 +35,8 @@ OTHERS_LATER: Final = 1.0
 
 Result = TypeVar("Result")
 Write = Callable[[Ledger], None]
-Noted = Literal[
-    "new", "used", "nowhere"
-]  # what became of a use: it counts, it was one too many, it cannot be noted
+# What became of a use: it counts, it was one too many, it cannot be noted.
+Noted = Literal["new", "used", "nowhere"]
 
 
 # The writes are small objects and no functions, which have five parts for the collector to look through.
@@ -263,10 +262,12 @@ class Books:
     def held(self) -> Iterator[None]:
         """Around a start that takes in what others did: it does not wait for the writing of that."""
         self._held = True
-        yield
-        self._held = False
-        if self._waiting:
-            asyncio.get_running_loop().call_later(OTHERS_LATER, self._hurry.set)
+        try:
+            yield
+        finally:
+            self._held = False
+            if self._waiting:
+                asyncio.get_running_loop().call_later(OTHERS_LATER, self._hurry.set)
 
     def _patience(self, how: str) -> float:
         """How long (s) the write of an admission may wait."""
