@@ -260,3 +260,16 @@ def test_those_that_are_left_after_very_many_were_taken_out_end_in_order() -> No
     for one in sources[50:]:
         register.remove("ssh", one)
     assert [one.source for one in register.expire(9 * SECOND)] == sources[:10]
+
+
+def test_the_room_of_those_who_are_gone_is_free_again() -> None:
+    register = filled(("ssh", ANA, 100), ("ssh", BEN, 100), ("vpn", ANA, 100))
+    register.put(Admission("ssh", Source.parse("192.0.2.8"), 0, 500))
+    assert [register.count("ssh", family) for family in (4, 6)] == [2, 1]
+    assert register.full(["ssh", "vpn"], 2) == ["ssh over IPv4"]
+    assert register.full(["ssh", "vpn"], 1) == ["ssh over IPv4", "ssh over IPv6", "vpn over IPv4"]
+    register.remove("ssh", ANA)
+    assert register.count("ssh", 4) == 1 and register.full(["ssh", "vpn"], 2) == []
+    register.expire(100)
+    assert register.counts() == {"ssh": 1}
+    assert [register.count(door, family) for door in ("ssh", "vpn") for family in (4, 6)] == [1, 0, 0, 0]
