@@ -273,3 +273,28 @@ def test_the_room_of_those_who_are_gone_is_free_again() -> None:
     register.expire(100)
     assert register.counts() == {"ssh": 1}
     assert [register.count(door, family) for door in ("ssh", "vpn") for family in (4, 6)] == [1, 0, 0, 0]
+
+
+def test_a_part_is_no_larger_however_many_seconds_it_spans() -> None:
+    ends = (1, 1, 2, 2, 2, 4, 4, 4, 4)
+    register = filled(*(("ssh", Source.of(bytes((9, 9, 9, n))), end * SECOND) for n, end in enumerate(ends)))
+    assert [one.until // SECOND for one in register.expire(4 * SECOND, 4)] == [1, 1, 2, 2]
+    assert [one.until // SECOND for one in register.expire(4 * SECOND, 4)] == [2, 4, 4, 4]
+    assert len(register.expire(4 * SECOND, 4)) == 1
+
+
+def test_with_the_doors_hours_those_end_who_came_before_it_closed() -> None:
+    now, closed = 90 * HOUR, FRIDAY + 20 * 3600
+    register = Register()
+    for number, hours_ago in ((1, 2.0), (2, 1.0), (3, 0.5)):  # it closed an hour ago
+        for door in CONFIG.doors:
+            since = now - round(hours_ago * HOUR)
+            register.put(Admission(door, Source.parse(f"192.0.2.{number}"), since, now + HOUR))
+    over = {name: register.overdue(door, closed + 3600, now) for name, door in CONFIG.doors.items()}
+    assert {name: [str(one.source) for one in some] for name, some in over.items()} == {
+        "ssh": [],
+        "vpn": ["192.0.2.1"],
+        "wiki": [],
+        "code": [],
+    }
+    assert register.overdue(CONFIG.doors["vpn"], closed - 1, now) == []
