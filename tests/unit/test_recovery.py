@@ -177,6 +177,7 @@ def test_without_a_ledger_no_rotating_sequence_is_accepted(tmp_path: Path) -> No
     assert run.told == [f"continuing without a ledger, and without rotating sequences: {why}"]
     assert run.past.under_way() == []
     assert run.past.floor(CONFIG) == NEVER
+    assert run.refuses(CLAIMS[9], NOW + 10**6) and run.refuses(CLAIMS[9], 10**12)  # none, ever
     run.past.tell_doubt(rotating())
     assert len(run.told) == 1
     doubt = run.past.doubt(CONFIG)
