@@ -73,7 +73,7 @@ class Page:
             raise LabError(f"{expression[:200]}: {done['exceptionDetails']}")
         return done["result"].get("value")
 
-    def wait(self, condition: str, timeout: float = 15.0) -> None:
+    def wait(self, condition: str, timeout: float = 30.0) -> None:
         """Until the condition, an expression of JavaScript, is true. LabError after `timeout` seconds."""
         until = time.monotonic() + timeout
         while True:
