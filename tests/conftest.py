@@ -12,7 +12,10 @@ from collections import defaultdict
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
+settings.register_profile("beside others", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("beside others")
 gc.disable()  # while tests are collected: all of that stays
 _UNIT, _OTHERS = 0.02, 2.0  # seconds of a test that is not in the list
 

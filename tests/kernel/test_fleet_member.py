@@ -18,6 +18,7 @@ from portress.fleet.memory import Memory
 from portress.fleet.records import Admitted, Codec, Holder, Spent
 from portress.fleet.seal import Seals
 from portress.fleet.store import Access, Store
+from portress.fleet.wire import Change
 from portress.knock import Source
 
 SECRET = bytes(range(32))
@@ -363,6 +364,37 @@ def test_a_store_that_was_made_anew_is_told_what_is_in_force(base: Etcd, tmp_pat
             await until(lambda: ("ssh", ANA) in two.daemon.inside, 30)
 
     asyncio.run(asyncio.wait_for(run(), 90))
+
+
+def test_what_is_heard_of_a_store_made_anew_is_not_taken_for_all_there_is(base: Etcd, tmp_path: Path) -> None:
+    """Between the moment that a gateway learns it and the reading, the watch hears changes."""
+
+    async def work(one: Gateway) -> None:
+        real = one.store.watch
+
+        async def heard(prefix: bytes, revision: int) -> AsyncIterator[tuple[int, list[Change]]]:
+            async for at, changes in real(prefix, revision):
+                if changes:
+                    one.member.seen = 0  # as _beat does
+                yield at, changes
+
+        one.store.watch = heard  # type: ignore[method-assign]
+        await one.store.put([(b"/portress/edge/x/before", b"1", None)])
+        one.member._watching.cancel()  # type: ignore[union-attr]
+        await asyncio.sleep(0.2)
+        read = one.member._catch_up
+        again: list[int] = []
+
+        async def counted() -> None:
+            again.append(one.member.seen)
+            await read()
+
+        one.member._catch_up = counted  # type: ignore[method-assign]
+        await one.store.put([(b"/portress/edge/x/meanwhile", b"1", None)])
+        await until(lambda: again)
+        assert again[0] == 0
+
+    together(base, tmp_path, work, "one")
 
 
 def test_gateways_are_alive_as_long_as_they_say_so(base: Etcd, tmp_path: Path) -> None:

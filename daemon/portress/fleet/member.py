@@ -279,7 +279,7 @@ class Member:
                     self.lag = time.monotonic() - self.outbox.sent.pop(change.key)
             if await self._take([(change.key, change.value) for change in changes]):
                 self.heard.know()
-            if changes:
+            if changes and self.seen:  # or else everything has to be read again first
                 self.seen = max(self.seen, revision)
             if self.heard.twin is not None:
                 await self._tell_twin(self.heard.twin)
