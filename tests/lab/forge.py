@@ -2,7 +2,7 @@
 
     python -P forge.py SECONDS DESTINATION PREFIX KNOCK…       prints how many packets it sent
 
--P: this folder has a portress.py that is not the package.
+SIGTERM ends it before. -P: this folder has a portress.py that is not the package.
 
 PREFIX is three words, as 2001:db8:c. Two words of a source are each other's complement, so that the checksum
 of RFC 1071 is the same for all of them.
@@ -10,6 +10,7 @@ of RFC 1071 is the same for all of them.
 
 from __future__ import annotations
 
+import signal
 import socket
 import struct
 import sys
@@ -29,8 +30,10 @@ def main(seconds: float, target: str, prefix: str, texts: list[str]) -> int:
     packets = [bytearray(knock(first, target, text)) for text in texts]
     head = socket.inet_pton(socket.AF_INET6, f"{prefix}::")[:6]
     sent, number, until = 0, 0, time.monotonic() + seconds
+    enough: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, _: enough.append(number))
     with socket.socket(socket.AF_INET6, socket.SOCK_RAW, socket.IPPROTO_RAW) as out:
-        while time.monotonic() < until:
+        while not enough and time.monotonic() < until:
             for _ in range(64):
                 number += 1
                 words = (number >> 16 & 0xFFFF, number & 0xFFFF)

@@ -74,7 +74,7 @@ def release() -> str:
     raise LabError("/etc/os-release names no release: the machines are Debian ones of the running release")
 
 
-def _sources(suite: str) -> str:
+def sources(suite: str) -> str:
     """The archives of Debian that apt uses here, one a line, so that mirrors and snapshots are the same."""
     asked = "deb $(REPO_URI) $(RELEASE) $(COMPONENT)"
     words = ["apt-get", "indextargets", "--format", asked, "Created-By: Packages"]
@@ -83,7 +83,7 @@ def _sources(suite: str) -> str:
     return "".join(f"{line}\n" for line in found) or f"deb http://deb.debian.org/debian {suite} main\n"
 
 
-def _settings() -> list[str]:
+def settings() -> list[str]:
     """apt's own settings for fetching (proxies, dates, certificates), which mmdebstrap does not read."""
     words = ["apt-config", "dump", "--no-empty", "--format", '%F "%v";%n', "Acquire"]
     lines = subprocess.run(words, capture_output=True, text=True, check=True).stdout.splitlines()
@@ -96,10 +96,10 @@ def _make(target: Path, suite: str, packages: Sequence[str]) -> None:
         if shutil.which(program) is None:
             raise LabError(f"no {program} here: scripts/setup dev installs {package}")
     words = ["mmdebstrap", "--quiet", "--mode=root", "--variant=minbase", f"--include={','.join(packages)}"]
-    words += [f"--aptopt={place}" for place in _settings()]
+    words += [f"--aptopt={place}" for place in settings()]
     words += [f"--dpkgopt=path-exclude=/usr/share/{part}/*" for part in ("locale", "doc", "info")]
     words += [suite, str(target), "-"]
-    made = subprocess.run(words, input=_sources(suite), capture_output=True, text=True, timeout=600)
+    made = subprocess.run(words, input=sources(suite), capture_output=True, text=True, timeout=600)
     if made.returncode:
         raise LabError(f"mmdebstrap failed:\n{made.stderr[-4000:]}")
     _settle(target)
