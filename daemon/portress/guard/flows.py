@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from portress.guard import sockets
+from portress.guard.tracked import asked
 from portress.knock import TCP, Among, Service, Source
 from portress.netlink import ACK, CREATE, DUMP, EXCLUSIVE, NESTED, Netfilter, attribute, attributes
 from portress.session import Connection
@@ -62,7 +63,7 @@ def cut_each(sources: Collection[Source], services: Sequence[Service]) -> Counte
     """Forget the flows that `sources` opened towards `services`, under the port they dialled: how many.
 
     The next packet of such a flow is a first packet again and meets the door. Connections to this host
-    itself are ended, too. The kernel's flows are walked once, however many sources there are. Raises OSError.
+    itself are ended, too. The kernel's flows are walked as often for many sources as for one. Raises OSError.
     """
     among = Among(sources)
     with contextlib.suppress(OSError):  # a kernel may be built without it
@@ -73,7 +74,8 @@ def cut_each(sources: Collection[Source], services: Sequence[Service]) -> Counte
             family = socket.AF_INET if number == 4 else socket.AF_INET6
             found = [
                 (source, bytes(value))
-                for answer in netfilter.ask(_CTNETLINK, _GET, family, b"", DUMP)
+                for wanted in asked(services)
+                for answer in netfilter.ask(_CTNETLINK, _GET, family, wanted, DUMP)
                 for kind, value in attributes(answer)
                 if kind == _TUPLE_ORIG and (source := _whose(value, among, services)) is not None
             ]

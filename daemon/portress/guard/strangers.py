@@ -20,13 +20,14 @@ from attrs import frozen
 
 from portress.config.model import Config
 from portress.guard import sockets
-from portress.guard.tracked import Flow, Routes, flows
+from portress.guard.tracked import Flow, Routes, flows, parts
 from portress.knock import TCP, Service, Source
 from portress.netlink import ACK, NESTED, Netfilter, attribute
 from portress.session import Connection, connected
 
 _CTNETLINK, _DELETE = 1, 2
 _TUPLE_ORIG: Final = 1  # CTA_TUPLE_ORIG
+PART: Final = 500  # flows that are looked at at once
 Ends = tuple[bytes, int, bytes, int]  # source, its port, target, its port
 
 
@@ -37,6 +38,11 @@ class GuardedPorts:
     services: Mapping[str, Sequence[Service]]  # by door
     admitted: Callable[[str, bytes], bool]  # a door, and an address: whether it may go on there
     guarded: Callable[[str], bool]  # an interface's name
+
+    @property
+    def all(self) -> list[Service]:
+        """The services of all doors."""
+        return [one for each in self.services.values() for one in each]
 
 
 def guarded_ports(config: Config, held: Container[tuple[str, Source]]) -> GuardedPorts:
@@ -49,12 +55,12 @@ def guarded_ports(config: Config, held: Container[tuple[str, Source]]) -> Guarde
     return GuardedPorts(services, admitted, lambda name: name not in ("lo", *config.inside))
 
 
-def each_without_time(doors: GuardedPorts) -> Iterator[Ends | None]:
-    """Flow by flow of all there are: its ends if it goes to a door and has no time, for it began before times
-    were noted; else None. Raises OSError."""
+def without_time(doors: GuardedPorts) -> Iterator[list[Ends]]:
+    """The ends of flows to doors that have no time, for they began before times were noted: a part after the
+    other of all flows that there are, a list for each. Raises OSError."""
     with Netfilter() as netfilter:
-        for flow in flows(netfilter):
-            yield flow.ends if flow.start is None and _met(flow, doors) else None
+        for part in parts(netfilter, doors.all, PART):
+            yield [flow.ends for flow in part if flow.start is None and _met(flow, doors)]
 
 
 def cut(doors: GuardedPorts, since: int, known: Container[Ends] = ()) -> list[Flow]:
@@ -65,7 +71,7 @@ def cut(doors: GuardedPorts, since: int, known: Container[Ends] = ()) -> list[Fl
     strange: list[Flow] = []
     tracked: set[Ends] = set()
     with Netfilter() as netfilter, contextlib.closing(Routes()) as routes:
-        for flow in flows(netfilter):
+        for flow in flows(netfilter, doors.all):
             if flow.protocol == TCP:
                 tracked.add(flow.ends)
             late = flow.ends not in known if flow.start is None else flow.start >= since
@@ -78,7 +84,7 @@ def cut(doors: GuardedPorts, since: int, known: Container[Ends] = ()) -> list[Fl
                 list(netfilter.ask(_CTNETLINK, _DELETE, family, request, ACK))
         strange += [
             flow
-            for flow in map(_untracked, connected(one for each in doors.services.values() for one in each))
+            for flow in map(_untracked, connected(doors.all))
             if flow.ends not in tracked and _is_strangers(flow, doors, routes)
         ]
     with contextlib.suppress(OSError):  # a kernel may be built without it
@@ -93,7 +99,7 @@ def _untracked(one: Connection) -> Flow:
 def _met(flow: Flow, doors: GuardedPorts) -> bool:
     """Whether it may go to a door, by its ports."""
     dialled = flow.protocol << 16 | flow.port
-    return any(dialled in service for services in doors.services.values() for service in services)
+    return any(dialled in service for service in doors.all)
 
 
 def _is_strangers(flow: Flow, doors: GuardedPorts, routes: Routes) -> bool:

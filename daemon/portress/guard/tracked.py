@@ -9,13 +9,14 @@ from __future__ import annotations
 import contextlib
 import socket
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from itertools import islice
 from typing import Final
 
 from attrs import evolve, frozen
 
-from portress.knock import TCP, UDP
-from portress.netlink import DUMP, Netfilter, attribute, attributes
+from portress.knock import TCP, UDP, Service
+from portress.netlink import DUMP, NESTED, Netfilter, attribute, attributes
 
 _CTNETLINK, _GET = 1, 1
 _TUPLE_ORIG, _TUPLE_REPLY, _STATUS, _TIMESTAMP = 1, 2, 3, 20  # CTA_…
@@ -24,6 +25,10 @@ _SEEN_REPLY: Final = 1 << 1  # IPS_SEEN_REPLY
 _TUPLE_IP, _TUPLE_PROTO = 1, 2
 _SRC, _DST = (1, 3), (2, 4)  # CTA_IP_V4_SRC, CTA_IP_V6_SRC; the same of the destination
 _NUM, _SRC_PORT, _DST_PORT = 1, 2, 3
+_FILTER, _OF_ORIG = 25, 1  # CTA_FILTER, CTA_FILTER_ORIG_FLAGS
+_BY_PORT: Final = struct.pack("=I", 1 << 3 | 1 << 5)  # CTA_PROTO_NUM and CTA_PROTO_DST_PORT have to be equal
+_FEW: Final = 8  # ports that the kernel is asked for one by one: it looks through all flows for each
+_PART: Final = 64
 _GETROUTE: Final = 26
 _RTA_DST, _RTA_OIF = 1, 4
 _OWN: Final = (2, 3, 4, 5)  # RTN_LOCAL, RTN_BROADCAST, RTN_ANYCAST, RTN_MULTICAST
@@ -55,23 +60,56 @@ class Flow:
         return None if seen is None else evolve(seen, answered=self.answered)
 
 
-def flows(netfilter: Netfilter) -> Iterator[Flow]:
-    """TCP and UDP flows that connection tracking knows. Raises OSError."""
-    for family in (socket.AF_INET, socket.AF_INET6):
-        for answer in netfilter.ask(_CTNETLINK, _GET, family, b"", DUMP):
-            raw, back, start, status = None, b"", None, 0
-            for kind, value in attributes(answer):
-                if kind == _TUPLE_ORIG:
-                    raw = value
-                elif kind == _TUPLE_REPLY:
-                    back = bytes(value)
-                elif kind == _STATUS:
-                    status = int.from_bytes(value, "big")
-                elif kind == _TIMESTAMP:
-                    start = _began(value)
-            flow = None if raw is None else _read(raw, start)
-            if flow is not None:
-                yield evolve(flow, answered=bool(status & _SEEN_REPLY), back=back)
+def asked(services: Iterable[Service] | None) -> list[bytes]:
+    """What asks the kernel for its flows: those dialled under the ports of `services`, where these are single
+    ports and few, else all. A kernel before 5.8 tells all in any case."""
+    if services is None:
+        return [b""]
+    listed = list(services)
+    ports = {(one.protocol, one.first) for one in listed}
+    if len(ports) > _FEW or any(one.first < one.last for one in listed):
+        return [b""]
+    return [_dialled(protocol, port) for protocol, port in sorted(ports)]
+
+
+def _dialled(protocol: int, port: int) -> bytes:
+    inner = attribute(_NUM, bytes((protocol,))) + attribute(_DST_PORT, port.to_bytes(2, "big"))
+    wanted = attribute(_TUPLE_ORIG | NESTED, attribute(_TUPLE_PROTO | NESTED, inner))
+    return wanted + attribute(_FILTER | NESTED, attribute(_OF_ORIG, _BY_PORT))
+
+
+def flows(netfilter: Netfilter, services: Iterable[Service] | None = None) -> Iterator[Flow]:
+    """TCP and UDP flows that connection tracking knows; those to `services`, where these are given, and maybe
+    others. Raises OSError."""
+    for part in parts(netfilter, services, _PART):
+        yield from part
+
+
+def parts(netfilter: Netfilter, services: Iterable[Service] | None, size: int) -> Iterator[list[Flow]]:
+    """The same, no more than `size` at once; an empty list where the kernel has looked through its flows and
+    found no more. Raises OSError."""
+    for wanted in asked(services):
+        for family in (socket.AF_INET, socket.AF_INET6):
+            told = filter(None, map(_told, netfilter.ask(_CTNETLINK, _GET, family, wanted, DUMP)))
+            while part := [*islice(told, size)]:
+                yield part
+            yield []
+
+
+def _told(answer: memoryview) -> Flow | None:
+    """The flow of one answer."""
+    raw, back, start, status = None, b"", None, 0
+    for kind, value in attributes(answer):
+        if kind == _TUPLE_ORIG:
+            raw = value
+        elif kind == _TUPLE_REPLY:
+            back = bytes(value)
+        elif kind == _STATUS:
+            status = int.from_bytes(value, "big")
+        elif kind == _TIMESTAMP:
+            start = _began(value)
+    flow = None if raw is None else _read(raw, start)
+    return None if flow is None else evolve(flow, answered=bool(status & _SEEN_REPLY), back=back)
 
 
 def _began(times: memoryview) -> int | None:

@@ -13,7 +13,6 @@ import os
 import time
 from collections import Counter
 from collections.abc import Callable, Coroutine, Iterable
-from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
@@ -41,7 +40,7 @@ from portress.run.slices import slices, until_done
 from portress.session import connected
 
 SLICE: Final = 250  # admissions put back before the loop looks after something else: some 2 ms
-FLOWS: Final = 5_000  # tracked flows that are read without a pause: some 0.1 s
+AT_A_STRETCH: Final = 0.1  # s that tracked flows are read without a pause
 BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
 BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandbox hides or mistakes that file
 
@@ -167,16 +166,17 @@ class Sentinel:
     async def _remember(self, doors: strangers.GuardedPorts) -> None:
         """In parts, in a thread. After a flood connection tracking is full: then that takes its time, and no
         more than a tenth of a core."""
-        each = strangers.each_without_time(doors)
+        parts = strangers.without_time(doors)
         found: set[strangers.Ends] = set()
-        left = FLOWS
+        spent = 0.0
         with contextlib.suppress(OSError):  # the next reload tries again
             begun = time.perf_counter()
-            while part := await asyncio.to_thread(lambda: [*islice(each, 2 * SLICE)]):
-                found.update(one for one in part if one is not None)
-                left -= len(part)
-                if left < 0:
-                    await asyncio.sleep(9 * (time.perf_counter() - begun))
+            while (part := await asyncio.to_thread(next, parts, None)) is not None:
+                found.update(part)
+                took = time.perf_counter() - begun
+                spent += took
+                if spent > AT_A_STRETCH:
+                    await asyncio.sleep(9 * took)
                 begun = time.perf_counter()
             self._from_before = frozenset(found)
 
