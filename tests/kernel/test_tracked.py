@@ -25,12 +25,16 @@ _NUMBERS = {6: "tcp", 17: "udp"}
 @contextlib.contextmanager
 def _with_flows() -> Iterator[World]:
     """A host that tracks a flow of either family to each of `DIALLED`."""
-    with world() as w, sender(w.stranger) as four:
+    with world() as w, sender(w.stranger) as peer:
         w.host.nft(TRACKS)
-        for host, source in ((w.host4, w.stranger4), (w.host6, w.stranger6)):
-            for protocol, port in DIALLED:
-                four.knock(source, host, f"{protocol}/{port}")
-        until(lambda: len(_known(w, None)) == 2 * len(DIALLED), 10)
+
+        def all_there() -> bool:
+            for host, source in ((w.host4, w.stranger4), (w.host6, w.stranger6)):
+                for protocol, port in DIALLED:
+                    (peer.syn if protocol == "tcp" else peer.udp)(source, host, port, 40000)
+            return len(_known(w, None)) == 2 * len(DIALLED)
+
+        until(all_there)
         yield w
 
 
