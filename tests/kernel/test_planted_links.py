@@ -24,7 +24,7 @@ NOBODY = 65534
 SECRET = "root's own\n"
 # Runs as the daemon's user: whatever root is about to make there is a link before it can.
 _PLANT = """
-import os, sys
+import contextlib, os, sys, time
 names = ("trial", "unguarded", "trial-ended", "last-good", "owed", "clock", "guard.nft", ".trial")
 folder, victims = sys.argv[1], sys.argv[2:]
 print("planting", flush=True)
@@ -37,7 +37,9 @@ while True:
             os.symlink(victims[turn % len(victims)], path)
         except FileExistsError:
             if turn % 5 == 0:
-                os.unlink(path)
+                with contextlib.suppress(FileNotFoundError):  # root has removed it
+                    os.unlink(path)
+    time.sleep(0.0002)
 """
 
 

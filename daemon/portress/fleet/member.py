@@ -330,7 +330,7 @@ class Member:
         await self._pay()
         self.away = False
         if self.trouble:
-            await self._sign()  # a full store answers, but takes nothing: all is well when it does
+            await self._store.grant(ALIVE)  # a full store answers, and takes nothing: not well yet
             self.trouble = ""
             waiting = len(self.outbox)
             self._doors.tell(f"the store answers again: caught up, {waiting} changes to send", False)
@@ -360,6 +360,7 @@ class Member:
                 if (self.away or self.seen == 0 or moved) and self._watching is not None:
                     self._watching.cancel()  # it may wait for ever at a member that is cut off
                 elif self.trouble:
+                    await self._sign()  # not before it takes something is all well again
                     await self._back()
             except StoreError as error:
                 self._lost(error)
