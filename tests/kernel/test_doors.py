@@ -358,7 +358,7 @@ def test_full_callers_keep_out_new_ones_only_and_are_told(decide: str) -> None:
     top = f"decide: {decide}\ncallers: 5"
     with world() as w, daemon(w.host, config(top=top)) as d, sender(w.stranger) as send:
         d.verb("admit", w.another4, "ssh")
-        time.sleep(1.5)  # what was dropped before the first look was under another daemon, for all it knows
+        time.sleep(3)  # what was dropped before the first look was under another daemon, for all it knows
         send.knock(w.stranger4, w.host4, RIGHT[0])
         for source in crowd(40):
             send.knock(source, w.host4, RIGHT[0])

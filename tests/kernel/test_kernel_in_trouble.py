@@ -170,7 +170,7 @@ def test_a_full_record_of_uses_admits_nobody_and_is_told() -> None:
             some = ", ".join(f"{next(numbers)} timeout 1h" for _ in range(4096))
             w.host.nft(f"add element inet portress spent {{ {some} }}")
         d.start()
-        time.sleep(1)
+        time.sleep(3)  # as above
         send.knocks(w.stranger4, w.host4, sequence())
         d.wait_for("1 rotating sequence refused: the guard's record of uses is full")
         assert tcp_state(w.stranger, w.host4, 1194) == "filtered"
@@ -219,7 +219,7 @@ def test_where_no_priority_can_be_kept_a_packet_is_no_knock_and_keeps_its_own() 
             some = ", ".join(f"10.{first}.{at >> 8}.{at & 255} timeout 1h : 7" for at in range(4096))
             w.host.nft(f"add element inet portress priorities_4 {{ {some} }}")
         d.start()
-        time.sleep(1.5)  # from its first round of housekeeping on it tells what is new
+        time.sleep(3)  # from its first round of housekeeping on it tells what is new
         send.knocks(w.stranger4, w.host4, KNOCKS)
         d.wait_for(f"{w.stranger4} admitted to ssh")  # without a priority nothing is to be kept
         w.host.nft(PRIORITIES)

@@ -158,7 +158,7 @@ def test_root_gets_an_answer_beside_a_hundred_slow_clients_and_so_does_another_u
             for _ in range(20):
                 begun = time.monotonic()
                 assert control.ask(d.socket, "status")["doors"]
-                assert time.monotonic() - begun < 1.0
+                assert time.monotonic() - begun < control.PATIENCE  # a slow client has so long
                 time.sleep(0.2)
             assert json.loads(ask_as(d, OTHER))["ok"] is True
             until(lambda: "too many connections from you at the same time" in ask_as(d, MEMBER))

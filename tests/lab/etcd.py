@@ -15,6 +15,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import secrets
 import signal
 import socket
 import subprocess
@@ -29,9 +30,12 @@ PASSWORD = "a-password-for-tests"
 
 
 def _free() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
+    """A port that is free, and that no connection is given by itself while a member is away (ip(7))."""
+    while True:
+        port = secrets.choice(range(20_000, 32_768))
+        with contextlib.suppress(OSError), socket.socket() as one:
+            one.bind(("127.0.0.1", port))
+            return port
 
 
 def certificates(folder: Path, *names: str, address: str = "127.0.0.1", days: int = 2) -> None:

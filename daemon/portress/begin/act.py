@@ -174,7 +174,7 @@ class Begun:
             )
             self._undo.callback(self._stop)
         end = time.monotonic() + READY
-        while verb("status", "--json", paths=self.paths, check=False).returncode or not self._answers():
+        while not self._answers() or verb("status", "--json", paths=self.paths, check=False).returncode:
             if time.monotonic() > end or (self._daemon is not None and self._daemon.poll() is not None):
                 raise Mistake("the daemon did not start: journalctl -u portress says why, or portress run")
             time.sleep(0.1)

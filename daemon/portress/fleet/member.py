@@ -332,8 +332,7 @@ class Member:
         if self.trouble:
             await self._store.grant(ALIVE)  # a full store answers, and takes nothing: not well yet
             self.trouble = ""
-            waiting = len(self.outbox)
-            self._doors.tell(f"the store answers again: caught up, {waiting} changes to send", False)
+            self._doors.tell(f"the store answers again: {len(self.outbox)} changes to send", False)
         self.outbox.hurry()
 
     def _lost(self, error: StoreError) -> None:
