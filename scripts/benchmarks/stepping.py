@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
+from benchmarks.admitting import _reload
 from benchmarks.figures import Figure, Target
 from benchmarks.hosts import PYTHON, Running, doors, keyholders, memory, rotating, running
 from benchmarks.probing import Prober
@@ -32,6 +33,10 @@ HOLDERS: Final = 1000
 AROUND: Final = 8.0  # seconds on each side of a change in which sequences are begun
 PAUSE: Final = 0.4  # seconds between two knocks
 ONE_DOOR: Final = "1 door, no keyholders"
+RELOADS: Final = {
+    "a reload after which a stay is another": rotating().replace("stay: 1h", "stay: 2h", 1),
+    "a reload after which a source is another part of an address": rotating(top="source_prefix: {ipv4: 30}"),
+}
 _CHILD: Final = """
 import asyncio, hmac, json, time
 from benchmarks.hosts import keyholders, rotating
@@ -175,6 +180,12 @@ def _daemon() -> Iterator[Figure]:
             note=f"of the old and of the new step in turn, {under_way} of them part-way at the change",
         )
         yield from held("over a change", work, waits, SUBJECT)
+        for name, text in RELOADS.items():
+            host.files.configure(text)
+            with host.work() as work, heartbeat(host) as waits:
+                _reload(host)
+                time.sleep(1)
+            yield from held(name, work, waits, SUBJECT)
         peak = _peak(host.pid)
         yield Figure(
             SUBJECT, "most memory so far", peak, "MB", 512, "MemoryMax of the unit", Target("<", 400)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from types import SimpleNamespace
 from typing import Any
 
@@ -28,7 +29,7 @@ def test_after_an_answer_that_does_not_come_another_socket_asks(monkeypatch: pyt
     monkeypatch.setattr(module.listing, "counted", counted)
     monkeypatch.setattr(module, "Netfilter", lambda: second)
     table = Table.__new__(Table)
-    table._questions = first
+    table._questions, table._asking = first, threading.Lock()
     with pytest.raises(GuardError):
         table.counted("untold")
     assert closed == ["first"]

@@ -14,6 +14,8 @@ Every caller is in the map `at`, with the node after its first knock; those who 
 too, which counts then. So one look-up tells that a source is no caller, and a flood of first knocks takes no
 room from those who are further. `at` lives as long as `further`: never longer.
 
+A chain that asks `next` does nothing else: it stays as it is when the guard is loaded again (`loaded`).
+
 The register is the packet's priority. Where the host has given it one, that is kept by source meanwhile.
 """
 
@@ -168,14 +170,14 @@ def _starting(config: Config, checks: list[str]) -> dict[str, list[str]]:
             'counter name "hurried"',
             *stay(config, least, mixed=_several(config), first=True, known=0),
         ],
-        "slow": [*_gone(config, *PLACES), f"{LEADS} goto start", *late],
+        "slow": [*_gone(config, *PLACES), "goto restart"],
+        "restart": [f"{LEADS} goto start", "goto belated"],
+        "belated": late,
         "new": [*checks, "goto start"],
         "too_late": ["meta l4proto != { tcp, udp } return", *checks, f"goto tell_{Report.LATE}"],
         "newcomer": ["jump new", f"{NODE} set 0"],
-        "stranger": [
-            f"{LEADS} goto newcomer",
-            *both(config, "{source} @callers_{family} goto too_late"),
-        ],
+        "stranger": [f"{LEADS} goto newcomer", "goto astray"],
+        "astray": both(config, "{source} @callers_{family} goto too_late"),
         "anew": [f"jump tell_{Report.ANEW}", "goto start"],
     }
 
@@ -202,9 +204,9 @@ def _judging(config: Config, checks: list[str]) -> dict[str, list[str]]:
             "meta l4proto != { tcp, udp } return",
             *_gone(config, *PLACES),
             f"{NODE} set 0",
-            f"{LEADS} goto anew",
-            f"goto tell_{Report.MISSED}",
-        ]
+            "goto back_to_start",
+        ],
+        "back_to_start": [f"{LEADS} goto anew", f"goto tell_{Report.MISSED}"],
     }
     for place in PLACES:
         found[f"right_{place}"] = [
@@ -218,7 +220,8 @@ def _judging(config: Config, checks: list[str]) -> dict[str, list[str]]:
     return {
         **found,
         "judge_further": [f"{LEADS} goto right_further", "goto wrong"],
-        "judge": [*checks, *further, f"{LEADS} goto right_at", "goto wrong"],
+        "judge_at": [f"{LEADS} goto right_at", "goto wrong"],
+        "judge": [*checks, *further, "goto judge_at"],
         "caller": ["jump judge", f"{NODE} set 0"],
     }
 

@@ -6,6 +6,7 @@ numbers are those of the kernel's include/uapi/linux/netfilter/nf_tables.h.
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterator, Mapping
 from typing import Final
@@ -20,12 +21,13 @@ from portress.knock import WHOLE, Source, Widths
 from portress.netlink import ACK, DUMP, Netfilter, attribute, attributes
 
 _COMMENT: Final = re.compile(r"portress 1 prefix (\d+) (\d+) config [0-9a-f]+")
-_GETTABLE, _GETCHAIN, _GETRULE, _GETSET, _GETOBJ = 1, 4, 7, 10, 19
+_GETTABLE, _GETCHAIN, _GETRULE, _GETSET, _GETGEN, _GETOBJ = 1, 4, 7, 10, 16, 19
 _OF: Final = 1  # NFTA_CHAIN_TABLE, NFTA_RULE_TABLE, NFTA_SET_TABLE, NFTA_OBJ_TABLE; NFTA_TABLE_NAME
 _TABLE_FLAGS, _TABLE_HANDLE, _TABLE_OWNER = 2, 4, 7
 _SET_HANDLE: Final = 16
 _CHAIN_NAME: Final = 3
 _RULE_CHAIN, _RULE_USERDATA = 2, 7
+_GEN_ID: Final = 1
 _SET_NAME, _SET_FLAGS, _SET_DESC, _DESC_SIZE = 2, 3, 9, 1
 _OBJ_NAME, _OBJ_TYPE, _OBJ_DATA, _COUNTER_PACKETS = 2, 3, 4, 2
 _COUNTER: Final = 1  # NFT_OBJECT_COUNTER
@@ -157,6 +159,21 @@ def lineage(name: str) -> str:
     if table is None or found is None:
         return ""
     return f"{_number(table, _TABLE_HANDLE)}/{_number(found, _SET_HANDLE)}"
+
+
+def rules(netfilter: Netfilter) -> dict[str, bytes]:
+    """By chain what tells its rules, and their handles, from all others. Raises OSError."""
+    digests: dict[str, hashlib._Hash] = {}
+    for answer in netfilter.ask(NFTABLES, _GETRULE, INET, _OURS, DUMP):
+        chain = _text(dict(attributes(answer))[_RULE_CHAIN])
+        digests.setdefault(chain, hashlib.sha256()).update(answer)
+    return {name: one.digest() for name, one in digests.items()}
+
+
+def generation(netfilter: Netfilter) -> int:
+    """Goes up by one with every transaction, whatever table it changes. Raises OSError."""
+    answers = [dict(attributes(one)) for one in netfilter.ask(NFTABLES, _GETGEN, 0, b"", ACK)]
+    return _number(answers[0], _GEN_ID)
 
 
 def counted(name: str, netfilter: Netfilter) -> int:

@@ -6,6 +6,7 @@ table belongs to that handle alone. Elements are changed over netlink (`elements
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import threading
@@ -17,7 +18,7 @@ from attrs import frozen
 
 from portress.admissions import Grant
 from portress.errors import Mistake
-from portress.guard import connections, elements, hours, listing, membership, saved
+from portress.guard import connections, elements, hours, listing, loaded, membership, saved
 from portress.guard.continuing import Session
 from portress.guard.continuing import lines as continuing_lines
 from portress.guard.elements import ElementChanges
@@ -72,9 +73,11 @@ class Table:
         self._nft.set_numeric_prio_output(True)
         self._transactions = Transactions()
         self._questions = Netfilter()
+        self._asking = threading.Lock()
         self._turn = threading.RLock()
         self.maps = Maps(self._change)
         self.sessions = Sessions(self._change)
+        self._loaded = loaded.Loaded()
         self._stays: Mapping[str, int] = {}
         self.loads = 0  # how often this process has loaded the guard
         self.dismissals = 0  # how often it has ended admissions
@@ -133,30 +136,41 @@ class Table:
         """
         before = self.listing()
         carried, ended = ([], []) if before is None else self._carry_over(before, ruleset)
-        lines, kept = list[str](), set[str]()
-        if before is not None and self._takes_over(before):
-            lines.append(f"delete table {FAMILY} {TABLE}")
-        elif before is not None:
-            # By itself: no base chain is added in a transaction that changes a table's owner, and none that
-            # wakes a dormant table names it twice (EINVAL).
-            self._run(f"add table {FAMILY} {TABLE} {{ {OWNED if self.own else ''}; }}")
-            lines, kept = self._clear(before, ruleset)
+        lines, kept, unchanged = self._make_way(before, ruleset)
         self._stays = ruleset.stays
         timed = self._timed(Grant(held.door, held.source, held.left) for held in carried)
         timed += [] if before is None else self._part_way(before, ruleset, kept)
         more = self._timed(admit)
         places = [] if before is None else self.maps.places(before, ruleset, kept)
         holding = self.maps.make_way(ruleset, kept)
-        bare = with_room(without_kept(ruleset, kept), (*timed, *more))
+        bare = with_room(without_kept(ruleset, kept, unchanged), (*timed, *more))
         lines.append(render(bare, own=self.own, twin=True))
         together, later = split(timed, iter(more))
         sessions = self.sessions.lines(before, ruleset, kept, continuing)
+        generation = self._ask(listing.generation)
         self._run("\n".join((*lines, *timed_parts(together, new=before is None), *places, *sessions)))
         self._run(f"delete chain {FAMILY} {TABLE} {TWIN}")
         self.loads += 1
+        with contextlib.suppress(GuardError):  # then all is loaded again the next time
+            self._ask(lambda netfilter: self._loaded.note(ruleset, generation + 2, netfilter))
         self.maps.fill(ruleset, holding, later=in_parts)
         self._start([*later], new=before is None)
         return ended
+
+    def _make_way(
+        self, before: Listing | None, ruleset: Ruleset
+    ) -> tuple[list[str], set[str], frozenset[str]]:
+        """What goes before the new guard is added, the living sets and maps that stay, and the chains."""
+        if before is None:
+            return [], set(), frozenset()
+        if self._takes_over(before):
+            return [f"delete table {FAMILY} {TABLE}"], set(), frozenset()
+        # By itself: no base chain is added in a transaction that changes a table's owner, and none that
+        # wakes a dormant table names it twice (EINVAL).
+        self._run(f"add table {FAMILY} {TABLE} {{ {OWNED if self.own else ''}; }}")
+        kept = loaded.kept(before, ruleset)
+        unchanged = self._ask(lambda netfilter: self._loaded.unchanged(ruleset, kept, netfilter))
+        return loaded.clearing(before, ruleset, kept, unchanged), kept, unchanged
 
     def answer(self, chains: Iterable[Chain], before: Iterable[Chain] = ()) -> None:
         """Have these chains instead of those `before`, in one transaction; nothing else is changed."""
@@ -170,12 +184,17 @@ class Table:
 
     def counted(self, name: str) -> int:
         """The packets that a counter of the guard has counted. Raises GuardError."""
-        try:
-            return listing.counted(name, self._questions)
-        except OSError as error:
-            self._questions.close()  # an answer may come yet, and is not for the next question
-            self._questions = Netfilter()
-            raise _refusal(error) from error
+        return self._ask(lambda netfilter: listing.counted(name, netfilter))
+
+    def _ask(self, ask: Callable[[Netfilter], Answer]) -> Answer:
+        """What `ask` returns, over the socket that stays open; nobody's transaction is waited for."""
+        with self._asking:
+            try:
+                return ask(self._questions)
+            except OSError as error:
+                self._questions.close()  # an answer may come yet, and is not for the next question
+                self._questions = Netfilter()
+                raise _refusal(error) from error
 
     def _carry_over(self, before: Listing, ruleset: Ruleset) -> tuple[list[Held], list[Held]]:
         """The admissions to be added anew, because their sets are, and those that end."""
@@ -217,11 +236,7 @@ class Table:
         """The dismissed, by as much of their addresses as counts from now on."""
         widths = ruleset.prefixes
         return [
-            (
-                dismissed_set(one.family),
-                widths.source(one.packed),
-                DISMISSED_FOR * SECOND,
-            )
+            (dismissed_set(one.family), widths.source(one.packed), DISMISSED_FOR * SECOND)
             for one in self.refused(before)
             if one.length >= widths.of(one.family)
         ]
@@ -229,21 +244,6 @@ class Table:
     def _takes_over(self, before: Listing) -> bool:
         """Whether the table has to be recreated to get an owner: one cannot be given to it later."""
         return self.own and not before.owned
-
-    def _clear(self, before: Listing, ruleset: Ruleset) -> tuple[list[str], set[str]]:
-        """What goes before the new guard is added, in the same transaction, and what stays of the living."""
-        same_prefixes = before.prefixes == ruleset.prefixes
-        living = {one.name: one.size for one in ruleset.living}
-        lines = [f"flush table {FAMILY} {TABLE}"]
-        kept: set[str] = set()
-        for kind, sizes in (("map", before.maps), ("set", before.sets)):
-            for name, size in sizes.items():
-                if living.get(name) == size and (same_prefixes or not name.endswith(("_4", "_6"))):
-                    kept.add(name)
-                else:
-                    lines.append(f"delete {kind} {FAMILY} {TABLE} {name}")
-        gone = sorted(before.chains - {one.name for one in (*ruleset.chains, ruleset.twin)})
-        return lines + [f"delete chain {FAMILY} {TABLE} {name}" for name in gone], kept
 
     def present(self, ruleset: Ruleset) -> bool:
         """Whether the guard in the kernel is, by its comment, the one that `ruleset` describes."""

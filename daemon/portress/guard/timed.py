@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from itertools import chain, islice
 from typing import Final
 
@@ -90,7 +90,9 @@ def with_space(ruleset: Ruleset, counts: Mapping[str, int]) -> Ruleset:
     return evolve(ruleset, living=living)
 
 
-def without_kept(ruleset: Ruleset, kept: set[str]) -> Ruleset:
-    """The ruleset without the elements of maps that stay: they are changed apart."""
+def without_kept(ruleset: Ruleset, kept: Collection[str], unchanged: Collection[str]) -> Ruleset:
+    """The ruleset without the chains that are `unchanged`, and without the elements of maps that are `kept`:
+    those are changed apart."""
     living = (evolve(one, elements=()) if one.name in kept else one for one in ruleset.living)
-    return evolve(ruleset, living=tuple(living))
+    chains = (one for one in ruleset.chains if one.name not in unchanged)
+    return evolve(ruleset, living=tuple(living), chains=tuple(chains))
