@@ -25,8 +25,7 @@ _ASKED: Final = re.compile(r"@([\w.]+)")
 
 @define(eq=False)
 class Loaded:
-    """The chains that were loaded last, and what tells their rules in the kernel from others; empty where
-    somebody else can have changed them meanwhile."""
+    """Chains that were loaded, and what tells their rules in the kernel from all others."""
 
     _texts: Mapping[str, tuple[str, ...]] = field(factory=dict, init=False)
     _rules: Mapping[str, bytes] = field(factory=dict, init=False)
@@ -47,8 +46,8 @@ class Loaded:
 
     def note(self, ruleset: Ruleset, generation: int, netfilter: Netfilter) -> None:
         """`ruleset` was loaded, after which the kernel's rules were of this generation. If they are not when
-        they have been read, somebody else has changed some, perhaps these. Raises OSError."""
-        self._rules = {}
+        they have been read, somebody else has changed some, perhaps these: they are not taken for what was
+        loaded. Raises OSError."""
         found = listing.rules(netfilter)
         if listing.generation(netfilter) == generation:
             self._texts, self._rules = {one.name: one.rules for one in ruleset.chains}, found
