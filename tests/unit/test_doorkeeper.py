@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections import Counter
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from typing import Any, cast
 
 import pytest
@@ -142,10 +142,10 @@ class Others(Alone):
 class House:
     """A doorkeeper with its surroundings, at a moment that the test moves."""
 
-    def __init__(self, text: str = CONFIG) -> None:
+    def __init__(self, text: str = CONFIG, others: Others | None = None) -> None:
         self.now, self.unix = 5 * HOUR, 1_900_000_000.0
         self.told: list[tuple[str, str, Fields]] = []
-        self.guard, self.writes, self.others = Guard(), Writes(), Others()
+        self.guard, self.writes, self.others = Guard(), Writes(), others or Others()
         self.config: Config = parse(text, "portress.yaml")
         rota = Rota(self.config)
         self.in_force = InForce(self.config, rota, Tracker(rota.trie(1)))
@@ -892,3 +892,96 @@ def test_at_a_door_with_few_places_the_newest_have_them_also_of_very_many(cut: C
     house.passes(1)
     house.keeper.take_in([Grant("ssh", BEN, HOUR, "ana", 9, "fleet edge-2")])
     assert house.guard.inside.keys() == {("ssh", BEN)}
+
+
+class _Gateways:
+    """Stands for gateways that want to hear of it soon: what was written down when they heard."""
+
+    def __init__(self) -> None:
+        self.house: House | None = None
+        self.found: list[tuple[set[tuple[str, Source]], int]] = []
+
+    def admitted(self, admission: Admission, until: float, step: int | None) -> None:
+        assert self.house is not None
+        self.found.append(({*self.house.guard.inside}, len(self.house.writes.lines + self.house.told)))
+
+    def ended(self, admission: Admission, how: Ending) -> None: ...
+
+
+def in_a_fleet(work: Callable[[House, _Gateways], object]) -> None:
+    async def run() -> None:
+        gateways = _Gateways()
+        house = gateways.house = House(others=cast(Others, gateways))
+        work(house, gateways)
+
+    asyncio.run(run())
+
+
+def test_in_a_fleet_the_others_hear_before_anything_is_written_down() -> None:
+    def work(house: House, gateways: _Gateways) -> None:
+        unix = house.unix
+        house.admit(ANA)
+        assert gateways.found == [({("ssh", ANA)}, 0)]
+        assert not house.writes.lines and not house.told
+        assert house.keeper.admitted == {("ssh", "knock"): 1}
+        house.passes(0.01)
+        house.keeper.after.done()
+        assert house.writes.lines == [("admitted", "ssh", "192.0.2.7", unix + 3600, None, None, "knock")]
+        assert house.writes.since == unix
+        assert house.texts("admitted") == ["192.0.2.7 admitted to ssh for 1h"]
+
+    in_a_fleet(work)
+
+
+def test_what_waits_is_written_down_by_itself_soon() -> None:
+    async def run() -> None:
+        gateways = _Gateways()
+        house = gateways.house = House(others=cast(Others, gateways))
+        house.admit(ANA)
+        while not house.told:
+            await asyncio.sleep(0.005)
+        assert len(house.writes.lines) == 1
+
+    asyncio.run(asyncio.wait_for(run(), 20))
+
+
+@pytest.mark.parametrize("way", ["dismiss", "dismiss_part", "expire", "find", "reconfigure"])
+def test_what_ends_or_goes_on_is_written_down_behind_its_beginning(way: str, cut: Cut) -> None:
+    def work(house: House, _: _Gateways) -> None:
+        house.admit(ANA)
+        match way:
+            case "dismiss":
+                house.keeper.dismiss(ANA, None)
+            case "dismiss_part":
+                house.dismiss(ANA, None)
+            case "expire":
+                house.passes(3601)
+                house.keeper.expire()
+            case "find":
+                house.keeper.find([Held("ssh", ANA, 2 * HOUR)])
+            case _:
+                house.keeper.reconfigure(house.config, [Held("ssh", ANA, HOUR)])
+        assert [line[0] for line in house.writes.lines] == [
+            "admitted",
+            "renewed" if way == "find" else "ended",
+        ]
+        assert [name for name, *_ in house.told][:1] == ["admitted"]
+
+    in_a_fleet(work)
+
+
+def test_renewals_and_other_keyholders_are_written_down_in_their_order() -> None:
+    def work(house: House, _: _Gateways) -> None:
+        for keyholder, seconds in (("ana", 0), ("ana", 1), ("ben", 1)):
+            house.passes(seconds)
+            house.keeper.admit([Grant("ssh", ANA, HOUR, keyholder, 7)])
+        house.keeper.after.done()
+        assert [line[0] for line in house.writes.lines] == ["admitted", "renewed", "ended", "admitted"]
+        assert house.writes.lines[2][3] == Ending.SUPERSEDED
+        assert [text.split()[1:3] for text in house.texts("admitted")] == [
+            ["admitted", "to"],
+            ["admitted", "again"],
+            ["admitted", "again"],
+        ]
+
+    in_a_fleet(work)

@@ -118,7 +118,7 @@ class Heard:
         key, now = self._codec.at(record), self._unix() - self._ahead()
         known = max(self._memory.versions.get(key, 0), self._said.get(key, 0))
         version = self._said[key] = max(known + 1, round(now * 1000))
-        return *self._codec.written(evolve(record, version=version)), version
+        return key, self._codec.value(key, evolve(record, version=version)), version
 
     def say(self, record: Admitted) -> None:
         """Have the store told of an admission, or of its end (times by the store's clock)."""
@@ -182,10 +182,10 @@ class Heard:
                 changed |= isinstance(record, Holder)
                 takes_away |= changed
                 seen += self._do(key, value, record)
-        if fresh := self._memory.note(seen):
-            self._remember(fresh, takes_away)
         if admitted:
             self._doors.admit(admitted)
+        if fresh := self._memory.note(seen):
+            self._remember(fresh, takes_away)
         return changed
 
     def know(self) -> None:

@@ -181,6 +181,7 @@ class Daemon:
         recalled = self._gate.recalled(config.doors) if self._gate is not None else ()
         self._in_force = now = InForce(config, rota, tracker, recalled, unix=unix)
         self._doorkeeper = doorkeeper = Doorkeeper(now, table, books, events, clock, unix, self._fellows)
+        self._stack.callback(doorkeeper.after.done)
         self._sentinel = sentinel = self._sentry(table)
         guarding, follow = lambda: sentinel.guarding, sentinel.answer
         self._exposure = Exposure(probe, lambda: now.config, guarding, events, follow)

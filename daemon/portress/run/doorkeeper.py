@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 from collections import Counter
 from collections.abc import Callable, Container, Iterable, Iterator
+from functools import partial
 from itertools import islice
 from typing import Final
 
@@ -25,9 +26,11 @@ from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.guard.timed import with_space
 from portress.knock import SECOND, Source
 from portress.run import places
+from portress.run.afterwards import LATER, Afterwards
 from portress.run.fellows import Alone, Fellows
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
+from portress.run.places import New
 from portress.run.restoring import Restoring
 
 AT_ONCE: Final = 64  # admissions that are put back together with the guard
@@ -47,6 +50,7 @@ class Doorkeeper(Restoring):
         fellows: Fellows | None = None,
     ) -> None:
         self._fellows = fellows or Alone()
+        self.after = Afterwards(0.0 if isinstance(self._fellows, Alone) else LATER)
         self.register = Register()
         self.admitted: dict[tuple[str, str], int] = {}  # how many, by (door, how)
         self.connections: Counter[str] = Counter()  # of them, how many are of one connection, by door
@@ -163,28 +167,24 @@ class Doorkeeper(Restoring):
         self._events.tell("full", f"{text}{': ' if full else ''}{', '.join(full)}", count=count)
 
     def _note(self, grant: Grant, now: int) -> Admission:
-        until, until_unix = now + grant.stay, self._unix() + grant.stay / SECOND
+        unix = self._unix()
+        until, until_unix = now + grant.stay, unix + grant.stay / SECOND
         known = self.register.get(grant.door, grant.source)
         if known is not None and known.keyholder == grant.keyholder:
-            known.until, known.last, known.step = until, now, grant.step
-            self.register.put(known)
-            self._books.renewed(known, until_unix)
             admission = known
+            known.until, known.last, known.step = until, now, grant.step
         else:
-            if known is not None:
-                self._books.ended(known, Ending.SUPERSEDED)
-            admission = Admission(grant.door, grant.source, now, until, grant.keyholder, grant.how)
-            self.register.put(admission)
-            self._books.admitted(admission, until_unix, grant.step, paper=grant.paper)
-            admission.step, admission.last = grant.step, now
+            admission = Admission(
+                grant.door, grant.source, now, until, grant.keyholder, grant.how, None, grant.step, now
+            )
+        self.register.put(admission)
+        self._fellows.admitted(admission, until_unix, grant.step)
+        gone = self._make_room(admission)
         how, _ = came(grant.how)
         self.admitted[grant.door, how] = self.admitted.get((grant.door, how), 0) + 1
         self.connections[grant.door] += bool(grant.source.port)
-        self._fellows.admitted(admission, until_unix, grant.step)
-        if gone := self._make_room(admission):
-            places.tell_moved(self._events, gone, grant)
-        elif self._events.wants("admitted"):
-            places.tell_admitted(self._events, grant, again=known is not None)
+        new = New(grant, admission, known, gone, unix, until_unix)
+        self.after.add(partial(places.write_down, self._books, self._events, new))
         return admission
 
     def _make_room(self, new: Admission) -> list[Admission]:
@@ -203,6 +203,7 @@ class Doorkeeper(Restoring):
         """End these admissions, those of them that are in force yet. Their flows go on: `cut_flows`."""
         part = [one for one in chosen if self.register.get(one.door, one.source) is one]
         self._take_out(part)
+        self.after.done()
         for one in part:
             self._books.ended(one, Ending.DISMISSED)
             self._fellows.ended(one, Ending.DISMISSED)
@@ -291,6 +292,7 @@ class Doorkeeper(Restoring):
 
     def _end(self, ended: list[Admission], how: Ending, event: str) -> None:
         cut = self.cut_flows(ended, how)
+        self.after.done()
         for one in ended:
             self._books.ended(one, how)
             self._fellows.ended(one, how)

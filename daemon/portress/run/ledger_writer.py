@@ -24,13 +24,14 @@ from portress.knock import SECOND, Source
 from portress.ledger.ledger import Ledger, LedgerError
 from portress.ledger.paper import PaperUses
 from portress.run import use_mark
+from portress.run.afterwards import Hurry
 from portress.run.timing import Timing
 from portress.run.use_mark import Entry, Mark
 
 BATCH: Final = 500  # writes in one transaction
 # In a fleet, admissions may wait so long (s): other gateways open their doors before this disk is kept busy,
 # and what came from others is in the store as well.
-OWN_LATER: Final = 0.02
+OWN_LATER: Final = 0.01
 OTHERS_LATER: Final = 1.0
 
 Result = TypeVar("Result")
@@ -143,7 +144,7 @@ class Books:
         self._waiting: deque[Write] = deque()
         self._renewals: dict[int, _Renewal] = {}  # those waiting, by the admission's identity
         self._writing: asyncio.Task[None] | None = None
-        self._hurry = asyncio.Event()
+        self._hurry = Hurry()
         self._in_fleet, self._held = in_fleet, False
         self._open_paper()
         self._report()
@@ -267,7 +268,7 @@ class Books:
         finally:
             self._held = False
             if self._waiting:
-                asyncio.get_running_loop().call_later(OTHERS_LATER, self._hurry.set)
+                self._hurry.within(OTHERS_LATER)
 
     def _patience(self, how: str) -> float:
         """How long (s) the write of an admission may wait."""
@@ -334,13 +335,12 @@ class Books:
         """Have `write` done `within` so many seconds, after those before it; many that wait cost the disk one
         write."""
         self._waiting.append(write)
-        loop = asyncio.get_running_loop()
         if not within:
             self._hurry.set()
         elif not (self._held and within == OTHERS_LATER):
-            loop.call_later(within, self._hurry.set)
+            self._hurry.within(within)
         if self._writing is None:
-            self._writing = loop.create_task(self._write())
+            self._writing = asyncio.get_running_loop().create_task(self._write())
 
     async def _write(self) -> None:
         await self._hurry.wait()

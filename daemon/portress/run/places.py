@@ -1,16 +1,46 @@
-"""The events of an admission: somebody is admitted, or moves from one place to another.
+"""What is written down of an admission: somebody is admitted, or moves from one place to another.
 
-In: what was granted, and what had to end for it. Out: one event.
+In: what was granted, and what had to end for it. Out: the ledger's row and one event.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from portress.admissions import Admission, Grant, How, came
+from attrs import frozen
+
+from portress.admissions import Admission, Ending, Grant, How, came
 from portress.durations import spell
 from portress.events import Events
 from portress.knock import SECOND
+from portress.run.ledger_writer import Books
+
+
+@frozen
+class New:
+    """A new admission or a renewal, since and until when (unix seconds)."""
+
+    grant: Grant
+    admission: Admission
+    before: Admission | None  # what the source had at that door; a renewal goes on with it
+    gone: Sequence[Admission]  # what had to make room
+    since: float
+    until: float
+
+
+def write_down(books: Books, events: Events, new: New) -> None:
+    """The row in the ledger, and the event."""
+    grant = new.grant
+    if new.before is new.admission:
+        books.renewed(new.admission, new.until)
+    else:
+        if new.before is not None:
+            books.ended(new.before, Ending.SUPERSEDED)
+        books.admitted(new.admission, new.until, grant.step, since=new.since, paper=grant.paper)
+    if new.gone:
+        tell_moved(events, new.gone, grant)
+    elif events.wants("admitted"):
+        tell_admitted(events, grant, again=new.before is not None)
 
 
 def tell_admitted(events: Events, grant: Grant, *, again: bool) -> None:

@@ -17,6 +17,7 @@ from portress.guard.table import Held, NoRoom, Table
 from portress.knock import SECOND, Source
 from portress.ledger.record import Record
 from portress.run import places
+from portress.run.afterwards import Afterwards
 from portress.run.ledger_writer import Books
 
 
@@ -24,6 +25,7 @@ class Restoring:
     """The part of a doorkeeper that begins with what there is."""
 
     register: Register
+    after: Afterwards  # what waits to be written down
     admitted: dict[tuple[str, str], int]
     _refused: set[Source]
     _table: Table
@@ -58,6 +60,7 @@ class Restoring:
             elif known is not None and now + one.left > known.until + SECOND:
                 known.until = now + one.left
                 self.register.put(known)
+                self.after.done()
                 self._books.renewed(known, unix + one.left / SECOND)
 
     def _find(self, held: Held, now: int, unix: float) -> Admission:
