@@ -99,11 +99,17 @@ class Outbox:
         """Send all that waits. Raises StoreError; what was not sent goes on waiting."""
         self._wanted.clear()
         flights = max(1, min(FLIGHTS, -(-len(self._waiting) // MANY)))
-        done = await asyncio.gather(*(self._drain() for _ in range(flights)), return_exceptions=True)
-        for error in done:
-            if isinstance(error, BaseException):
-                self._wanted.set()
-                raise error
+        try:
+            if flights == 1:  # as most are: it does not wait for a task's turn
+                await self._drain()
+                return
+            done = await asyncio.gather(*(self._drain() for _ in range(flights)), return_exceptions=True)
+            for error in done:
+                if isinstance(error, BaseException):
+                    raise error
+        except BaseException:
+            self._wanted.set()
+            raise
 
     async def _drain(self) -> None:
         while len(self._flying) < len(self._waiting):

@@ -1,4 +1,4 @@
-"""All that the store has below a prefix, as it was at one revision.
+"""All that the store has below a prefix, as it was at one revision; and its changes, line by line.
 
 In: how the store is asked. Out: entries in parts, in the order of their keys. Of parts whose ends are known
 several are asked for at once: the store makes one while another is on its way and a third is worked on here.
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Sequence
+from collections.abc import AsyncIterable, AsyncIterator, Awaitable, Callable, Coroutine, Sequence
 from itertools import pairwise
 from typing import Any, Final
 
@@ -64,3 +64,13 @@ async def _part(ask: Ask, start: bytes, end: bytes, revision: int) -> _Part:
     answer = await ask(body)
     entries = [entry_of(kv) for kv in answer.get("kvs", [])]
     return entries, bool(answer.get("more")), int(answer.get("count", 0))
+
+
+async def lines(chunks: AsyncIterable[bytes]) -> AsyncIterator[bytes]:
+    """The lines of a stream, of any length: aiohttp's own reading by lines has a limit."""
+    rest = b""
+    async for chunk in chunks:
+        *whole, rest = (rest + chunk).split(b"\n")
+        for line in whole:
+            if line.strip():
+                yield line

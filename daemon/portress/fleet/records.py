@@ -18,6 +18,7 @@ import contextlib
 import json
 import sys
 from collections.abc import Sequence
+from functools import lru_cache
 from socket import AF_INET, AF_INET6, inet_pton
 from typing import Any, Final
 from urllib.parse import quote, unquote
@@ -102,7 +103,7 @@ class Codec:
 
     def key(self, *parts: str) -> bytes:
         """The key with these parts; each is quoted, so that none reaches into another's place."""
-        return self.prefix + "/".join(quote(part, safe="@:._-") for part in parts).encode()
+        return self.prefix + "/".join(map(_quoted, parts)).encode()
 
     def parts(self, key: bytes) -> list[str]:
         """What `key` was made of. Raises Forged for a key that is none of this fleet's."""
@@ -129,6 +130,10 @@ class Codec:
     def written(self, record: Record) -> tuple[bytes, bytes]:
         """The key and the value of a record."""
         key = self.at(record)
+        return key, self.value(key, record)
+
+    def value(self, key: bytes, record: Record) -> bytes:
+        """The value of a record, for `key`, which is its own."""
         if isinstance(record, Admitted):
             body = {"v": record.version, "until": record.until, "gw": record.gateway}
             body |= {"kh": record.keyholder} if record.keyholder is not None else {}
@@ -140,7 +145,7 @@ class Codec:
             body = self._holder_body(key, record)
         else:
             body = {"v": record.version, "since": record.since}
-        return key, self._seals.signed(key, _ENCODED(body).encode())
+        return self._seals.signed(key, _ENCODED(body).encode())
 
     def _holder_body(self, key: bytes, record: Holder) -> dict[str, Any]:
         if record.gone:
@@ -203,6 +208,11 @@ class Codec:
             return Holder(name, version, gone=True)
         entry = self._seals.unsealed(key, name, said["entry"]).decode()
         return Holder(name, version, tuple(said["doors"]), entry)
+
+
+@lru_cache(maxsize=256)
+def _quoted(part: str) -> str:
+    return quote(part, safe="@:._-")
 
 
 def _part(door: str, source: str) -> str:

@@ -14,7 +14,6 @@ import json
 import ssl
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Sequence
-from email.utils import parsedate_to_datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
@@ -23,7 +22,8 @@ import aiohttp
 from attrs import field, frozen
 from yarl import URL
 
-from portress.fleet.reading import in_parts
+from portress.fleet.express import Express
+from portress.fleet.reading import in_parts, lines
 from portress.fleet.wire import (
     Change,
     Clock,
@@ -34,6 +34,7 @@ from portress.fleet.wire import (
     StoreFull,
     entry_of,
     leads,
+    moment,
     parsed,
     plain,
     put_of,
@@ -46,6 +47,7 @@ DEADLINE: Final = 2.0  # seconds for one request, over all endpoints
 PATIENCE: Final = 0.8  # seconds until another endpoint is tried
 PART_PATIENCE: Final = 2.0  # seconds until another endpoint is tried for a part of very many
 MANY: Final = 100  # changes in one transaction; etcd's own limit is 128 (--max-txn-ops)
+TRANSACTION: Final = "/v3/kv/txn"
 STATUS: Final = "/v3/maintenance/status"
 _JSON: Final = {"Content-Type": "application/json"}
 _TOKEN_GONE: Final = ("invalid auth token", "user name is empty", "revision of auth store is old")
@@ -93,6 +95,7 @@ class Store:
         self._deadline = deadline
         self._unix = unix
         self._token: str | None = None
+        self._express = Express()
         self._session: aiohttp.ClientSession | None = None
         self._ssl: ssl.SSLContext | None = None
         self._stamp: tuple[object, ...] | None = None  # of the certificates' files, as they were read
@@ -105,6 +108,7 @@ class Store:
 
     async def __aexit__(self, *_: object) -> None:
         if self._session is not None:
+            self._express.close()
             await self._session.close()
             self._session = None
 
@@ -167,16 +171,20 @@ class Store:
         headers = await self._headers(number)
         assert self._session is not None
         sent = self._unix()
+        data, tls = json.dumps(body).encode(), self._tls()
         try:
-            async with self._session.post(
-                _parsed_url(url + path), data=json.dumps(body).encode(), headers=headers, **self._tls()
-            ) as response:
-                text = (await response.read()).decode(errors="replace")
-                date = response.headers.get("Date")
+            if path == TRANSACTION and not self._express.busy:
+                found, date = await self._express.post(url, path, headers, data, tls.get("ssl"))
+            else:
+                async with self._session.post(
+                    _parsed_url(url + path), data=data, headers=headers, **tls
+                ) as response:
+                    found, date = await response.read(), response.headers.get("Date", "")
         except (aiohttp.ClientError, OSError) as error:
             raise StoreError(f"{url}: {plain(error)}") from None
+        text = found.decode(errors="replace")
         if date:
-            self.clock.heard(parsedate_to_datetime(date).timestamp(), sent, self._unix())
+            self.clock.heard(moment(date), sent, self._unix())
         answer = parsed(url, text)
         message = str(answer.get("message") or answer.get("error") or "")
         if message and again and self._access.user and any(word in message for word in _TOKEN_GONE):
@@ -220,7 +228,7 @@ class Store:
             "success": [{"request_put": put_of(key, value, lease)}],
             "failure": [{"request_range": {"key": text_of(key)}}],
         }
-        answer = await self._ask("/v3/kv/txn", body)
+        answer = await self._ask(TRANSACTION, body)
         if answer.get("succeeded"):
             return None
         found = answer["responses"][0]["response_range"].get("kvs", [])
@@ -233,7 +241,7 @@ class Store:
     async def put(self, changes: Sequence[tuple[bytes, bytes, int | None]]) -> int:
         """Put keys, values and leases, at most MANY, in one transaction; its revision."""
         body = {"success": [{"request_put": put_of(*one)} for one in changes]}
-        answer = await self._ask("/v3/kv/txn", body)
+        answer = await self._ask(TRANSACTION, body)
         return int(answer["header"]["revision"])
 
     async def put_unless_changed(
@@ -252,7 +260,7 @@ class Store:
             "success": [{"request_put": put_of(*one)} for one in changes],
             "failure": [{"request_range": {"key": key, "keys_only": True}} for key in keys],
         }
-        answer = await self._ask("/v3/kv/txn", body)
+        answer = await self._ask(TRANSACTION, body)
         if answer.get("succeeded"):
             return 0
         found = [one["response_range"].get("kvs", []) for one in answer["responses"]]
@@ -266,12 +274,12 @@ class Store:
             ],
             "success": [{"request_put": put_of(key, b"", None)}],
         }
-        await self._ask("/v3/kv/txn", body)
+        await self._ask(TRANSACTION, body)
 
     async def delete(self, keys: Iterable[bytes]) -> None:
         """Delete keys, in one transaction; one that is not there is no error."""
         body = {"success": [{"request_delete_range": {"key": text_of(key)}} for key in keys]}
-        await self._ask("/v3/kv/txn", body)
+        await self._ask(TRANSACTION, body)
 
     async def get(self, key: bytes) -> Entry | None:
         """What stands at a key."""
@@ -354,7 +362,7 @@ class Store:
                 timeout=timeout,
                 **self._tls(),
             ) as response:
-                async for line in _lines(response):
+                async for line in lines(response.content.iter_any()):
                     yield self._watched(url, line)
         except (aiohttp.ClientError, OSError) as error:
             raise StoreError(f"{url}: {plain(error)}") from None
@@ -385,13 +393,3 @@ class Store:
 def _parsed_url(text: str) -> URL:
     """Parsed once: that takes longer than the rest of a request's making."""
     return URL(text)
-
-
-async def _lines(response: aiohttp.ClientResponse) -> AsyncIterator[bytes]:
-    """The stream's lines, of any length: aiohttp's own reading by lines has a limit."""
-    rest = b""
-    async for chunk in response.content.iter_any():
-        *whole, rest = (rest + chunk).split(b"\n")
-        for line in whole:
-            if line.strip():
-                yield line

@@ -9,6 +9,8 @@ import base64
 import json
 import ssl
 from binascii import a2b_base64
+from email.utils import parsedate_to_datetime
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from attrs import define, frozen
@@ -69,6 +71,12 @@ class Clock:
     def ahead(self) -> float:
         """Seconds that the local clock is ahead; 0 as long as nothing was heard."""
         return 0.0 if self.high == float("inf") else (self.low + self.high) / 2
+
+
+@lru_cache(maxsize=4)
+def moment(date: str) -> float:
+    """A Date in unix seconds; parsed once, as many answers come within a second."""
+    return parsedate_to_datetime(date).timestamp()
 
 
 def until_after(prefix: bytes) -> bytes:
