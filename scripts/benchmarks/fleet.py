@@ -7,7 +7,9 @@ Three etcd members and up to eight gateways, all on this machine: real daemons, 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
+import os
 import statistics
 import subprocess
 import sys
@@ -38,7 +40,7 @@ doors:
     stay: 8h
     fixed: {knocks: [tcp/4617, udp/2953, tcp/6381], gap: 5s}
 """
-EVERY: Final = 0.0001  # seconds slept between two SYNs
+EVERY: Final = 0.0002  # seconds slept between two SYNs
 _CODEC: Final = Codec("edge", Seals.of(SECRET, "edge"))
 
 
@@ -87,17 +89,29 @@ def _prober(f: Fleet, gateway: Gateway) -> Prober:
 def _rounds(f: Fleet, sources: Sequence[str], door: Prober, elsewhere: Prober | None) -> list[float]:
     """Milliseconds, sorted; afterwards everybody is outside again."""
     found = []
-    for source in sources:
-        time.sleep(0.01)
-        took = door.open(source, RIGHT, patience=2.0, every=EVERY, elsewhere=elsewhere)
-        if took is not None:
-            found.append(took * 1000)
+    with _on_time():
+        for source in sources:
+            time.sleep(0.01)
+            took = door.open(source, RIGHT, patience=2.0, every=EVERY, elsewhere=elsewhere)
+            if took is not None:
+                found.append(took * 1000)
     if len(found) < len(sources) * 0.9:
         raise OSError(f"only {len(found)} of {len(sources)} doors opened")
     for source in sources:
         control.ask(f.gateways[0].daemon.socket, "dismiss", source=source, door=None)
     time.sleep(1.0)
     return sorted(found)
+
+
+@contextlib.contextmanager
+def _on_time() -> Iterator[None]:
+    """Who tries the door does so when it is time, and not when a busy CPU has come round to it."""
+    before = os.sched_getscheduler(0), os.sched_getparam(0)
+    os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(1))
+    try:
+        yield
+    finally:
+        os.sched_setscheduler(0, *before)
 
 
 def _at(values: Sequence[float], share: float) -> float:
