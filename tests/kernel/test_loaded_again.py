@@ -14,7 +14,7 @@ import pytest
 from attrs import evolve
 
 from guard_texts import CONFIGURATIONS, NOW
-from lab import Namespace, namespace
+from lab import Namespace, daemon, namespace, owned, sender, world
 from portress.config.load import parse
 from portress.guard.closed import NOT_YET
 from portress.guard.ruleset import Ruleset, build
@@ -196,3 +196,40 @@ def test_what_others_change_while_the_guard_is_loaded(
         monkeypatch.undo()
         table.load(ruleset("kernel"))
         assert listed(host) == anew["kernel"]
+
+
+FIXED: Final = ["tcp/4617", "udp/2953", "tcp/6381"]
+DOOR: Final = f"""\
+doors:
+  ssh:
+    services: [tcp/22]
+    stay: 1h
+    fixed: {{knocks: [{", ".join(FIXED)}], gap: 30s}}
+"""
+
+
+@pytest.mark.parametrize("name", ["next", "ends"])
+def test_maps_of_knocks_that_others_emptied_are_filled_again(name: str) -> None:
+    """Where a table can have an owner, the kernel lets nobody else change it."""
+    with world() as w, daemon(w.host, DOOR) as d, sender(w.stranger) as send:
+        done = w.host.run(["nft", f"flush map inet portress {name}"], check=False)
+        assert ("not permitted" in done.stderr) == owned(w.host)
+        if not owned(w.host):
+            d.wait_for("the guard was changed by nft")
+        send.knocks(w.stranger4, w.host4, FIXED)
+        d.wait_for(f"{w.stranger4} admitted to ssh")
+
+
+def test_a_knock_that_others_made_one_is_none_again() -> None:
+    with world() as w, daemon(w.host, DOOR) as d, sender(w.stranger) as send:
+        listing = w.host.run(["nft", "list", "map", "inet", "portress", "next"]).stdout
+        edge = next(one for one in re.findall(r"\S+ \. tcp \. 4617 : \S+", listing)).strip(",")
+        more = f"{{ {edge.replace('tcp', 'udp')} }}"
+        done = w.host.run(["nft", f"add element inet portress next {more}"], check=False)
+        assert ("not permitted" in done.stderr) == owned(w.host)
+        if not owned(w.host):
+            d.wait_for("the guard was changed by nft")
+        send.knocks(w.stranger4, w.host4, ["udp/4617", *FIXED[1:]])
+        send.knocks(w.another4, w.host4, FIXED)
+        d.wait_for(f"{w.another4} admitted to ssh")
+        assert f"{w.stranger4} admitted" not in "\n".join(d.lines)

@@ -36,6 +36,7 @@ class Maps:
     change: Callable[[ElementChanges], None]
     holding: Contents | None = None
     clock: Callable[[], int] = lambda: time.monotonic_ns() // _MILLISECOND
+    turns: int = field(default=0, init=False)  # how often they were changed from here
     _wanted: Contents | None = field(default=None, init=False)  # what they will hold when all is done
     _cleared: Contents | None = field(default=None, init=False)  # out of them went all that is not in this
     _todo: Iterator[tuple[str, list[bytes]]] = field(factory=lambda: iter(()), init=False)
@@ -82,9 +83,33 @@ class Maps:
         held.update(come)
         return True
 
+    @property
+    def settled(self) -> Contents | None:
+        """What they hold, if that is known and nothing is being done about it."""
+        return self.holding if self._wanted is None else None
+
+    @staticmethod
+    def look(wanted: Contents, clock: Callable[[], int]) -> tuple[Contents, ElementChanges]:
+        """What they hold, of that which is `wanted`, and what takes all else out of them. Very much takes a
+        while; `set_right` brings it to bear if they were not changed from here meanwhile. Raises Mistake."""
+        found = upkeep.read(TABLE, clock)
+        right = upkeep.common(found, wanted)
+        return right, upkeep.change(TABLE, found, right, clock())
+
+    def set_right(self, wanted: Contents, right: Contents, gone: ElementChanges) -> None:
+        """Others have changed them: what they put there goes, `fill_part` brings what is missing of what is
+        `wanted`. Raises Mistake."""
+        self._make(gone)
+        self.holding, self._wanted = right, wanted
+        self._todo = _parts(tuple(reversed(MAPS)), wanted)
+
+    def _change(self, changes: ElementChanges) -> None:
+        self.turns += 1
+        self.change(changes)
+
     def _make(self, changes: ElementChanges) -> None:
         try:
-            self.change(changes)
+            self._change(changes)
         except Mistake:
             self.holding = self._wanted = None  # somebody else has changed them
             raise
@@ -109,16 +134,16 @@ class Maps:
             return {}
         if "next" not in kept:
             return ruleset.steady
-        if self.holding is not None and cleared is ruleset.contents:
+        if self.holding is not None and (cleared is ruleset.contents or self.holding is ruleset.contents):
             return self.holding
         have = upkeep.read(TABLE, self.clock) if self.holding is None else self.holding
         stays, now = upkeep.common(have, ruleset.contents), self.clock()
         try:
-            self.change(upkeep.change(TABLE, have, stays, now))
+            self._change(upkeep.change(TABLE, have, stays, now))
         except Mistake:  # somebody else has changed it
             have, now = upkeep.read(TABLE, self.clock), self.clock()
             stays = upkeep.common(have, ruleset.contents)
-            self.change(upkeep.change(TABLE, have, stays, now))
+            self._change(upkeep.change(TABLE, have, stays, now))
         return stays
 
     def places(self, before: Listing, ruleset: Ruleset, kept: set[str]) -> list[str]:
@@ -171,10 +196,10 @@ class Maps:
     def _hold(self, wanted: Contents, changes: ElementChanges) -> None:
         """Hold what is wanted, by these changes."""
         try:
-            self.change(changes)
+            self._change(changes)
         except Mistake:  # an element was not as it was thought to be
             have = upkeep.read(TABLE, self.clock)
-            self.change(upkeep.change(TABLE, have, wanted, self.clock()))
+            self._change(upkeep.change(TABLE, have, wanted, self.clock()))
         self.holding = wanted
 
     def withdraw(self, ends: Iterable[tuple[bytes, bytes]]) -> None:
@@ -185,7 +210,7 @@ class Maps:
         changes = ElementChanges(TABLE)
         changes.delete("ends", there)
         changes.map("ends", ((key, verdict, 0) for key, verdict in there.items()))
-        self.change(changes)
+        self._change(changes)
         if held is not None:
             held.update((key, (verdict, None)) for key, verdict in there.items())
         if self._wanted is not None:  # what is not there yet comes as it is to be now

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
 import time
 from collections import Counter
 from collections.abc import Callable, Coroutine, Iterable
@@ -35,14 +34,14 @@ from portress.run.away import Away
 from portress.run.doorkeeper import AT_ONCE, Doorkeeper
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
+from portress.run.rebooted import rebooted
 from portress.run.restoring import Inside
 from portress.run.slices import slices, until_done
 from portress.session import connected
 
 SLICE: Final = 250  # admissions put back before the loop looks after something else: some 2 ms
 AT_A_STRETCH: Final = 0.1  # s that tracked flows are read without a pause
-BOOT: Final = Path("/proc/sys/kernel/random/boot_id")
-BOOT_ID: Final = "PORTRESS_BOOT_ID"  # the same by portress.service, whose sandbox hides or mistakes that file
+_AGAIN: Final = 0.2  # seconds
 
 
 class Sentinel:
@@ -100,7 +99,7 @@ class Sentinel:
         """
         self._in_force.answers = closed_ports.known(self._in_force.config)
         before = self._table.listing()
-        rebooted = _rebooted(state)
+        after_boot = rebooted(state)
         if before is None and self._away.noted():
             self.guarding = False
             self._tell_away("guard removed by hand")
@@ -114,7 +113,7 @@ class Sentinel:
         self.loaded_anew = before is None
         found = self._doorkeeper.take_over(self._table.each_admission(), records)
         restored = 0
-        if self._in_force.config.restore and (before is None or rebooted):
+        if self._in_force.config.restore and (before is None or after_boot):
             restored = self._doorkeeper.restore(records)
         if before is None:
             self.admit_everywhere(admit)
@@ -240,7 +239,7 @@ class Sentinel:
         doors = strangers.guarded_ports(self._doorkeeper.config, Inside(self._doorkeeper.register))
         since = time.time_ns() - (self._clock() - self._seen)
         cutting = asyncio.get_running_loop().run_in_executor(None, _cut, doors, since, self._from_before)
-        await self._refill(rest)
+        await self._refill(rest, cause != "removed")
         took = (self._clock() - begun) / SECOND * 1000
         count = len(self._doorkeeper.register)
         done = f"the guard was {cause}{culprit}; restored with {counted(count, 'admission')} in {took:.0f} ms"
@@ -252,14 +251,31 @@ class Sentinel:
             more = f"; {counted(len(found), 'flow')} of strangers from meanwhile cut"
         self._events.tell("restored", f"{done}{more}", cause=cause)
 
-    async def _refill(self, rest: list[Admission]) -> None:
+    async def _refill(self, rest: list[Admission], changed: bool = False) -> None:
         """Put back a slice at a time whom no flow may let in, and then admissions, and beside them what
-        decides: meanwhile knocks are heard. If the guard is gone again, the next restoration has it all."""
+        decides, of which others have `changed` some: meanwhile knocks are heard. If the guard is gone again,
+        the next restoration has it all."""
         filling = asyncio.ensure_future(until_done(self._table.maps.fill_part))
         with contextlib.suppress(GuardError):
             await self._put_back_rest(rest)
         with contextlib.suppress(GuardError):
             await filling
+            if changed:
+                await self._set_right()
+
+    async def _set_right(self) -> None:
+        """Have the guard's maps hold what they are to hold, whatever others put there or took away. They are
+        read in a thread, and once more if they were changed from here meanwhile. Raises GuardError."""
+        maps, loads = self._table.maps, self._table.loads
+        while self._table.loads == loads and self.guarding and maps.target is not None:
+            turns, wanted = maps.turns, maps.settled
+            if wanted is not None and not self._in_force.changing:
+                right, gone = await asyncio.to_thread(maps.look, wanted, maps.clock)
+                if maps.turns == turns and maps.settled is wanted and not self._in_force.changing:
+                    maps.set_right(wanted, right, gone)
+                    await until_done(maps.fill_part)
+                    return
+            await asyncio.sleep(_AGAIN)
 
     async def _put_back_rest(self, rest: list[Admission]) -> None:
         loads, keeper = self._table.loads, self._doorkeeper
@@ -374,16 +390,3 @@ def _cut(doors: strangers.GuardedPorts, since: int, known: frozenset[strangers.E
         return strangers.cut(doors, since, known)
     except OSError as error:
         return error
-
-
-def _rebooted(state: Path) -> bool:
-    """Whether the host was booted since a daemon last started here; from now on it was not."""
-    mark = state / "boot"
-    try:
-        now = os.environ.get(BOOT_ID) or BOOT.read_text().strip()
-        before = mark.read_text().strip() if mark.exists() else ""
-        if now != before:
-            mark.write_text(f"{now}\n")
-    except OSError:
-        return False
-    return before not in ("", now)
