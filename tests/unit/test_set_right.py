@@ -1,0 +1,103 @@
+"""What others put into the guard's maps is put right, if nothing was changed from here while they were read:
+what was read before a use was withdrawn must not bring it back.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from portress.guard import maps as module
+from portress.guard.elements import ElementChanges
+from portress.guard.maps import Maps
+from portress.run import sentinel
+from portress.run.sentinel import Sentinel
+
+KEY, WRONG, MISSING = b"\0\0\0\1right", b"\0\0\0\2wrong", b"\0\0\0\3other"
+NODE, VERDICT = b"\0\0\0\4", b"goto claim"
+
+
+def made(maps: Maps, changing: bool = False) -> Any:
+    keeper: Any = Sentinel.__new__(Sentinel)
+    keeper.guarding = True
+    keeper._table = SimpleNamespace(maps=maps, loads=1)
+    keeper._in_force = SimpleNamespace(changing=changing)
+    return keeper
+
+
+def held_by(monkeypatch: pytest.MonkeyPatch, *meanwhile: Callable[[], object]) -> list[int]:
+    """What the kernel holds; while it is read for the first time this happens, and so on. The readings."""
+    readings: list[int] = []
+    happening = iter(meanwhile)
+
+    def read(_: str, __: object) -> dict[str, dict[bytes, tuple[bytes, None]]]:
+        readings.append(1)
+        next(happening, lambda: None)()
+        return {"next": {KEY: (NODE, None), WRONG: (NODE, None)}, "ends": {}}
+
+    monkeypatch.setattr(module.upkeep, "read", read)
+    monkeypatch.setattr(sentinel, "_AGAIN", 0)
+    return readings
+
+
+def holding() -> tuple[Maps, list[ElementChanges]]:
+    changes: list[ElementChanges] = []
+    maps = Maps(changes.append)
+    maps.holding = {
+        "next": {KEY: (NODE, None), MISSING: (NODE, None)},
+        "ends": {KEY: (VERDICT, None)},
+    }
+    return maps, changes
+
+
+def test_what_is_there_too_much_goes_and_what_is_missing_comes(monkeypatch: pytest.MonkeyPatch) -> None:
+    maps, changes = holding()
+    wanted = maps.holding
+    readings = held_by(monkeypatch)
+    asyncio.run(made(maps)._set_right())
+    assert len(readings) == 1 and maps.settled is wanted
+    sent = b"".join(payload for one in changes for _, _, payload in one._messages)
+    assert b"wrong" in sent and b"other" in sent and sent.count(b"right") == 1  # the end alone
+
+
+@pytest.mark.parametrize(
+    "meanwhile",
+    [
+        lambda maps, keeper: maps.withdraw([(KEY, b"goto used")]),
+        lambda maps, keeper: setattr(maps, "holding", dict(maps.holding)),
+        lambda maps, keeper: setattr(maps, "_wanted", maps.holding),
+        lambda maps, keeper: setattr(keeper._in_force, "changing", True),
+    ],
+)
+def test_what_was_changed_from_here_meanwhile_has_it_read_again(
+    monkeypatch: pytest.MonkeyPatch, meanwhile: Callable[[Maps, Any], object]
+) -> None:
+    maps, changes = holding()
+    keeper = made(maps)
+    readings = held_by(monkeypatch, lambda: meanwhile(maps, keeper))
+
+    async def see() -> None:
+        task = asyncio.create_task(keeper._set_right())
+        while not readings:
+            await asyncio.sleep(0)
+        before = len(changes)
+        await asyncio.sleep(0.01)
+        if maps.settled is None or keeper._in_force.changing:
+            assert not task.done() and len(changes) == before
+            maps._wanted, keeper._in_force.changing = None, False
+        await asyncio.wait_for(task, 5)
+
+    asyncio.run(see())
+    assert len(readings) == 2
+
+
+def test_maps_of_which_nothing_is_known_are_left_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    maps, changes = holding()
+    maps.holding = None
+    readings = held_by(monkeypatch)
+    asyncio.run(asyncio.wait_for(made(maps)._set_right(), 5))
+    assert not readings and not changes
