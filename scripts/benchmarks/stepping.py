@@ -22,6 +22,7 @@ from benchmarks.hosts import PYTHON, Running, doors, keyholders, memory, rotatin
 from benchmarks.probing import Prober
 from benchmarks.seat import heartbeat, held
 from benchmarks.secrets import sequence
+from lab import owned
 from lab.packets import knock
 from lab.portress import REPOSITORY
 from lab.space import LabError, Namespace, namespace
@@ -186,6 +187,12 @@ def _daemon() -> Iterator[Figure]:
                 _reload(host)
                 time.sleep(1)
             yield from held(name, work, waits, SUBJECT)
+        if not owned(w.host):
+            since = len(host.told())
+            with host.work() as work, heartbeat(host) as waits:
+                w.host.run(["nft", "insert rule inet portress stranger accept"])
+                host.wait_for("restored with", since)
+            yield from held("others changed the guard, and it is put back", work, waits, SUBJECT)
         peak = _peak(host.pid)
         yield Figure(
             SUBJECT, "most memory so far", peak, "MB", 512, "MemoryMax of the unit", Target("<", 400)
