@@ -158,7 +158,7 @@ def test_it_follows_the_hosts_firewall_as_it_changes() -> None:
         for firewall in ("drop", "none", "admin prohibited", "tcp reset", "by family", "none"):
             w.host.nft("table inet fw\ndelete table inet fw")
             w.host.nft(FIREWALLS[firewall].replace("; }", "\n}\n"))
-            until(lambda: all(alike(met(w, host)) for host in (w.host4, w.host6)), 20)
+            until(lambda: all(alike(met(w, host)) for host in (w.host4, w.host6)))
         assert not d.status()["guard"]["open"]
         assert "warning" not in d.verb("doctor", check=False).stdout.replace("warnings", "")
         loaded = w.host.run(["nft", "-s", "list", "chain", "inet", "portress", "closed"]).stdout
@@ -205,7 +205,7 @@ def test_what_iptables_rejects_with_is_read(kind: str) -> None:
             name = name.replace("icmp-admin", "icmp6-adm") if program == "ip6tables" else name
             words = [program, "-A", "INPUT", "-p", "tcp", "-m", "multiport", "!", "--dports", "22,80"]
             w.host.run([*words, "-j", "REJECT", *(["--reject-with", name] if name else [])])
-        until(lambda: all(alike(met(w, host)) for host in (w.host4, w.host6)), 20)
+        until(lambda: all(alike(met(w, host)) for host in (w.host4, w.host6)))
         assert {one["unknown"] for one in d.status()["closed"]["answers"]} == {None}
 
 

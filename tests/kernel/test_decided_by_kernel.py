@@ -157,7 +157,7 @@ def test_more_than_is_reported_is_known_within_seconds() -> None:
             send.knocks(source, w.host6, KNOCKS)
             if number % 20 == 0:  # the other end of the link gets its turn
                 time.sleep(0.001)
-        until(lambda: len(d.status()["admissions"]) == len(sources), 10)
+        until(lambda: len(d.status()["admissions"]) == len(sources))
         listed = w.host.run(["nft", "list", "counters", "table", "inet", "portress"]).stdout
         untold = re.search(r"counter untold_first \{\s+packets (\d+)", listed)
         assert untold is not None

@@ -188,7 +188,7 @@ def _expected(w: World) -> bool:
 
 def _icmp_goes_on(w: World) -> bool:
     """An ICMP error about a connection of the host's own is not lost: it ends with `refused`."""
-    until(lambda: udp_state(w.host, w.stranger4, 9001) == "closed", 5)
+    until(lambda: udp_state(w.host, w.stranger4, 9001) == "closed")
     return udp_state(w.host, w.stranger6, 9001) == "closed"
 
 

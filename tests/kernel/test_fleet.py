@@ -48,7 +48,7 @@ def inside(gateway: Gateway) -> set[tuple[str, str]]:
     return {(one["source"], one["door"]) for one in gateway.daemon.status()["admissions"]}
 
 
-def true(check: Callable[[], object], seconds: float = 20) -> None:
+def true(check: Callable[[], object], seconds: float = 50) -> None:
     end = time.monotonic() + seconds
     while not check():
         assert time.monotonic() < end, "it did not come true in time"

@@ -248,8 +248,8 @@ def test_what_was_missed_while_the_store_was_away_is_caught_up(base: Etcd, tmp_p
         assert (await one.member.claim(spent))[0] is Outcome.AWAY  # nobody waits for the store
         one.member._claim_at = real  # type: ignore[method-assign]
         base.start(0)
-        await until(lambda: ("ssh", ANA) in two.daemon.inside, 20)
-        await until(lambda: ("owner", "vpn", 5) in two.daemon.used, 20)
+        await until(lambda: ("ssh", ANA) in two.daemon.inside)
+        await until(lambda: ("owner", "vpn", 5) in two.daemon.used)
         assert not one.member.away and one.member.trouble == ""
         assert [text for text in one.daemon.said if "answers again" in text]
         assert one.daemon.collisions == []
@@ -265,7 +265,7 @@ def test_a_use_at_two_gateways_that_were_alone_is_found_afterwards(base: Etcd, t
         for who, source in ((one, ANA), (two, BO)):
             assert (await who.member.claim(evolve(spent, source=source)))[0] is Outcome.AWAY
         base.start(0)
-        await until(lambda: one.daemon.collisions or two.daemon.collisions, 20)
+        await until(lambda: one.daemon.collisions or two.daemon.collisions)
         (late,) = [who for who in (one, two) if who.daemon.collisions]
         ((mine, first),) = late.daemon.collisions
         assert first is not None and {mine.source, first.source} == {ANA, BO}
@@ -279,7 +279,7 @@ def test_after_a_compaction_everything_is_read_again(base: Etcd, tmp_path: Path)
         base.freeze(0)
         await until(lambda: two.member.away)
         base.thaw(0)
-        await until(lambda: not two.member.away, 20)
+        await until(lambda: not two.member.away)
         one.member.admitted("ssh", ANA, time.time() + 300, None)
         await until(lambda: len(one.member.outbox) == 0)
         base.ctl("compaction", str(base.revision()), user="")

@@ -98,7 +98,7 @@ def test_a_renewal_from_a_gateway_that_was_cut_off_shortens_nothing(base: Etcd, 
                 one.member.dismissed("ssh", BO, end, "dismissed")  # later than its admission at two
                 await until(lambda: len(one.member.outbox) == 0)
                 between.delay = 0.0
-                await until(lambda: not two.member.away and len(two.member.outbox) == 0, 20)
+                await until(lambda: not two.member.away and len(two.member.outbox) == 0)
                 assert abs(two.daemon.inside["ssh", ANA].until - (end + 200)) < 1.5
             async with gateway(base, "late", tmp_path) as late:
                 assert abs(late.daemon.inside["ssh", ANA].until - (end + 200)) < 1.5
@@ -260,7 +260,7 @@ def test_wrong_certificates_are_told_and_right_ones_taken_without_a_restart(
             for name in ("gateway.pem", "gateway.key"):
                 shutil.copy(base.folder / name, mine / f"{name}.new")
                 os.replace(mine / f"{name}.new", mine / name)
-            await until(lambda: not one.member.away and said(one, "answers again"), 20)
+            await until(lambda: not one.member.away and said(one, "answers again"))
 
     asyncio.run(asyncio.wait_for(run(), 60))
 
@@ -351,7 +351,7 @@ def test_what_is_over_before_the_store_answers_is_not_sent(base: Etcd, tmp_path:
             one.member.admitted("ssh", source, time.time() - 100, None)
         one.member.admitted("ssh", ANA, time.time() + 300, None)
         base.start(0)
-        await until(lambda: ("ssh", ANA) in two.daemon.inside and len(one.member.outbox) == 0, 20)
+        await until(lambda: ("ssh", ANA) in two.daemon.inside and len(one.member.outbox) == 0)
         told = base.ctl("get", "--prefix", "--keys-only", "/portress/edge/a/", user="").split()
         assert len(told) == 1
 
@@ -370,7 +370,7 @@ def test_a_fault_in_one_part_is_told_and_ends_nothing(base: Etcd, tmp_path: Path
         two.daemon.admit = admit  # type: ignore[method-assign]
         one.member.admitted("ssh", ANA, time.time() + 300, None)
         await until(lambda: said(two, "an error in the fleet connection"))
-        await until(lambda: ("ssh", ANA) in two.daemon.inside, 20)
+        await until(lambda: ("ssh", ANA) in two.daemon.inside)
 
     together(base, tmp_path, work, "one", "two")
 

@@ -100,9 +100,9 @@ def test_where_reports_were_lost_status_history_and_metrics_are_right_again() ->
             moment = time.time()
         d.wait_for("lost, the buffer was full")
         everybody = {(source, "ssh") for source in sources} | {(w.another4, "vpn")}
-        until(lambda: {(one["source"], one["door"]) for one in d.status()["admissions"]} == everybody, 10)
-        until(lambda: [one["source"] for one in d.status()["callers"]] == [w.stranger4], 10)
-        until(lambda: metric(d, "portress_admitted{") == len(everybody), 10)
+        until(lambda: {(one["source"], one["door"]) for one in d.status()["admissions"]} == everybody)
+        until(lambda: [one["source"] for one in d.status()["callers"]] == [w.stranger4])
+        until(lambda: metric(d, "portress_admitted{") == len(everybody))
         assert metric(d, "portress_callers ") == 1
         told = json.loads(d.verb("history", "--json", "--limit", "0").stdout)["admissions"]
         assert {(one["source"], one["door"]) for one in told} == everybody
@@ -153,7 +153,7 @@ def test_who_left_while_reports_were_lost_is_out_all_the_same_and_nobody_else() 
             time.sleep(0.5)
             send.knocks("192.0.2.8", w.host4, KNOCKS)
         stays = {(w.stranger4, "ssh"), ("192.0.2.8", "ssh"), ("192.0.2.9", "ssh"), ("192.0.2.10", "vpn")}
-        until(lambda: {(one["source"], one["door"]) for one in d.status()["admissions"]} == stays, 10)
+        until(lambda: {(one["source"], one["door"]) for one in d.status()["admissions"]} == stays)
         assert tcp_state(w.stranger, w.host4, 1194) == "filtered"
         assert d.log.count("ended: left") == 2
 
@@ -207,7 +207,7 @@ def test_where_the_host_gives_every_packet_a_priority_knocks_count_however_many_
         for source in sources:
             host = w.host6 if ":" in source else w.host4
             send.knocks(source, host, [KNOCKS[0], KNOCKS[1], KNOCKS[0], KNOCKS[2], "tcp/9999"])
-        until(lambda: len(d.status()["admissions"]) == len(sources), 10)
+        until(lambda: len(d.status()["admissions"]) == len(sources))
         assert counted(w, "priorities_full") == 0
         assert counted(w, "kept", "marking") >= 5 * len(sources)
 
@@ -287,7 +287,7 @@ def test_callers_too_many_to_be_read_are_known_by_what_is_reported_and_read_when
         with deaf(d):
             for source in crowd(300):
                 send.knock(source, w.host4, KNOCKS[0])
-        until(lambda: len(d.status()["callers"]) == 300, 10)
+        until(lambda: len(d.status()["callers"]) == 300)
 
 
 def test_first_knocks_that_come_too_fast_have_a_second_and_keep_nobody_out() -> None:
@@ -304,7 +304,7 @@ def test_first_knocks_that_come_too_fast_have_a_second_and_keep_nobody_out() -> 
             if number >= 70:
                 send.knocks(honest[number - 70], w.host4, KNOCKS, pause=0.02)
             time.sleep(max(0.0, begun + (number + 1) / 10 - time.monotonic()))
-        until(lambda: {one["source"] for one in d.status()["admissions"]} == set(honest), 10)
+        until(lambda: {one["source"] for one in d.status()["admissions"]} == set(honest))
         counters = json.loads(w.host.run(["nft", "-j", "list", "counters"]).stdout)["nftables"]
         packets = {one["counter"]["name"]: one["counter"]["packets"] for one in counters if "counter" in one}
         assert packets["callers_full"] == 0 and packets["hurried"] > 5000

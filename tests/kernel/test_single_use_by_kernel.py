@@ -181,7 +181,7 @@ def test_a_thousand_sequences_sent_twice_at_once_admit_a_thousand_whenever_the_d
             d.start(told=False)
         for each in threads:
             each.join()
-        until(lambda: len(d.status()["admissions"]) >= len(knocks), 20)
+        until(lambda: len(d.status()["admissions"]) >= len(knocks))
         admitted = {one["source"] for one in d.status()["admissions"]}
         assert int(time.time()) // STEP <= step + 1, "the machine was too busy to send all of it in time"
         for number in range(len(knocks)):

@@ -20,7 +20,7 @@ _ICMP6: Final = 58
 _UNREACHABLE: Final = {errno.EHOSTUNREACH, errno.ENETUNREACH, errno.EACCES, errno.EPERM}
 
 
-def until(true: Callable[[], object], seconds: float = 20) -> None:
+def until(true: Callable[[], object], seconds: float = 50) -> None:
     """Wait until it is so. AssertionError if it is not after so long."""
     end = time.monotonic() + seconds
     while not true():

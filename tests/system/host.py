@@ -153,7 +153,7 @@ def status(machine: Machine) -> Any:
     return json.loads(machine.run("portress", "status", "--json", "--limit", "0").stdout)
 
 
-def knock(machine: Machine, ns: Namespace, source: str, timeout: float = 5) -> None:
+def knock(machine: Machine, ns: Namespace, source: str, timeout: float = 30) -> None:
     """Knock the sequence of the door `ssh` from `source`, which must be let in within `timeout` seconds."""
     with sender(ns) as send:
         send.knocks(source, machine.host6 if ":" in source else machine.host4, KNOCKS, pause=0.02)
@@ -167,7 +167,7 @@ def admitted(machine: Machine, source: str) -> bool:
     return f'"{source}"' in listed.stdout
 
 
-def await_admitted(machine: Machine, source: str, timeout: float = 5) -> None:
+def await_admitted(machine: Machine, source: str, timeout: float = 30) -> None:
     until = time.monotonic() + timeout
     while not admitted(machine, source):
         if time.monotonic() > until:

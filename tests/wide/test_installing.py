@@ -31,7 +31,7 @@ def test_it_installs_on_a_bare_debian_from_its_archive_alone(suite: str) -> None
         options = [f"--aptopt={place}" for place in settings()]
         words = ["mmdebstrap", "--quiet", "--mode=root", "--variant=apt", *hooks, *options, suite]
         made = subprocess.run(
-            [*words, str(root), "-"], input=sources(suite), capture_output=True, text=True, timeout=300
+            [*words, str(root), "-"], input=sources(suite), capture_output=True, text=True, timeout=900
         )
         assert made.returncode == 0, made.stderr
         assert chroot(root, "dpkg-query", "-W", "-f", "${db:Status-Status}", "portress") == "installed"

@@ -72,6 +72,9 @@ def begin(paths: Paths, yes: bool, **given: Any) -> None:
             else:
                 _guided(paths, given["card"], given["trial"])
         except (KeyboardInterrupt, click.Abort):
+            if not yes:
+                with contextlib.suppress(OSError):
+                    click.echo()  # a question may have been asked on this line
             raise Mistake("stopped: nothing was changed") from None
 
 
