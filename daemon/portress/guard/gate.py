@@ -29,6 +29,7 @@ from portress.knock import Service
 RANGES: Final = "_ranges"  # behind the name of a set of services: those of ranges of ports
 TO: Final = {4: "_to_4", 6: "_to_6"}  # those of other destinations, by their address family
 NEAR: Final = "near"  # the chain of packets to ports of doors, among others
+MET: Final = "met"  # the chain of packets to ports of doors or of knocks
 ARRIVING: Final = "arriving"  # the same before connection tracking
 HERE: Final = "here"  # the chain of packets to ports of doors
 DISMISSED: Final = "dismissed"  # sources whose every packet needs an admission: dismissed_4, dismissed_6
@@ -144,11 +145,40 @@ def _inside(config: Config) -> str:
     return f"iifname {{ {names} }}"
 
 
+def _dialled(config: Config) -> tuple[set[int], list[tuple[int, int]]]:
+    """The ports of doors, and ranges of them."""
+    services = [one for door in config.doors.values() for one in door.services]
+    single = {one.first for one in services if one.first == one.last}
+    return single, [(one.first, one.last) for one in services if one.first < one.last]
+
+
 def near(config: Config) -> list[str]:
     """What tells, by its port alone, a packet that may be to a door."""
-    services = [one for door in config.doors.values() for one in door.services]
-    single = (one.first for one in services if one.first == one.last)
-    return judging.among_ports(single, ((one.first, one.last) for one in services if one.first < one.last))
+    return judging.among_ports(*_dialled(config))
+
+
+def _dialled_or_knocked(config: Config) -> tuple[set[int], list[tuple[int, int]]]:
+    """The ports of doors and of knocks, and ranges of them."""
+    (of_doors, door_ranges), (of_knocks, knock_ranges) = _dialled(config), judging.knocked(config)
+    return of_doors | of_knocks, door_ranges + knock_ranges
+
+
+def _near_or_knocked(config: Config) -> list[str]:
+    """What tells, by its port alone, a packet that may be to a door or a knock."""
+    every = _dialled_or_knocked(config)
+    if judging.are_few(*every):
+        return judging.among_ports(*every)
+    return [*near(config), *judging.ports(config)]
+
+
+def met(config: Config, knocks: Part) -> Iterable[str]:
+    """Where packets to ports of doors or of knocks go."""
+    yield from (f"{one} goto {NEAR}" for one in near(config))
+    if judging.are_few(*_dialled_or_knocked(config)):  # what is no door's port is a knock's
+        yield from judging.tail(config, [])
+        yield f"goto {judging.STRANGER}"
+    else:
+        yield from knocks.rules
 
 
 def early(config: Config) -> Iterable[str]:
@@ -213,10 +243,11 @@ def gate(config: Config) -> Iterable[str]:
 
 def entry(config: Config, knocks: Part) -> Iterable[str]:
     if knocks.checks:
-        yield from (f"{one} goto {NEAR}" for one in near(config))
-    else:
-        yield from gate(config)
-        yield from (f"{one} accept" for one in ("ct state invalid", *no_knocks(config)))
+        yield from (f"{one} goto {MET}" for one in _near_or_knocked(config))
+        yield from judging.callers(config)
+        return
+    yield from gate(config)
+    yield from (f"{one} accept" for one in ("ct state invalid", *no_knocks(config)))
     yield from knocks.rules
 
 

@@ -2,9 +2,9 @@
 
 In: the configuration. Out: chains in nft's own language, over the maps that `decide.py` explains.
 
-Nearly every packet is no knock: it is to cost as little as can be. It leaves after a look at its source (is
-it a caller's?) and at its port (does any knock go there?). What a packet has to be in order to count
-(`checks`) is only asked of those that get further.
+Nearly every packet is no knock: it is to cost as little as can be. It leaves after a look at its port (is it
+a door's, or does any knock go there?) and at its source (is it a caller's?). What a packet has to be in order
+to count (`checks`), and whether it has a priority, is only asked of those that get further.
 
     at, further     where its source stands, if it is a caller; then `next`: the right knock leads on, one got
                     right on the way there (AGAIN) changes nothing, any other is a miss
@@ -36,6 +36,8 @@ LEADS: Final = f"{NODE} set {EDGE} map @next"  # ends its rule where there is no
 HURRIED: Final = 1000  # ms that a first knock above the rate has for the second
 FIRST_RATE: Final = 5000  # first knocks a second that have the whole gap, at the most
 PLACES: Final = ("at", "further")
+STRANGER: Final = "stranger"  # the chain of packets to knocks' ports that are no caller's
+KNOWN: Final = "known"  # the chain of callers' packets to ports that are neither doors' nor knocks'
 FEW_PORTS: Final = 4096  # ports that are listed one by one
 FEW_RULES: Final = 2  # ports that are compared sooner than looked up
 FEW_RANGES: Final = 4
@@ -72,28 +74,24 @@ def both(config: Config, rule: str) -> list[str]:
 
 
 def ports(config: Config) -> list[str]:
-    """What tells, by its port alone, a packet that may be a knock of one of the configuration's sequences.
+    """What tells, by its port alone, a packet that may be a knock of one of the configuration's sequences."""
+    return among_ports(*knocked(config))
 
-    Ports of fixed sequences are told exactly, those that are drawn anew by where they are drawn from.
-    """
+
+def knocked(config: Config) -> tuple[set[int], list[tuple[int, int]]]:
+    """The ports that knocks go to, and ranges of them: those of fixed sequences exactly, those that are drawn
+    anew by where they are drawn from."""
     doors = config.doors.values()
     drawn = [one.pool for door in doors for one in (door.rotating, door.paper) if one]
     drawn += [(one.base, one.base + _OF_CODES - 1) for door in doors if (one := door.authenticator)]
     fixed = [one for door in doors for one in (door.fixed, door.leaving_fixed) if one]
-    single = {knock & 0xFFFF for one in fixed for knock in one.knocks}
-    return among_ports(single, drawn)
+    return {knock & 0xFFFF for one in fixed for knock in one.knocks}, drawn
 
 
 def among_ports(single: Iterable[int], ranges: Iterable[tuple[int, int]] = ()) -> list[str]:
     """What tells packets to these ports: a rule's beginning for each, as few as can be."""
-    merged: list[tuple[int, int]] = []
-    for first, last in sorted(ranges):
-        if merged and first <= merged[-1][1] + 1:
-            merged[-1] = (merged[-1][0], max(merged[-1][1], last))
-        else:
-            merged.append((first, last))
-    rest = sorted({one for one in single if not any(first <= one <= last for first, last in merged)})
-    if len(rest) > FEW_PORTS or len(merged) > FEW_RANGES:
+    rest, merged = _merged(single, ranges)
+    if not _few(rest, merged):
         every = [*rest, *(end for each in merged for end in each)]
         return [f"th dport {min(every)}-{max(every)}"]
     listed = f"th dport {{ {', '.join(map(str, rest))} }}"
@@ -101,14 +99,41 @@ def among_ports(single: Iterable[int], ranges: Iterable[tuple[int, int]] = ()) -
     return one_by_one + [f"th dport {first}-{last}" for first, last in merged]
 
 
+def are_few(single: Iterable[int], ranges: Iterable[tuple[int, int]] = ()) -> bool:
+    """Whether `among_ports` tells packets to these ports from all others."""
+    return _few(*_merged(single, ranges))
+
+
+def _few(rest: list[int], merged: list[tuple[int, int]]) -> bool:
+    return len(rest) <= FEW_PORTS and len(merged) <= FEW_RANGES
+
+
+def _merged(
+    single: Iterable[int], ranges: Iterable[tuple[int, int]]
+) -> tuple[list[int], list[tuple[int, int]]]:
+    """The ports that are in no range, and the ranges that have a gap between them."""
+    merged: list[tuple[int, int]] = []
+    for first, last in sorted(ranges):
+        if merged and first <= merged[-1][1] + 1:
+            merged[-1] = (merged[-1][0], max(merged[-1][1], last))
+        else:
+            merged.append((first, last))
+    return sorted({one for one in single if not any(first <= one <= last for first, last in merged)}), merged
+
+
 def tail(config: Config, sought: Sequence[str] | None = None) -> list[str]:
-    """The last rules of the chain that every packet comes to. `sought`: what tells the ports of knocks."""
+    """What judges a packet that may be a knock. `sought`: what tells the ports of knocks."""
     return [f"{NODE} != 0 goto prior", *_looked_up(config, ports(config) if sought is None else sought)]
+
+
+def callers(config: Config) -> list[str]:
+    """What tells, whatever its port, a packet that may be a caller's miss."""
+    return both(config, f"{{source}} @at_{{family}} goto {KNOWN}")
 
 
 def _looked_up(config: Config, sought: Sequence[str]) -> list[str]:
     callers = both(config, f"{NODE} set {{source}} map @at_{{family}} goto caller")
-    return callers + [f"{one} goto stranger" for one in sought]
+    return callers + [f"{one} goto {STRANGER}" for one in sought]
 
 
 def ways(config: Config, checks: list[str], sought: Sequence[str] | None = None) -> dict[str, list[str]]:
@@ -118,6 +143,7 @@ def ways(config: Config, checks: list[str], sought: Sequence[str] | None = None)
         **_moving(config),
         **_judging(config, checks),
         **_keeping(config, ports(config) if sought is None else sought),
+        KNOWN: tail(config, []),
     }
 
 
@@ -176,7 +202,7 @@ def _starting(config: Config, checks: list[str]) -> dict[str, list[str]]:
         "new": [*checks, "goto start"],
         "too_late": ["meta l4proto != { tcp, udp } return", *checks, f"goto tell_{Report.LATE}"],
         "newcomer": ["jump new", f"{NODE} set 0"],
-        "stranger": [f"{LEADS} goto newcomer", "goto astray"],
+        STRANGER: [f"{LEADS} goto newcomer", "goto astray"],
         "astray": both(config, "{source} @callers_{family} goto too_late"),
         "anew": [f"jump tell_{Report.ANEW}", "goto start"],
     }
