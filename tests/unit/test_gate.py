@@ -66,7 +66,7 @@ def _matches(rule: str, port: int) -> bool:
 
 
 def _ends(ruleset: Ruleset, chain: str) -> dict[int, str]:
-    """By port, the chain where a packet ends that has no priority and is no caller's; "" where it leaves."""
+    """By port, where a packet ends that has no priority and is no caller's; "" where it leaves at once."""
     rules = {one.name: [re.sub(r' comment ".*"', "", each) for each in one.rules] for one in ruleset.chains}
     found = {}
     for port in range(1 << 16):
@@ -79,7 +79,7 @@ def _ends(ruleset: Ruleset, chain: str) -> dict[int, str]:
                 if not left:
                     break
         else:
-            at = ""
+            at = "" if at == chain else at
         found[port] = at
     return found
 

@@ -157,28 +157,20 @@ def near(config: Config) -> list[str]:
     return judging.among_ports(*_dialled(config))
 
 
-def _dialled_or_knocked(config: Config) -> tuple[set[int], list[tuple[int, int]]]:
-    """The ports of doors and of knocks, and ranges of them."""
-    (of_doors, door_ranges), (of_knocks, knock_ranges) = _dialled(config), judging.knocked(config)
-    return of_doors | of_knocks, door_ranges + knock_ranges
-
-
 def _near_or_knocked(config: Config) -> list[str]:
     """What tells, by its port alone, a packet that may be to a door or a knock."""
-    every = _dialled_or_knocked(config)
+    (of_doors, door_ranges), (of_knocks, knock_ranges) = _dialled(config), judging.knocked(config)
+    every = of_doors | of_knocks, door_ranges + knock_ranges
     if judging.are_few(*every):
         return judging.among_ports(*every)
     return [*near(config), *judging.ports(config)]
 
 
-def met(config: Config, knocks: Part) -> Iterable[str]:
-    """Where packets to ports of doors or of knocks go."""
+def met(config: Config) -> Iterable[str]:
+    """Where packets to ports of doors or of knocks go: what is no door's is a knock's."""
     yield from (f"{one} goto {NEAR}" for one in near(config))
-    if judging.are_few(*_dialled_or_knocked(config)):  # what is no door's port is a knock's
-        yield from judging.tail(config, [])
-        yield f"goto {judging.STRANGER}"
-    else:
-        yield from knocks.rules
+    yield from judging.tail(config, [])
+    yield f"goto {judging.STRANGER}"
 
 
 def early(config: Config) -> Iterable[str]:
