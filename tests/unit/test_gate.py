@@ -58,7 +58,7 @@ CASES = {
 
 
 def _matches(rule: str, port: int) -> bool:
-    said = re.match(r"th dport (\{ [\d, ]+ \}|\d+-\d+|\d+) goto ", rule)
+    said = re.match(r"th dport (\{ [\d, ]+ \}|\d+-\d+|\d+) (goto|jump) ", rule)
     if said is None:
         return rule.startswith("goto ")
     listed = [one.partition("-") for one in said[1].strip("{ }").split(", ")]
@@ -74,7 +74,7 @@ def _ends(ruleset: Ruleset, chain: str) -> dict[int, str]:
         while left:
             rule, *left = left
             if _matches(rule, port):
-                at = rule.split("goto ")[1]
+                at = rule.split()[-1]
                 left = rules[at] if at == "met" else []
                 if not left:
                     break

@@ -1,7 +1,7 @@
 """The part of the guard that decides by itself: which source stands where, and what opens. Pure.
 
-In: the configuration. Out: nft text for the sets, maps and chains, and what goes at the end of the chain that
-every knock comes to. What the maps hold comes from `sequence/edges.py`.
+In: the configuration. Out: nft text for the sets, maps and chains. What the maps hold comes from
+`sequence/edges.py`.
 
     at_4, at_6      source -> node: every caller, and where it was after the first knock; lives for the gap
     further_4 _6    where it is after further knocks: a flood of first knocks takes no room from those
@@ -44,7 +44,7 @@ from portress.clock import STEP
 from portress.config.model import Config
 from portress.guard import hours, one_connection
 from portress.guard.contents import MAPS, VERDICTS, Contents, checking, contents, elements, staying
-from portress.guard.judging import EDGE, NODE, both, gaps, plain, stay, tail, ways
+from portress.guard.judging import EDGE, NODE, both, gaps, plain, stay, ways
 from portress.guard.language import ADDRESS, SADDR, Chain, Part, Set
 from portress.knock import SECOND
 from portress.sequence.edges import ASK, BARRED, LEAVE, MILLISECOND, ONE, USED, Numbering, Terms, build
@@ -150,7 +150,6 @@ def part(config: Config, uncounted: Iterable[str]) -> Part:
             for name, (size, spec) in living(config).items()
         ),
         chains=tuple(Chain(name, tuple(rules)) for name, rules in chains(config, uncounted).items()),
-        rules=tuple(tail(config)),
         checks=True,
     )
 

@@ -167,9 +167,9 @@ def _near_or_knocked(config: Config) -> list[str]:
 
 
 def met(config: Config) -> Iterable[str]:
-    """Where packets to ports of doors or of knocks go: what is no door's is a knock's."""
-    yield from (f"{one} goto {NEAR}" for one in near(config))
-    yield from judging.tail(config, [])
+    """What becomes of packets to ports of doors or of knocks: what passes the gate may be a knock."""
+    yield from (f"{one} jump {NEAR}" for one in near(config))
+    yield from judging.tail(config)
     yield f"goto {judging.STRANGER}"
 
 

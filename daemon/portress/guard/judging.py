@@ -121,9 +121,9 @@ def _merged(
     return sorted({one for one in single if not any(first <= one <= last for first, last in merged)}), merged
 
 
-def tail(config: Config, sought: Sequence[str] | None = None) -> list[str]:
-    """What judges a packet that may be a knock. `sought`: what tells the ports of knocks."""
-    return [f"{NODE} != 0 goto prior", *_looked_up(config, ports(config) if sought is None else sought)]
+def tail(config: Config, sought: Sequence[str] = ()) -> list[str]:
+    """What judges a packet that may be a knock. `sought`: what tells the ports of knocks, if more come by."""
+    return [f"{NODE} != 0 goto prior", *_looked_up(config, sought)]
 
 
 def callers(config: Config) -> list[str]:
@@ -143,7 +143,7 @@ def ways(config: Config, checks: list[str], sought: Sequence[str] | None = None)
         **_moving(config),
         **_judging(config, checks),
         **_keeping(config, ports(config) if sought is None else sought),
-        KNOWN: tail(config, []),
+        KNOWN: tail(config),
     }
 
 

@@ -135,7 +135,7 @@ def _chains(config: Config, knocks: Part, answers: Answers) -> Iterable[Chain]:
     yield Chain(gate.HERE, (gate.NOT_OWN, *gate.at_own(config, "doors")))
     yield Chain(gate.DISMISSED, tuple(gate.dismissed(config)))
     if knocks.checks:
-        yield Chain(gate.NEAR, (*gate.gate(config), *knocks.rules))
+        yield Chain(gate.NEAR, tuple(gate.gate(config)))
         yield Chain(gate.MET, tuple(gate.met(config)))
     yield Chain(gate.ARRIVING, tuple(gate.arriving(config)))
     yield Chain(EARLY, tuple(gate.early(config)), _HEAD.format(FIRST))
