@@ -369,6 +369,26 @@ def test_a_start_does_not_wait_for_the_writing_of_what_others_did(
     kept(tmp_path, work, in_fleet=True)
 
 
+def test_what_others_did_is_written_in_one_go_and_leaves_no_moment_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("portress.run.ledger_writer.OTHERS_LATER", 0.5)
+    others = [Admission("ssh", Source.parse(f"192.0.2.{n}"), 0, SECOND, how="fleet edge-2") for n in range(4)]
+
+    async def work(books: Books, _: Refusing) -> None:
+        for one in others[:3]:
+            books.admitted(one, 2000.0)
+            await asyncio.sleep(0.05)
+        await written(books, 1)
+        assert not books._waiting
+        await asyncio.sleep(0.2)  # by now each of them would have had a moment of its own
+        books.admitted(others[3], 2000.0)
+        await asyncio.sleep(0.1)
+        assert books._waiting and books.writing.count == 1
+
+    kept(tmp_path, work, in_fleet=True)
+
+
 def test_a_start_that_fails_keeps_no_later_write_waiting(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
