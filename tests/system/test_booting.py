@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import time
 
-from lab import World, tcp_state
+from lab import World, tcp_state, until
 from system.crowds import Strangers, strangers
 from system.host import admitted, chroot, config, configure, host, installed, knock, messages, status
 from system.machine import Machine
@@ -183,12 +183,11 @@ def test_stopping_the_units_leaves_the_doors_shut() -> None:
 
 def test_a_trial_that_nobody_keeps_opens_the_doors_again_with_the_service_too() -> None:
     with host(run=False) as machine:
-        machine.run("portress", "guard", "--trial", "10s")
+        machine.run("portress", "guard", "--trial", "30s")
         assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
         machine.systemctl("start", "portress.service")
         knock(machine, machine.stranger, World.stranger4)
-        time.sleep(11)
-        assert tcp_state(machine.another, machine.host4, 22) == "open"
+        until(lambda: tcp_state(machine.another, machine.host4, 22) == "open")
         machine.run("portress", "guard")
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 
