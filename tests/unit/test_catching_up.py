@@ -321,6 +321,20 @@ def test_the_guard_is_read_where_something_was_not_reported() -> None:
     assert scene.tidy() and not scene.tracker.astray and not scene.tidy()
 
 
+@pytest.mark.parametrize("what", ["lost", "overruns"])
+def test_it_is_read_as_well_where_the_loss_is_only_seen_in_the_same_round(what: str) -> None:
+    scene = Scene(SSH)
+    scene.tidy()
+    reading = iter([lambda: setattr(scene.ears, what, 1)])
+
+    def read(_most: int) -> Iterator[Any]:
+        next(reading, lambda: None)()
+        return iter(())
+
+    scene.ears.read = read  # type: ignore[method-assign]
+    assert scene.tidy() and not scene.tidy()
+
+
 def test_in_a_flood_of_first_knocks_it_is_read_when_that_is_over() -> None:
     scene = Scene(SSH)
     scene.tidy()

@@ -108,8 +108,7 @@ class CatchingUp(Listener):
 
     def tidy(self) -> None:
         """Once a second, as Listener does; and where reports are missing, look at what the guard has done."""
-        lost = self.watcher.lost
-        overruns, before = self.watcher.overruns, (self._lost, self._overruns)
+        before = self._lost, self._overruns
         super().tidy()
         if not isinstance(self.tracker, Mirror):
             return
@@ -118,7 +117,7 @@ class CatchingUp(Listener):
             more = self._more()
         except GuardError:
             return
-        behind = (lost, overruns) != before or more["untold"] or more["untold_openings"]
+        behind = (self._lost, self._overruns) != before or more["untold"] or more["untold_openings"]
         if behind or self.tracker.astray or (self._crowded and not more["untold_first"]):
             self._look_soon()
         self._crowded = bool(more["untold_first"])
