@@ -101,3 +101,16 @@ def test_maps_of_which_nothing_is_known_are_left_alone(monkeypatch: pytest.Monke
     readings = held_by(monkeypatch)
     asyncio.run(asyncio.wait_for(made(maps)._set_right(), 5))
     assert not readings and not changes
+
+
+def test_admissions_that_the_guard_still_has_are_not_put_back() -> None:
+    """The kernel takes milliseconds to refuse one that is there: a thousand would take seconds."""
+    keeper = made(Maps(lambda _: None))
+    rest = [SimpleNamespace(door="ssh", source=number) for number in range(600)]
+    keeper._table.each_admission = lambda: (one for one in rest if one.source % 3)
+    back: list[int] = []
+    keeper._doorkeeper = SimpleNamespace(
+        refused=[], put_back_part=lambda part: back.extend(one.source for one in part)
+    )
+    asyncio.run(keeper._put_back_rest(rest))
+    assert back == [*range(0, 600, 3)]

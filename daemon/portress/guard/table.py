@@ -148,7 +148,7 @@ class Table:
         together, later = split(timed, iter(more))
         sessions = self.sessions.lines(before, ruleset, kept, continuing)
         generation = self._ask(listing.generation)
-        self._run("\n".join((*lines, *timed_parts(together, new=before is None), *places, *sessions)))
+        self._run("\n".join((*lines, *timed_parts(together, kept), *places, *sessions)))
         self._run(f"delete chain {FAMILY} {TABLE} {TWIN}")
         self.loads += 1
         with contextlib.suppress(GuardError):  # then all is loaded again the next time

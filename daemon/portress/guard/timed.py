@@ -43,8 +43,8 @@ def places(gone: Iterable[tuple[str, Source]], stays: Mapping[str, int]) -> list
     return found
 
 
-def timed_parts(entries: Iterable[Entry], *, new: bool = False) -> list[str]:
-    """Lines that (re)start elements: add, delete, add; for sets that are `new`, add alone.
+def timed_parts(entries: Iterable[Entry], kept: Collection[str] | None = None) -> list[str]:
+    """Lines that (re)start elements: add, delete, add; for sets that are new, none of `kept`, add alone.
 
     Before kernel 6.12 a plain add leaves the old timeout in place, after it it does not; the first add
     is for the delete to find something.
@@ -59,7 +59,7 @@ def timed_parts(entries: Iterable[Entry], *, new: bool = False) -> list[str]:
         which = f"element {FAMILY} {TABLE} {name}"
         full = f"add {which} {{ {', '.join(by_address.values())} }}"
         lines.append(full)
-        if not new:
+        if kept is None or name in kept:
             lines += [f"delete {which} {{ {', '.join(by_address)} }}", full]
     return lines
 
