@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from portress.errors import Mistake
 from portress.guard import maps as module
 from portress.guard.elements import ElementChanges
 from portress.guard.maps import Maps
@@ -114,3 +115,21 @@ def test_admissions_that_the_guard_still_has_are_not_put_back() -> None:
     )
     asyncio.run(keeper._put_back_rest(rest))
     assert back == [*range(0, 600, 3)]
+
+
+def test_what_cannot_be_read_is_put_back_whole_and_told_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    maps, _ = holding()
+    keeper = made(maps)
+    rest = [SimpleNamespace(door="ssh", source=number) for number in range(300)]
+
+    def refused(*_: object) -> Any:
+        raise Mistake("the guard cannot be read")
+
+    monkeypatch.setattr(module.upkeep, "read", refused)
+    keeper._table.each_admission = refused
+    back: list[int] = []
+    keeper._doorkeeper = SimpleNamespace(
+        refused=[], put_back_part=lambda part: back.extend(one.source for one in part)
+    )
+    asyncio.run(asyncio.wait_for(keeper._refill(rest, True), 5))
+    assert back == [*range(300)]

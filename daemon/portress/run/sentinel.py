@@ -20,6 +20,7 @@ from portress.admissions import Admission, Grant, everywhere
 from portress.config.model import Config
 from portress.doctor.probe import closed_ports
 from portress.durations import counted
+from portress.errors import Mistake
 from portress.events import Events
 from portress.guard import flows, newly_guarded, strangers
 from portress.guard.closed import Answers
@@ -252,20 +253,19 @@ class Sentinel:
         self._events.tell("restored", f"{done}{more}", cause=cause)
 
     async def _refill(self, rest: list[Admission], changed: bool = False) -> None:
-        """Put back a slice at a time whom no flow may let in, and then admissions, and beside them what
-        decides, of which others have `changed` some: meanwhile knocks are heard. If the guard is gone again,
-        the next restoration has it all."""
+        """Put back a slice at a time whom no flow may let in, then admissions, and beside them what decides,
+        which others may have `changed`. If the guard is gone again, the next restoration has it all."""
         filling = asyncio.ensure_future(until_done(self._table.maps.fill_part))
         with contextlib.suppress(GuardError):
             await self._put_back_rest(rest)
-        with contextlib.suppress(GuardError):
+        with contextlib.suppress(Mistake):
             await filling
             if changed:
                 await self._set_right()
 
     async def _set_right(self) -> None:
         """Have the guard's maps hold what they are to hold, whatever others put there or took away. They are
-        read in a thread, and once more if they were changed from here meanwhile. Raises GuardError."""
+        read in a thread, and once more if they were changed from here meanwhile. Raises Mistake."""
         maps, loads = self._table.maps, self._table.loads
         while self._table.loads == loads and self.guarding and maps.target is not None:
             turns, wanted = maps.turns, maps.settled
@@ -292,12 +292,14 @@ class Sentinel:
             keeper.put_back_part(one for one in part if (one.door, one.source) not in there)
 
     def _held(self) -> set[tuple[str, Source]]:
-        """Door and source of every admission in the kernel. Raises GuardError."""
-        return {(one.door, one.source) for one in self._table.each_admission()}
+        """Door and source of every admission in the kernel, as far as that can be read."""
+        try:
+            return {(one.door, one.source) for one in self._table.each_admission()}
+        except Mistake:
+            return set()
 
     def answer(self, answers: Answers) -> None:
-        """Have guarded ports answer as closed ones do. Whoever changed the guard meanwhile is dealt with
-        elsewhere."""
+        """Have guarded ports answer as closed ones do. What others changed is dealt with elsewhere."""
         before, self._in_force.answers = self._in_force.answers, answers
         config = self._in_force.config
         chains, there = answering(config, answers), answering(config, before)
