@@ -1,14 +1,15 @@
 """In several processes, the longest tests begin first: what is left for the end is short.
-Machines are booted beside tests that mostly wait.
 
 durations.txt has what took long once, beside the others: seconds and a test's name, from the list that
-scripts/test prints. A name that is not there any more does no harm.
+scripts/test prints. A name that is not there any more does no harm. `--failed-to=FILE` writes the names of
+those that failed there, as pytest takes them.
 """
 
 from __future__ import annotations
 
 import gc
 import os
+import re
 from collections import defaultdict
 from pathlib import Path
 
@@ -19,7 +20,6 @@ settings.register_profile("beside others", deadline=None, suppress_health_check=
 settings.load_profile("beside others")
 gc.disable()  # while tests are collected: all of that stays
 _UNIT, _OTHERS = 0.02, 2.0  # seconds of a test that is not in the list
-_EARLY = 0.7  # of the run, in which all machines are booted
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -30,26 +30,37 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     took = {name: float(seconds) for seconds, name in (line.split(maxsplit=1) for line in lines)}
     together = {item: _group(item) for item in items}
     sums: dict[str, float] = defaultdict(float)
-    each: dict[pytest.Item, float] = {}
     for item in items:
         other = _UNIT if item.path.parent.name == "unit" else _OTHERS
-        each[item] = took.get(item.nodeid, other)
-        sums[together[item]] += each[item]
+        sums[together[item]] += took.get(item.nodeid, other)
     items.sort(key=lambda item: -sums[together[item]])
-    items[:] = _mixed(items, each)
 
 
-def _mixed(items: list[pytest.Item], took: dict[pytest.Item, float]) -> list[pytest.Item]:
-    """In the same order, but booted machines, which need the processors, among what mostly waits."""
-    booted = [item for item in items if item.path.parent.name == "system"]
-    others = [item for item in items if item.path.parent.name != "system"]
-    share = sum(took[item] for item in booted) / (_EARLY * sum(took[item] for item in others) or 1)
-    mixed, ahead = [], 0.0
-    while booted and others:
-        one = booted.pop(0) if ahead <= 0 else others.pop(0)
-        ahead += took[one] if one.path.parent.name == "system" else -share * took[one]
-        mixed.append(one)
-    return [*mixed, *booted, *others]
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--failed-to", type=Path, help="a file for the names of the tests that fail, one a line")
+
+
+class _Failed:
+    """Writes down which tests have failed."""
+
+    def __init__(self, file: Path) -> None:
+        self._file = file
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed:
+            with self._file.open("a") as file:
+                file.write(_ungrouped(report.nodeid) + "\n")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    file: Path | None = config.getoption("--failed-to")
+    if file is not None and "PYTEST_XDIST_WORKER" not in os.environ:
+        config.pluginmanager.register(_Failed(file))
+
+
+def _ungrouped(name: str) -> str:
+    """The name without the group that pytest-xdist puts behind it."""
+    return re.sub(r"@\w+$", "", name)
 
 
 @pytest.hookimpl(tryfirst=True)
