@@ -25,7 +25,7 @@ def access(store: Etcd, user: str | None = None) -> Access:
 
 def using(store: Etcd, work: Callable[[Store], Coroutine[Any, Any, None]], user: str | None = None) -> None:
     async def run() -> None:
-        async with Store(access(store, user)) as client:
+        async with Store(access(store, user), deadline=15.0) as client:  # the machine is busy, not the store
             await work(client)
 
     asyncio.run(asyncio.wait_for(run(), 60))

@@ -125,6 +125,11 @@ def one_by_one(ports: list[int]) -> bool:
     return [port for port, _ in itertools.groupby(ports)] == in_order(ports)
 
 
+def device(browser: Browser, address: str = PAGE, *, before: str = "") -> Phone:
+    """A phone whose browser has counted no failed WebSockets yet."""
+    return Phone(browser, address, before=before, apart=True)
+
+
 def settled(phone: Phone) -> None:
     """Wait until the step has so much time left that the page knocks in this one."""
     phone.page.wait("secondsLeft() > 5", 20)
@@ -139,7 +144,7 @@ def open_by_scanning(phone: Phone, address: str) -> None:
 def test_from_a_file_the_page_opens_ssh(w: World, server: Sshd, guarded: Daemon, chromium: Browser) -> None:
     card, address = enrolled(guarded, "ana", "ssh", w.host4)
     assert tcp_state(w.stranger, w.host4, 22) == "filtered"
-    with capture(w.host, SYN) as wire, Phone(chromium) as phone:
+    with capture(w.host, SYN) as wire, device(chromium) as phone:
         open_by_scanning(phone, address)
         said = phone.knock()
         assert said.startswith("Knocked. A browser cannot tell whether this door opened.")
@@ -154,7 +159,7 @@ def test_from_an_https_server_the_page_opens_ssh(
     page = f"https://{w.host4}/index.html"
     _, address = enrolled(guarded, "ben", "ssh", "four.example.org", page)
     assert tcp_state(w.stranger, w.host4, 22) == "filtered"
-    with Phone(chromium, page) as phone:
+    with device(chromium, page) as phone:
         open_by_scanning(phone, address)
         assert phone.page.value("location.href") == page
         phone.knock()
@@ -166,7 +171,7 @@ def test_an_authenticators_keycard_opens_its_door_and_the_page_sees_it(
 ) -> None:
     _, address = enrolled(guarded, "cem", "code", w.host4)
     assert tcp_state(w.stranger, w.host4, 2222) == "filtered"
-    with Phone(chromium) as phone:
+    with device(chromium) as phone:
         open_by_scanning(phone, address)
         said = phone.knock()
         assert said == "Knocked. The service was silent before and responds now: the door is open."
@@ -175,7 +180,7 @@ def test_an_authenticators_keycard_opens_its_door_and_the_page_sees_it(
 
 def test_the_page_sees_a_web_service_answer(w: World, guarded: Daemon, chromium: Browser) -> None:
     _, address = enrolled(guarded, "dora", "web", w.host4)
-    with Phone(chromium) as phone:
+    with device(chromium) as phone:
         open_by_scanning(phone, address)
         assert phone.knock() == "Knocked, and the service answers: the door is open."
 
@@ -184,7 +189,7 @@ def test_the_page_leaves_a_door_that_has_leaving(w: World, guarded: Daemon, chro
     """In both languages; another door's card has no such button."""
     card, address = enrolled(guarded, "lea", "web", w.host4)
     assert card["leaving"] is True
-    with Phone(chromium) as phone:
+    with device(chromium) as phone:
         open_by_scanning(phone, address)
         assert phone.read("#cards .leave") == "Leave"
         settled(phone)
@@ -203,7 +208,7 @@ def test_the_page_leaves_a_door_that_has_leaving(w: World, guarded: Daemon, chro
 def test_a_card_without_leaving_has_no_such_button(w: World, guarded: Daemon, chromium: Browser) -> None:
     card, address = enrolled(guarded, "max", "ssh", w.host4)
     assert "leaving" not in card
-    with Phone(chromium) as phone:
+    with device(chromium) as phone:
         open_by_scanning(phone, address)
         assert phone.shown("#cards .knock")
         assert not phone.shown("#cards .leave")
@@ -214,7 +219,7 @@ def test_a_withdrawn_keycard_opens_nothing_and_the_page_sees_it(
 ) -> None:
     _, address = enrolled(guarded, "eva", "web", w.host4)
     guarded.verb("unenrol", "eva")
-    with Phone(chromium) as phone:
+    with device(chromium) as phone:
         open_by_scanning(phone, address)
         assert phone.knock() == "Knocked, but the service does not answer."
         assert "Check the clock" in phone.read("#cards .help")
@@ -225,7 +230,7 @@ def test_a_phone_ten_minutes_off_gets_in_by_the_servers_clock(
 ) -> None:
     page = f"https://{w.host4}/index.html"
     _, address = enrolled(guarded, "finn", "ssh", w.host4, page)
-    with Phone(chromium, page, before=TEN_MINUTES_AHEAD) as phone:
+    with device(chromium, page, before=TEN_MINUTES_AHEAD) as phone:
         open_by_scanning(phone, address)
         phone.wait_for("#use-server")
         phone.knock()
@@ -243,7 +248,7 @@ def test_both_families_of_a_name_are_dialled_and_the_favourite_gets_in(
 ) -> None:
     """RFC 8305: a browser that IPv6 fails turns to IPv4; each is a source, and a sequence works once."""
     card, address = enrolled(guarded, "hila", "ssh", "both.example.org")
-    with capture(w.host, SYN) as wire, Phone(chromium) as phone:
+    with capture(w.host, SYN) as wire, device(chromium) as phone:
         open_by_scanning(phone, address)
         phone.knock()
         assert server.ssh(w.stranger, w.host6, "id", "-un").stdout == "root\n"
@@ -257,7 +262,7 @@ def test_attempts_that_nothing_answers_end_before_the_next_knock_in_both_familie
     w: World, server: Sshd, guarded: Daemon, chromium: Browser
 ) -> None:
     card, address = enrolled(guarded, "ines", "ssh", "silent.example.org")
-    with capture(w.host, SYN) as wire, Phone(chromium) as phone:
+    with capture(w.host, SYN) as wire, device(chromium) as phone:
         open_by_scanning(phone, address)
         phone.knock()
         assert server.ssh(w.stranger, w.host6, "id", "-un").stdout == "root\n"
@@ -275,7 +280,7 @@ def test_a_browsers_repeated_and_parallel_attempts_do_not_break_a_sequence(
     In a browser of its own: only its end ends the repetitions.
     """
     card, address = enrolled(guarded, "jon", "ssh", "198.51.100.2")
-    with capture(w.host, SYN) as wire, browser(w.stranger) as another, Phone(another) as phone:
+    with capture(w.host, SYN) as wire, browser(w.stranger) as another, device(another) as phone:
         open_by_scanning(phone, address)
         phone.page.value(
             "(async () => { const [card] = state.cards; const knocks = await sequenceOf(card, stepAt(now()));"
@@ -292,7 +297,7 @@ def test_an_open_port_among_the_knocks_does_no_harm(
     w: World, server: Sshd, guarded: Daemon, chromium: Browser
 ) -> None:
     _, address = enrolled(guarded, "kim", "ssh", w.host4)
-    with Phone(chromium) as phone:
+    with device(chromium) as phone:
         open_by_scanning(phone, address)
         ports = phone.page.value(
             "sequenceOf(state.cards[0], stepAt(now()) ).then(k => k.map(one => one.port))"

@@ -18,7 +18,7 @@ import pytest
 
 import client
 from kernel.behind import PORT, behind, config, dial, fixed, port_of
-from lab import Daemon, Namespace, capture, daemon, service, sshd
+from lab import Daemon, Namespace, capture, daemon, service, sshd, until
 from portress.clock import STEP
 
 pytestmark = pytest.mark.parametrize("decide", ["kernel", "daemon"])
@@ -158,7 +158,7 @@ def test_a_udp_service_through_the_local_relay(family: int, decide: str) -> None
         card = enrolled(d, host, "vpn")
         words = ["/usr/bin/python3", "-I", str(client.CLIENT), str(card), "--relay-udp", "5182"]
         with b.one.popen(words, env={**os.environ, "XDG_STATE_HOME": str(d.folder)}) as process:
-            time.sleep(0.5)
+            until(lambda: ":5182 " in b.one.run(["ss", "-Hlnu"]).stdout)
             with b.one.enter():
                 program = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
             with program:
@@ -239,7 +239,7 @@ def test_a_fixed_udp_door_through_the_local_relay_of_a_named_service(decide: str
         words = ["/usr/bin/python3", "-I", str(client.CLIENT), "--to", b.host4, "tcp/4617", "udp/2953"]
         words += ["udp/6381", "--one-port", "--relay-udp", "5182:51820"]
         with b.one.popen(words) as process:
-            time.sleep(0.5)
+            until(lambda: ":5182 " in b.one.run(["ss", "-Hlnu"]).stdout)
             with b.one.enter():
                 program = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
             with program:

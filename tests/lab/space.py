@@ -23,6 +23,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from types import TracebackType
 from typing import Any, Final, ParamSpec, TypeVar
 
 from lab import forked
@@ -62,6 +63,17 @@ def _command(command: Sequence[str], *, text: str | None = None) -> str:
 def _setns(fd: int) -> None:
     if _libc.setns(fd, _CLONE_NEWNET):
         raise LabError(f"setns: {os.strerror(ctypes.get_errno())}")
+
+
+class _Started(subprocess.Popen[str]):
+    """Nobody waits for it whose `with` ends with an exception."""
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if kind is not None:
+            self.kill()
+        super().__exit__(kind, value, trace)
 
 
 class Namespace:
@@ -106,9 +118,7 @@ class Namespace:
         """
         for stream in ("stdin", "stdout", "stderr"):
             options.setdefault(stream, subprocess.DEVNULL)
-        process: subprocess.Popen[str] = subprocess.Popen(
-            self._inside(command), text=True, start_new_session=True, **options
-        )
+        process = _Started(self._inside(command), text=True, start_new_session=True, **options)
         self._started.append(process)
         return process
 

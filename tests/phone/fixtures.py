@@ -25,7 +25,7 @@ def chromium(phone_world: World) -> Iterator[Browser]:
 
 @pytest.fixture
 def phone(chromium: Browser) -> Iterator[Phone]:
-    """The page opened from its file, on a device of its own."""
+    """The page opened from its file, on a device that never saw it."""
     with Phone(chromium) as made:
         yield made
 
@@ -33,4 +33,4 @@ def phone(chromium: Browser) -> Iterator[Phone]:
 @pytest.fixture(scope="module")
 def blank(chromium: Browser) -> Page:
     """The page in a tab that nobody presses anything in, for its functions."""
-    return chromium.page(PAGE)
+    return chromium.page(PAGE, clean=True)
