@@ -22,7 +22,6 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import urlsplit
 
 from lab import LabError, Namespace, scratch
 
@@ -140,12 +139,6 @@ class Page:
     def before_each_document(self, script: str) -> None:
         """Run the script in each document before any of its own."""
         self.call("Page.addScriptToEvaluateOnNewDocument", source=script)
-
-    def forget(self, address: str) -> None:
-        """Have the browser forget the page at that address, and what it has kept."""
-        origin = "{0.scheme}://{0.netloc}".format(urlsplit(address))
-        self.call("Storage.clearDataForOrigin", origin=origin, storageTypes="all")
-        self.call("Network.clearBrowserCache")
 
     def close(self) -> None:
         """Close it, and forget the device's storage if it was its own."""

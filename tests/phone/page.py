@@ -39,18 +39,19 @@ def keycard(**changes: Any) -> Card:
 
 
 class Phone:
-    """A device that opens the page at `address`, with an empty storage; one at a time in a browser.
+    """A device that opens the page at `address`, with an empty storage; from its file one at a time.
 
-    `apart`: in a profile of its own, which takes half a second of a processor. Chromium counts the WebSockets
-    that have failed for each, and holds back more of them.
+    `apart`: in a profile of its own, which takes half a second of a processor. Chromium counts for each the
+    WebSockets that have failed, to hold back more of them, and keeps for each its connections to servers.
     """
 
     def __init__(
         self, browser: Browser, address: str = PAGE, *, before: str = "", apart: bool = False
     ) -> None:
-        self.page = browser.page(clean=apart)
-        if not apart:
-            self.page.forget(address)
+        clean = apart or address != PAGE
+        self.page = browser.page(clean=clean)
+        if not clean:
+            self.page.call("Storage.clearDataForOrigin", origin="file://", storageTypes="all")
         self.page.looks()
         if before:
             self.page.before_each_document(before)
