@@ -19,6 +19,8 @@ from hypothesis import HealthCheck, settings
 settings.register_profile("beside others", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("beside others")
 gc.disable()  # while tests are collected: all of that stays
+# nmap and numpy load OpenBLAS, whose threads wait for work by keeping the processors busy.
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
 _UNIT, _OTHERS = 0.02, 2.0  # seconds of a test that is not in the list
 
 

@@ -13,12 +13,12 @@ import pytest
 from attrs import evolve
 
 from lab.etcd import Etcd, etcd
-from portress.fleet.member import Member, Outcome
+from portress.fleet.member import ALIVE, Member, Outcome
 from portress.fleet.memory import Memory
 from portress.fleet.records import Admitted, Codec, Holder, Spent
 from portress.fleet.seal import Seals
 from portress.fleet.store import Access, Store
-from portress.fleet.wire import Change
+from portress.fleet.wire import Change, StoreError
 from portress.knock import Source
 
 SECRET = bytes(range(32))
@@ -367,6 +367,39 @@ def test_a_store_that_was_made_anew_is_told_what_is_in_force(base: Etcd, tmp_pat
             base.start(0)
             await until(lambda: ("ssh", ANA) in two.daemon.inside, 30)
 
+    asyncio.run(asyncio.wait_for(run(), 90))
+
+
+def test_so_it_is_by_a_gateway_that_had_no_lease_in_the_one_before(
+    base: Etcd, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A lease that the store does not know shows that it is another one; its revision need not be lower."""
+    late, grant = [True], Store.grant
+
+    async def granted(store: Store, seconds: int) -> int:
+        if late and seconds == ALIVE:
+            raise StoreError("no answer")
+        return await grant(store, seconds)
+
+    async def run() -> None:
+        own = Admitted("ssh", ANA, time.time() + 300, "one", 0)
+        async with gateway(base, "one", tmp_path, own=[own]) as one:
+            look = ("get", "--prefix", "--keys-only", "/portress/edge/a/")
+            await until(lambda: base.ctl(*look, user="").strip())
+            await until(lambda: one.member.away)
+            base.kill(0)
+            (base.folder / "n0").rename(base.folder / "lost")
+            base.start(0)
+            await asyncio.to_thread(base.wait)
+            for number in range(one.member.seen + 5):
+                await asyncio.to_thread(base.ctl, "put", "/elsewhere", str(number), user="")
+            late.clear()
+            end = time.monotonic() + 30
+            while not (await asyncio.to_thread(base.ctl, *look, user="")).strip():
+                assert time.monotonic() < end, (one.member.seen, one.daemon.said)
+                await asyncio.sleep(0.1)
+
+    monkeypatch.setattr(Store, "grant", granted)
     asyncio.run(asyncio.wait_for(run(), 90))
 
 

@@ -363,7 +363,7 @@ class Member:
                     await self._back()
             except StoreError as error:
                 self._lost(error)
-                self._life = None if isinstance(error, StoreFull) else self._life
+                self._life = None if isinstance(error, StoreFull) else self._life or 0  # known to no store
             self._judge_clock()
             if self._unix() - self._tidied > _TIDY:
                 self._tidied, self._store.settled = self._unix(), None
