@@ -8,13 +8,15 @@ from __future__ import annotations
 import contextlib
 import itertools
 import json
+import os
 import re
+import signal
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
-from lab import Sshd, World, capture, daemon, service, sshd, tcp_state, world
+from lab import Sshd, World, capture, daemon, service, sshd, tcp_state, until, world
 from lab.portress import Daemon
 from phone.browser import Browser, browser
 from phone.page import FOLDER, PAGE, TEN_MINUTES_AHEAD, Phone
@@ -203,6 +205,28 @@ def test_the_page_leaves_a_door_that_has_leaving(w: World, guarded: Daemon, chro
         phone.page.press("#language")
         assert phone.read("#cards .leave") == "Verlassen"
         assert phone.read("#cards .result").startswith("Du hast die Tür verlassen")
+
+
+def test_a_door_that_a_busy_host_closes_late_is_seen_to_close(
+    w: World, guarded: Daemon, chromium: Browser
+) -> None:
+    _, address = enrolled(guarded, "ole", "web", w.host4)
+    with device(chromium) as phone:
+        open_by_scanning(phone, address)
+        settled(phone)
+        phone.knock()
+        guarded.wait_for("admitted to web", "keyholder ole")
+        settled(phone)
+        answers = len(phone.page.heard("Network.responseReceived"))
+        os.kill(guarded.pid, signal.SIGSTOP)
+        try:
+            phone.page.press("#cards .leave")
+            # The service answers before the sequence, and once more after it.
+            until(lambda: len(phone.page.heard("Network.responseReceived")) == answers + 2)
+        finally:
+            os.kill(guarded.pid, signal.SIGCONT)
+        phone.page.wait("!knocking")
+        assert phone.read("#cards .result").startswith("You have left: the door is closed")
 
 
 def test_a_card_without_leaving_has_no_such_button(w: World, guarded: Daemon, chromium: Browser) -> None:
