@@ -154,7 +154,7 @@ def test_a_slow_store_holds_nothing_up_and_is_caught_up_with(base: Etcd, tmp_pat
                 await until(lambda: ("ssh", BO) in two.daemon.inside)
                 await until(lambda: ("ssh", ANA) in one.daemon.inside)
                 await until(lambda: ("owner", "vpn", 5) in one.daemon.used)
-                assert said(two, "answers again")
+                await until(lambda: said(two, "answers again"))
 
     asyncio.run(asyncio.wait_for(run(), 60))
 

@@ -13,6 +13,7 @@ with a common name, so the certificates here have none.
 from __future__ import annotations
 
 import contextlib
+import functools
 import json
 import os
 import secrets
@@ -24,7 +25,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from lab.space import LabError, Namespace
+from lab.space import LabError, Namespace, scratch
 
 PASSWORD = "a-password-for-tests"
 
@@ -36,6 +37,14 @@ def _free() -> int:
         with contextlib.suppress(OSError), socket.socket() as one:
             one.bind(("127.0.0.1", port))
             return port
+
+
+@functools.cache
+def _of_all_stores(names: tuple[str, ...], address: str) -> dict[str, bytes]:
+    """An authority and certificates, as files, that the stores of this process have in common."""
+    with scratch() as folder:
+        certificates(folder, *names, address=address)
+        return {path.name: path.read_bytes() for path in folder.iterdir()}
 
 
 def certificates(folder: Path, *names: str, address: str = "127.0.0.1", days: int = 2) -> None:
@@ -85,7 +94,9 @@ class Etcd:
         self._clients = [_free() for _ in range(members)]
         self._peers = [_free() for _ in range(members)]
         self._processes: dict[int, subprocess.Popen[bytes]] = {}
-        certificates(folder, "member", "gateway", "stranger", address=address)
+        for name, data in _of_all_stores(("member", "gateway", "stranger"), address).items():
+            (folder / name).touch(0o600 if name.endswith(".key") else 0o644)  # as openssl does
+            (folder / name).write_bytes(data)
 
     @property
     def urls(self) -> tuple[str, ...]:

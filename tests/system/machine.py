@@ -170,7 +170,7 @@ class Machine:
         return ["nsenter", "--target", str(self._leader), "--all", "--", *map(str, words)]
 
     def run(
-        self, *words: str, check: bool = True, text: str | None = None, timeout: float = 60
+        self, *words: str, check: bool = True, text: str | None = None, timeout: float = 120
     ) -> subprocess.CompletedProcess[str]:
         """Run a program inside, as root, to its end. With `check`, LabError if it fails."""
         done = subprocess.run(
@@ -196,7 +196,7 @@ class Machine:
         )
         return process
 
-    def systemctl(self, *words: str, check: bool = True, timeout: float = 60) -> str:
+    def systemctl(self, *words: str, check: bool = True, timeout: float = 120) -> str:
         """What systemctl prints. With `check`, LabError with the unit's journal if it fails."""
         done = self.run("systemctl", *words, check=False, timeout=timeout)
         if check and done.returncode:
