@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sqlite3
 import threading
 from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 from portress.admissions import Admission
 from portress.events import Events, Fields, Kind
 from portress.knock import SECOND, Source
+from portress.ledger import ledger as ledger_file
 from portress.ledger.ledger import Ledger, LedgerError
 from portress.run import use_mark
 from portress.run.ledger_writer import Books
@@ -28,10 +30,10 @@ class Refusing(Ledger):
     full = False
     refused = ""  # the door whose admissions cannot be written
 
-    def use(self, claim: bytes, door: str, step: int, source: Source, at: float) -> bool:
+    def use(self, claim: bytes, door: str, step: int, source: Source, at: float, coming: Any = None) -> bool:
         if self.full:
             raise LedgerError("the disk is full")
-        return super().use(claim, door, step, source, at)
+        return super().use(claim, door, step, source, at, coming)
 
     def admitted(self, source: Source, door: str, *more: Any, **named: Any) -> int:
         if door == self.refused:
@@ -178,6 +180,48 @@ def test_a_sequence_is_used_once(tmp_path: Path) -> None:
 
     assert kept(tmp_path, work) == []
     assert (tmp_path / "uses").stat().st_mode & 0o777 == 0o600
+
+
+def on_the_disk(path: Path) -> int:
+    """The digest of the ledger that a daemon would find if this one died now."""
+    db = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+    name = db.execute("SELECT value FROM mark WHERE name = 'name'").fetchone()
+    rows = db.execute(ledger_file._ALL_USED).fetchall()
+    db.close()
+    digest: int = ledger_file._number(("ledger", name))
+    for row in rows:
+        digest ^= ledger_file._number(row)
+    return digest
+
+
+def test_a_daemon_that_dies_while_a_use_is_written_leaves_a_mark_that_fits_before_and_after(
+    tmp_path: Path,
+) -> None:
+    """Killed between the ledger's file and the mark's, it must not make the next one doubt what is known."""
+
+    async def work(books: Books, ledger: Refusing) -> None:
+        seen: list[tuple[Mark, int]] = []
+        write = use_mark.write
+
+        def watched(path: Path, boot: str, mark: Mark) -> None:
+            write(path, boot, mark)
+            seen.append((marked(tmp_path), on_the_disk(tmp_path / "ledger.db")))
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(use_mark, "write", watched)
+            assert await books.use(HERS, "vpn", 5, ANA) == "new"
+            ledger.full = True
+            assert await books.use(HERS, "vpn", 6, ANA) == "new"  # owed
+            ledger.full = False
+            await books.settle()
+        assert all(mark.fits(digest) for mark, digest in seen)
+        after = ledger.digest
+        upcoming = [mark for mark, _ in seen if mark.coming is not None]
+        assert len(upcoming) == 2 and upcoming[-1].fits(after) and upcoming[0].fits(seen[1][1])
+        assert upcoming[0].coming == seen[1][1] != seen[0][1]
+        assert not marked(tmp_path).fits(after ^ 1)
+
+    kept(tmp_path, work)
 
 
 def test_the_mark_keeps_the_moment_before_which_not_all_is_known(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ import os
 import sqlite3
 import time
 from array import array
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -264,9 +264,17 @@ class Ledger(Reader):
                     db.execute("ROLLBACK")
                 raise
 
-    def use(self, claim: bytes, door: str, step: int, source: Source, at: float) -> bool:
+    def use(
+        self,
+        claim: bytes,
+        door: str,
+        step: int,
+        source: Source,
+        at: float,
+        coming: Callable[[int], object] | None = None,
+    ) -> bool:
         """Note that a sequence of `step`, whose use `claim` stands for, was completed at `door` by `source`
-        at the moment `at`.
+        at the moment `at`. `coming` is called with the digest to be, before that can be on the disk.
 
         True: it had not been used, nor a later one, at any door, and no crash can make it usable again.
         False: it, or a later one, was used before.
@@ -279,9 +287,12 @@ class Ledger(Reader):
                 " WHERE NOT EXISTS (SELECT 1 FROM used WHERE claim = ? AND step >= ?)",
                 (*new, claim, step),
             )
-        if done.rowcount != 1:
-            return False
-        self.digest ^= _number(new) ^ (0 if old is None else _number(old))
+            if done.rowcount != 1:
+                return False
+            digest = self.digest ^ _number(new) ^ (0 if old is None else _number(old))
+            if coming is not None:
+                coming(digest)
+        self.digest = digest
         return True
 
     def admitted(

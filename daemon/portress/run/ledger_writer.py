@@ -171,7 +171,7 @@ class Books:
         if self.ledger is None:
             return "nowhere"
         try:
-            if not self.ledger.use(*entry):
+            if not self.ledger.use(*entry, coming=self._write_mark):
                 return "used"
         except LedgerError as error:
             self._failed(error)
@@ -229,16 +229,16 @@ class Books:
             self._troubles.append(self.paper.trouble)
         return noted
 
-    def _write_mark(self) -> bool:
-        """The mark says what is known. False if it cannot be written: then there is none, and the next daemon
-        knows that it does not know."""
+    def _write_mark(self, coming: int | None = None) -> bool:
+        """The mark says what is known, and the digest that the ledger is about to have. False if it cannot be
+        written: then there is none, and the next daemon knows that it does not know."""
         digest = 0 if self.ledger is None else self.ledger.digest
         try:
-            use_mark.write(
-                self._mark_file, self._boot, Mark(digest, self._doubt, tuple(self._owed), self._record)
-            )
+            mark = Mark(digest, self._doubt, tuple(self._owed), self._record, coming)
+            use_mark.write(self._mark_file, self._boot, mark)
         except OSError as error:
-            self._troubles.append(f"{self._mark_file}: cannot be written: {error.strerror or error}")
+            if coming is None:  # else it is tried again in a moment
+                self._troubles.append(f"{self._mark_file}: cannot be written: {error.strerror or error}")
             return False
         return True
 
@@ -301,7 +301,7 @@ class Books:
         before = len(self._owed)
         try:
             while self._owed:
-                ledger.use(*self._owed[0])
+                ledger.use(*self._owed[0], coming=self._write_mark)
                 del self._owed[0]
         finally:
             if len(self._owed) != before:

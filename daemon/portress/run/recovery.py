@@ -96,7 +96,7 @@ class Past:
         used, whole = self._of_ledger(ledger)
         if mark is None:
             self._doubt, self._why = self._since_boot(), _UNMARKED
-        elif ledger is None or not whole or mark.digest != ledger.digest:
+        elif ledger is None or not whole or not mark.fits(ledger.digest):
             self._doubt, self._why = self._since_boot(), _UNFIT
         elif self._record is not None and mark.record not in ("", self._record):
             self._doubt, self._why = self._since_boot(), _UNRECORDED

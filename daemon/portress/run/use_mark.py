@@ -1,7 +1,8 @@
 """The mark: what proves to the next daemon that it knows every use of a rotating sequence.
 
 In: what the ledger holds of uses, as one number, and the uses that it did not take. Out: a file beside the
-control socket, in memory (tmpfs) on a host with systemd, written after every use and before the door opens.
+control socket, in memory (tmpfs) on a host with systemd, written before every use is on the disk and after
+it, and before the door opens.
 It is gone after a boot, or says of which boot it is; and it fits no ledger that is damaged, older or missing.
 """
 
@@ -27,12 +28,18 @@ Entry = tuple[bytes, str, int, Source, float]  # claim, door, step, source, unix
 class Mark:
     """`digest`: of all the uses in the ledger (`Ledger.digest`). `doubt`: before which moment of
     CLOCK_BOOTTIME (s) uses may have gone unnoticed; None if none has. `owed`: uses that the ledger has not
-    taken yet. `record`: names the guard's own record of uses (`Table.record`), where it has one."""
+    taken yet. `record`: names the guard's own record of uses (`Table.record`), where it has one. `coming`:
+    what `digest` becomes by the use that is being written: who dies meanwhile leaves one or the other."""
 
     digest: int
     doubt: float | None = None
     owed: tuple[Entry, ...] = ()
     record: str = ""
+    coming: int | None = None
+
+    def fits(self, digest: int) -> bool:
+        """Whether a ledger with this digest is the one that the daemon left."""
+        return digest in (self.digest, self.coming)
 
 
 def boot() -> str:
@@ -52,12 +59,13 @@ def read(path: Path, boot: str) -> Mark | None:
             (bytes.fromhex(claim), str(door), int(step), Source.parse(source), float(at))
             for claim, door, step, source, at in told["owed"]
         )
-        doubt = told["doubt"]
+        doubt, coming = told["doubt"], told.get("coming")
         return Mark(
             int(told["digest"], 16),
             None if doubt is None else float(doubt),
             owed,
             str(told.get("record", "")),
+            None if coming is None else int(coming, 16),
         )
     except (OSError, ValueError, TypeError, KeyError, OverflowError, RecursionError):
         return None
@@ -70,6 +78,7 @@ def write(path: Path, boot: str, mark: Mark) -> None:
         "digest": f"{mark.digest:x}",
         "doubt": mark.doubt,
         "record": mark.record,
+        "coming": None if mark.coming is None else f"{mark.coming:x}",
         "owed": [(claim.hex(), door, step, str(source), at) for claim, door, step, source, at in mark.owed],
     }
     new = path.with_name(path.name + ".new")
