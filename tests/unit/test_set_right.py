@@ -15,19 +15,18 @@ from portress.errors import Mistake
 from portress.guard import maps as module
 from portress.guard.elements import ElementChanges
 from portress.guard.maps import Maps
-from portress.run import sentinel
-from portress.run.sentinel import Sentinel
+from portress.run import completing
+from portress.run.completing import Completion
 
 KEY, WRONG, MISSING = b"\0\0\0\1right", b"\0\0\0\2wrong", b"\0\0\0\3other"
 NODE, VERDICT = b"\0\0\0\4", b"goto claim"
 
 
 def made(maps: Maps, changing: bool = False) -> Any:
-    keeper: Any = Sentinel.__new__(Sentinel)
-    keeper.guarding = True
-    keeper._table = SimpleNamespace(maps=maps, loads=1)
-    keeper._in_force = SimpleNamespace(changing=changing)
-    return keeper
+    table: Any = SimpleNamespace(maps=maps, loads=1)
+    in_force: Any = SimpleNamespace(changing=changing)
+    nothing: Any = None
+    return Completion(table, in_force, nothing, nothing, lambda: 0, lambda: True)
 
 
 def held_by(monkeypatch: pytest.MonkeyPatch, *meanwhile: Callable[[], object]) -> list[int]:
@@ -36,12 +35,12 @@ def held_by(monkeypatch: pytest.MonkeyPatch, *meanwhile: Callable[[], object]) -
     happening = iter(meanwhile)
 
     def read(_: str, __: object) -> dict[str, dict[bytes, tuple[bytes, None]]]:
-        readings.append(1)
         next(happening, lambda: None)()
+        readings.append(1)
         return {"next": {KEY: (NODE, None), WRONG: (NODE, None)}, "ends": {}}
 
     monkeypatch.setattr(module.upkeep, "read", read)
-    monkeypatch.setattr(sentinel, "_AGAIN", 0)
+    monkeypatch.setattr(completing, "_AGAIN", 0)
     return readings
 
 
@@ -59,7 +58,7 @@ def test_what_is_there_too_much_goes_and_what_is_missing_comes(monkeypatch: pyte
     maps, changes = holding()
     wanted = maps.holding
     readings = held_by(monkeypatch)
-    asyncio.run(made(maps)._set_right())
+    asyncio.run(made(maps).set_right())
     assert len(readings) == 1 and maps.settled is wanted
     sent = b"".join(payload for one in changes for _, _, payload in one._messages)
     assert b"wrong" in sent and b"other" in sent and sent.count(b"right") == 1  # the end alone
@@ -71,7 +70,7 @@ def test_what_is_there_too_much_goes_and_what_is_missing_comes(monkeypatch: pyte
         lambda maps, keeper: maps.withdraw([(KEY, b"goto used")]),
         lambda maps, keeper: setattr(maps, "holding", dict(maps.holding)),
         lambda maps, keeper: setattr(maps, "_wanted", maps.holding),
-        lambda maps, keeper: setattr(keeper._in_force, "changing", True),
+        lambda maps, keeper: setattr(keeper.in_force, "changing", True),
     ],
 )
 def test_what_was_changed_from_here_meanwhile_has_it_read_again(
@@ -82,14 +81,14 @@ def test_what_was_changed_from_here_meanwhile_has_it_read_again(
     readings = held_by(monkeypatch, lambda: meanwhile(maps, keeper))
 
     async def see() -> None:
-        task = asyncio.create_task(keeper._set_right())
+        task = asyncio.create_task(keeper.set_right())
         while not readings:
             await asyncio.sleep(0)
         before = len(changes)
         await asyncio.sleep(0.01)
-        if maps.settled is None or keeper._in_force.changing:
+        if maps.settled is None or keeper.in_force.changing:
             assert not task.done() and len(changes) == before
-            maps._wanted, keeper._in_force.changing = None, False
+            maps._wanted, keeper.in_force.changing = None, False
         await asyncio.wait_for(task, 5)
 
     asyncio.run(see())
@@ -100,7 +99,7 @@ def test_maps_of_which_nothing_is_known_are_left_alone(monkeypatch: pytest.Monke
     maps, changes = holding()
     maps.holding = None
     readings = held_by(monkeypatch)
-    asyncio.run(asyncio.wait_for(made(maps)._set_right(), 5))
+    asyncio.run(asyncio.wait_for(made(maps).set_right(), 5))
     assert not readings and not changes
 
 
@@ -108,12 +107,12 @@ def test_admissions_that_the_guard_still_has_are_not_put_back() -> None:
     """The kernel takes milliseconds to refuse one that is there: a thousand would take seconds."""
     keeper = made(Maps(lambda _: None))
     rest = [SimpleNamespace(door="ssh", source=number) for number in range(600)]
-    keeper._table.each_admission = lambda: (one for one in rest if one.source % 3)
+    keeper.table.each_admission = lambda: (one for one in rest if one.source % 3)
     back: list[int] = []
-    keeper._doorkeeper = SimpleNamespace(
+    keeper.doorkeeper = SimpleNamespace(
         refused=[], put_back_part=lambda part: back.extend(one.source for one in part)
     )
-    asyncio.run(keeper._put_back_rest(rest))
+    asyncio.run(keeper.put_back_rest(rest))
     assert back == [*range(0, 600, 3)]
 
 
@@ -126,10 +125,10 @@ def test_what_cannot_be_read_is_put_back_whole_and_told_all_the_same(monkeypatch
         raise Mistake("the guard cannot be read")
 
     monkeypatch.setattr(module.upkeep, "read", refused)
-    keeper._table.each_admission = refused
+    keeper.table.each_admission = refused
     back: list[int] = []
-    keeper._doorkeeper = SimpleNamespace(
+    keeper.doorkeeper = SimpleNamespace(
         refused=[], put_back_part=lambda part: back.extend(one.source for one in part)
     )
-    asyncio.run(asyncio.wait_for(keeper._refill(rest, True), 5))
+    asyncio.run(asyncio.wait_for(keeper.refill(rest, True), 5))
     assert back == [*range(300)]

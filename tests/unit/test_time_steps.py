@@ -27,7 +27,9 @@ class Scene:
         tree = SimpleNamespace(root=SimpleNamespace(children={}), over={})
         tracker = SimpleNamespace(used={b"%d" % one: 10 for one in range(used)}, floor=floor, trie=tree)
         tracker.replace = lambda trie: None
-        self.in_force: Any = SimpleNamespace(rota=rota, tracker=tracker, plan=self.old, changing=False)
+        self.in_force: Any = SimpleNamespace(
+            rota=rota, tracker=tracker, plan=self.old, changing=False, turn=asyncio.Lock()
+        )
         self.parts = [0, 1, 1]  # of what the guard is still to hold by the old plan
         maps = SimpleNamespace(
             fill_part=self.parts.pop, change_contents=self.change, forget=lambda held: None

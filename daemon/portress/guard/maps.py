@@ -6,6 +6,7 @@ what the packet path itself has put into the maps: where callers are, and which 
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
@@ -36,6 +37,7 @@ class Maps:
     change: Callable[[ElementChanges], None]
     holding: Contents | None = None
     clock: Callable[[], int] = lambda: time.monotonic_ns() // _MILLISECOND
+    turn: threading.RLock = field(factory=threading.RLock)  # held while the guard is loaded
     turns: int = field(default=0, init=False)  # how often they were changed from here
     _wanted: Contents | None = field(default=None, init=False)  # what they will hold when all is done
     _cleared: Contents | None = field(default=None, init=False)  # out of them went all that is not in this
@@ -69,19 +71,20 @@ class Maps:
 
     def fill_part(self) -> bool:
         """Put in some of what `fill` has left for later; False if all is there. Raises Mistake."""
-        holding, wanted = self.holding, self._wanted
-        if holding is None or wanted is None:
-            return False
-        part = next(self._todo, None)
-        if part is None:
-            self.holding, self._wanted = wanted, None
-            return False
-        name, keys = part
-        held, new = holding[name], wanted[name]
-        come = [(key, new[key]) for key in keys if key not in held]
-        self._make(upkeep.addition(TABLE, name, come, self.clock()))
-        held.update(come)
-        return True
+        with self.turn:
+            holding, wanted = self.holding, self._wanted
+            if holding is None or wanted is None:
+                return False
+            part = next(self._todo, None)
+            if part is None:
+                self.holding, self._wanted = wanted, None
+                return False
+            name, keys = part
+            held, new = holding[name], wanted[name]
+            come = [(key, new[key]) for key in keys if key not in held]
+            self._make(upkeep.addition(TABLE, name, come, self.clock()))
+            held.update(come)
+            return True
 
     @property
     def settled(self) -> Contents | None:
@@ -99,9 +102,10 @@ class Maps:
     def set_right(self, wanted: Contents, right: Contents, gone: ElementChanges) -> None:
         """Others have changed them: what they put there goes, `fill_part` brings what is missing of what is
         `wanted`. Raises Mistake."""
-        self._make(gone)
-        self.holding, self._wanted = right, wanted
-        self._todo = _parts(tuple(reversed(MAPS)), wanted)
+        with self.turn:
+            self._make(gone)
+            self.holding, self._wanted = right, wanted
+            self._todo = _parts(tuple(reversed(MAPS)), wanted)
 
     def _change(self, changes: ElementChanges) -> None:
         self.turns += 1
@@ -204,18 +208,19 @@ class Maps:
 
     def withdraw(self, ends: Iterable[tuple[bytes, bytes]]) -> None:
         """Have end nodes (key, verdict) lead to another chain from now on."""
-        new = dict(ends)
-        held = None if self.holding is None else self.holding.get("ends", {})
-        there = {key: verdict for key, verdict in new.items() if held is None or key in held}
-        changes = ElementChanges(TABLE)
-        changes.delete("ends", there)
-        changes.map("ends", ((key, verdict, 0) for key, verdict in there.items()))
-        self._change(changes)
-        if held is not None:
-            held.update((key, (verdict, None)) for key, verdict in there.items())
-        if self._wanted is not None:  # what is not there yet comes as it is to be now
-            to_come = self._wanted.get("ends", {})
-            to_come.update((key, (verdict, None)) for key, verdict in new.items() if key in to_come)
+        with self.turn:
+            new = dict(ends)
+            held = None if self.holding is None else self.holding.get("ends", {})
+            there = {key: verdict for key, verdict in new.items() if held is None or key in held}
+            changes = ElementChanges(TABLE)
+            changes.delete("ends", there)
+            changes.map("ends", ((key, verdict, 0) for key, verdict in there.items()))
+            self._change(changes)
+            if held is not None:
+                held.update((key, (verdict, None)) for key, verdict in there.items())
+            if self._wanted is not None:  # what is not there yet comes as it is to be now
+                to_come = self._wanted.get("ends", {})
+                to_come.update((key, (verdict, None)) for key, verdict in new.items() if key in to_come)
 
     def spent(self) -> set[int]:
         """The numbers by which uses are claimed, those that were."""

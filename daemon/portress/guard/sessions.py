@@ -7,6 +7,7 @@ In: sessions that were found. Out: nft text for the transaction that loads the g
 from __future__ import annotations
 
 import contextlib
+import threading
 from collections.abc import Callable, Collection, Iterable
 from itertools import islice
 
@@ -34,6 +35,7 @@ class Sessions:
     """`change` makes changes in one transaction, and raises Mistake."""
 
     change: Callable[[ElementChanges], None]
+    turn: threading.RLock = field(factory=threading.RLock)  # held while the guard is loaded
     _known: set[Session] = field(factory=set, init=False)
 
     def lines(
@@ -60,12 +62,13 @@ class Sessions:
 
     def end(self, sources: Collection[Source], services: Iterable[Service]) -> None:
         """Those of `sources` with one of `services` need an admission from now on."""
-        among, wanted = Among(sources), list(services)
-        gone = {one for one in self._known if one.belongs(among, wanted)}
-        self._known -= gone
-        changes = ElementChanges(TABLE)
-        for family, name in SETS.items():
-            if keys := [one.key for one in gone if one.family == family]:
-                changes.end(name, keys)
-        with contextlib.suppress(Mistake):  # a guard that is gone is put back without them
-            self.change(changes)
+        with self.turn:
+            among, wanted = Among(sources), list(services)
+            gone = {one for one in self._known if one.belongs(among, wanted)}
+            self._known -= gone
+            changes = ElementChanges(TABLE)
+            for family, name in SETS.items():
+                if keys := [one.key for one in gone if one.family == family]:
+                    changes.end(name, keys)
+            with contextlib.suppress(Mistake):  # a guard that is gone is put back without them
+                self.change(changes)

@@ -18,7 +18,7 @@ from attrs import frozen
 
 from portress.admissions import Grant
 from portress.errors import Mistake
-from portress.guard import connections, elements, hours, listing, loaded, membership, saved
+from portress.guard import carrying, connections, elements, hours, listing, loaded, membership, saved
 from portress.guard.continuing import Session
 from portress.guard.continuing import lines as continuing_lines
 from portress.guard.elements import ElementChanges
@@ -31,7 +31,7 @@ from portress.guard.report import FULL
 from portress.guard.ruleset import TWIN, Ruleset, admission_set, door_set, render
 from portress.guard.sessions import Sessions
 from portress.guard.timed import Entry, entries, places, split, timed_parts, with_room, without_kept
-from portress.knock import SECOND, WHOLE, Source
+from portress.knock import SECOND, WHOLE, Source, Widths
 from portress.netlink import Netfilter, Transactions, sockets
 
 _MILLISECOND: Final = SECOND // 1000
@@ -75,10 +75,11 @@ class Table:
         self._questions = Netfilter()
         self._asking = threading.Lock()
         self._turn = threading.RLock()
-        self.maps = Maps(self._change)
-        self.sessions = Sessions(self._change)
+        self.maps = Maps(self._change, turn=self._turn)
+        self.sessions = Sessions(self._change, self._turn)
         self._loaded = loaded.Loaded()
         self._stays: Mapping[str, int] = {}
+        self._widths: Widths = WHOLE
         self.loads = 0  # how often this process has loaded the guard
         self.dismissals = 0  # how often it has ended admissions
         self.own = own and self._may_own()
@@ -134,28 +135,29 @@ class Table:
         `continuing` sessions need none. `in_parts`: what changes with time is left to `maps.fill_part`.
         Returns the admissions that had to end: of doors that are gone, and of sources too wide now.
         """
-        before = self.listing()
-        carried, ended = ([], []) if before is None else self._carry_over(before, ruleset)
-        lines, kept, unchanged = self._make_way(before, ruleset)
-        self._stays = ruleset.stays
-        timed = self._timed(Grant(held.door, held.source, held.left) for held in carried)
-        timed += [] if before is None else self._part_way(before, ruleset, kept)
-        more = self._timed(admit)
-        places = [] if before is None else self.maps.places(before, ruleset, kept)
-        holding = self.maps.make_way(ruleset, kept)
-        bare = with_room(without_kept(ruleset, kept, unchanged), (*timed, *more))
-        lines.append(render(bare, own=self.own, twin=True))
-        together, later = split(timed, iter(more))
-        sessions = self.sessions.lines(before, ruleset, kept, continuing)
-        generation = self._ask(listing.generation)
-        self._run("\n".join((*lines, *timed_parts(together, kept), *places, *sessions)))
-        self._run(f"delete chain {FAMILY} {TABLE} {TWIN}")
-        self.loads += 1
-        with contextlib.suppress(GuardError):  # then all is loaded again the next time
-            self._ask(lambda netfilter: self._loaded.note(ruleset, generation + 2, netfilter))
-        self.maps.fill(ruleset, holding, later=in_parts)
-        self._start([*later], new=before is None)
-        return ended
+        with self._turn:
+            before = self.listing()
+            carried, ended = ([], []) if before is None else self._carry_over(before, ruleset)
+            lines, kept, unchanged = self._make_way(before, ruleset)
+            timed = entries((Grant(one.door, one.source, one.left) for one in carried), ruleset.stays)
+            timed += [] if before is None else carrying.part_way(before, ruleset, kept, self.refused)
+            more = entries(admit, ruleset.stays)
+            places = [] if before is None else self.maps.places(before, ruleset, kept)
+            holding = self.maps.make_way(ruleset, kept)
+            bare = with_room(without_kept(ruleset, kept, unchanged), (*timed, *more))
+            lines.append(render(bare, own=self.own, twin=True))
+            together, later = split(timed, iter(more))
+            sessions = self.sessions.lines(before, ruleset, kept, continuing)
+            generation = self._ask(listing.generation)
+            self._run("\n".join((*lines, *timed_parts(together, kept), *places, *sessions)))
+            self._run(f"delete chain {FAMILY} {TABLE} {TWIN}")
+            self.loads += 1
+            self._stays, self._widths = ruleset.stays, ruleset.prefixes
+            with contextlib.suppress(GuardError):  # then all is loaded again the next time
+                self._ask(lambda netfilter: self._loaded.note(ruleset, generation + 2, netfilter))
+            self.maps.fill(ruleset, holding, later=in_parts)
+            self._start([*later], new=before is None)
+            return ended
 
     def _make_way(
         self, before: Listing | None, ruleset: Ruleset
@@ -214,32 +216,6 @@ class Table:
             elif not same:
                 carried.append(Held(held.door, Source.of(held.source.packed, length), held.left))
         return carried, ended
-
-    def _part_way(self, before: Listing, ruleset: Ruleset, kept: set[str]) -> list[tuple[str, Source, int]]:
-        """The elements of sets that are recreated: callers and shunned as many as find room."""
-        if before.prefixes != ruleset.prefixes:
-            return self._still_refused(before, ruleset)
-        doors = {door_set(door, family) for door in before.doors for family in (4, 6)}
-        return [
-            (one.name, before.prefixes.source(each.key), each.left * 1_000_000)
-            for one in ruleset.living
-            if one.name not in kept
-            and one.name.endswith(("_4", "_6"))
-            and "." not in one.name
-            and one.name in before.sets
-            and one.size
-            and before.prefixes is not None
-            for each in elements.read(TABLE, one.name)[: None if one.name in doors else one.size]
-        ]
-
-    def _still_refused(self, before: Listing, ruleset: Ruleset) -> list[tuple[str, Source, int]]:
-        """The dismissed, by as much of their addresses as counts from now on."""
-        widths = ruleset.prefixes
-        return [
-            (dismissed_set(one.family), widths.source(one.packed), DISMISSED_FOR * SECOND)
-            for one in self.refused(before)
-            if one.length >= widths.of(one.family)
-        ]
 
     def _takes_over(self, before: Listing) -> bool:
         """Whether the table has to be recreated to get an owner: one cannot be given to it later."""
@@ -351,18 +327,22 @@ class Table:
         self, entries: list[tuple[str, Source, int]], *, new: bool = False, came: bool = False
     ) -> None:
         """Have sources in sets for so many ns from now."""
-        try:
-            self._change(membership.started(entries, new=new, came=came))
-        except Already:
-            self._start(entries, came=came)
+        with self._turn:  # another guard may be loaded first, which counts sources otherwise
+            wide = [(name, carrying.as_wide(one, self._widths), ns) for name, one, ns in entries]
+            try:
+                self._change(membership.started(wide, new=new, came=came))
+            except Already:
+                self._start(wide, came=came)
 
     def _end(self, entries: Iterable[tuple[str, Source]]) -> None:
         """Have sources in sets no more."""
-        try:
-            self._change(membership.ended(entries))
-        except GuardError:
-            if self.there():  # where there is no guard, nobody is in a set
-                raise
+        with self._turn:
+            try:
+                wide = ((name, carrying.as_wide(one, self._widths)) for name, one in entries)
+                self._change(membership.ended(wide))
+            except GuardError:
+                if self.there():  # where there is no guard, nobody is in a set
+                    raise
 
     def renew_hours(self, ranges: dict[str, tuple[str, ...]]) -> None:
         """Have the guard know when its doors are open, in one transaction."""

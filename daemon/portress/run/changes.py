@@ -21,11 +21,13 @@ from portress.errors import Mistake
 from portress.events import Events
 from portress.guard import decide
 from portress.guard.able import settled
-from portress.guard.ruleset import build
+from portress.guard.continuing import Session
+from portress.guard.ruleset import Ruleset, build
 from portress.guard.table import GuardError, Held, Table
 from portress.keyholders import file as keyholding
 from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.place import together
+from portress.mirror import Mirror
 from portress.paths import Paths
 from portress.run.deciding import Plan
 from portress.run.doorkeeper import Doorkeeper
@@ -166,28 +168,43 @@ class Reloading:
         old, rota, step = now.config, Rota(config, keyholders, self.past.era), step_at(self.unix())
         trie, plan = await asyncio.get_running_loop().run_in_executor(None, self._made, rota, step)
         going_on = await self.sentinel.newly_guarded(old, config)
-        with contextlib.ExitStack() as undo:
-            if plan is not None and now.plan is not None and self.sentinel.guarding:
-                undo.callback(self._settle, now.plan)
-                self.table.maps.aim(plan.contents)
-                await until_done(self.table.maps.clear_part)
-            if config.ears != old.ears:
-                self.ears.change(self.listener, config, old)
-                undo.callback(self.ears.change, self.listener, old, old)
-            if config.metrics != old.metrics:
-                undo.callback(self.publisher.publish_if_possible, old.metrics)
-                self.publisher.publish(config.metrics)
-            contents = None if plan is None else plan.contents
-            wanted = build(config, trie.opening, contents, now.answers, self.unix())
-            guarding = self.sentinel.guarding
-            ended = self.table.load(wanted, (), going_on, in_parts=True) if guarding else []
-            undo.pop_all()
-        gone = self._have_in_force(config, rota, trie, plan, ended)
+        async with now.turn:
+            with contextlib.ExitStack() as undo:
+                if plan is not None and now.plan is not None and self.sentinel.guarding:
+                    undo.callback(self._settle, now.plan)
+                    self.table.maps.aim(plan.contents)
+                    await until_done(self.table.maps.clear_part)
+                if config.ears != old.ears:
+                    self.listener.listen()
+                    self.ears.change(self.listener, config, old)
+                    undo.callback(self.ears.change, self.listener, old, old)
+                if config.metrics != old.metrics:
+                    undo.callback(self.publisher.publish_if_possible, old.metrics)
+                    self.publisher.publish(config.metrics)
+                contents = None if plan is None else plan.contents
+                wanted = build(config, trie.opening, contents, now.answers, self.unix())
+                ended = await self._load(wanted, going_on) if self.sentinel.guarding else []
+                undo.pop_all()
+            gone = self._have_in_force(config, rota, trie, plan, ended)
         self.steps.adopt(rota, step)
         with contextlib.suppress(GuardError):  # whoever changed the guard meanwhile is dealt with elsewhere
             await self.steps.withdraw_since(plan)
             await until_done(self.table.maps.fill_part)
         return gone
+
+    async def _load(self, wanted: Ruleset, going_on: list[Session]) -> list[Held]:
+        """Load a guard in a thread: for the kernel that may be much work. What is reported meanwhile waits
+        until it is known by which guard. Returns what was not carried over. Raises GuardError.
+        """
+        now = self.in_force
+        self.listener.listen()
+        now.replacing = True
+        self.ears.pause()
+        try:
+            return await asyncio.to_thread(self.table.load, wanted, (), going_on, in_parts=True)
+        finally:
+            now.replacing = False
+            self.ears.go_on()
 
     def _have_in_force(
         self, config: Config, rota: Rota, trie: Trie, plan: Plan | None, ended: list[Held]
@@ -205,6 +222,8 @@ class Reloading:
         else:  # sources are not what they were
             now.tracker = self.trackers.make(config, trie, now.tracker.used, now.tracker.floor)
         now.tracker.floor = self.past.floor(config)
+        if isinstance(now.tracker, Mirror):  # some reports were heard by nobody, or of another guard
+            now.tracker.astray = True
         self.steps.let_go(*gone)
         self.sentinel.replaced()
         self.sentinel.look()

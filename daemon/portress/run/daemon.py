@@ -332,6 +332,9 @@ class Daemon:
     def _tick(self) -> None:
         if self._stopped.is_set():
             return
+        if self._in_force.replacing:  # what there is to do waits until it is known by which guard
+            asyncio.get_running_loop().call_later(TICK / 100, self._tick)
+            return
         asyncio.get_running_loop().call_later(pause_at(self._unix(), TICK), self._tick)
         self._rounds += 1
         self._sentinel.look()
@@ -393,6 +396,5 @@ class Daemon:
     async def _stop(self) -> None:
         self._watching.close()
         self._ears.close()
-        count = len(self._doorkeeper.register)
-        stays = f"; the guard stays, {counted(count, 'admission')} in force"
+        stays = f"; the guard stays, {counted(len(self._doorkeeper.register), 'admission')} in force"
         self._events.tell("stopped", f"stopped{stays if self._sentinel.guarding else ''}")

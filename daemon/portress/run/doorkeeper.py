@@ -11,8 +11,6 @@ import contextlib
 from collections import Counter
 from collections.abc import Callable, Container, Iterable, Iterator
 from functools import partial
-from itertools import islice
-from typing import Final
 
 from attrs import evolve
 
@@ -21,9 +19,7 @@ from portress.config.model import Config
 from portress.durations import counted
 from portress.events import Events, Minutely
 from portress.guard import flows
-from portress.guard.ruleset import Ruleset, door_set
 from portress.guard.table import GuardError, Held, NoRoom, Table
-from portress.guard.timed import with_space
 from portress.knock import SECOND, Source
 from portress.run import places
 from portress.run.afterwards import LATER, Afterwards
@@ -32,8 +28,6 @@ from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
 from portress.run.places import New
 from portress.run.restoring import Restoring
-
-AT_ONCE: Final = 64  # admissions that are put back together with the guard
 
 
 class Doorkeeper(Restoring):
@@ -56,6 +50,7 @@ class Doorkeeper(Restoring):
         self.connections: Counter[str] = Counter()  # of them, how many are of one connection, by door
         self.turned_away: Counter[str] = Counter()  # how many found their door full, by door
         self._refused: set[Source] = set()  # dismissed, and not admitted since
+        self._recreated = 0  # when the guard's sets of those admitted were others
         self._in_force = in_force
         self._table = table
         self._books = books
@@ -98,7 +93,7 @@ class Doorkeeper(Restoring):
             if one.stay <= 0:
                 self._table.dismiss([(one.door, one.source)])
                 continue
-            if one.stay < self.config.doors[one.door].stay:
+            if one.stay < self.config.doors[one.door].stay or one.when < self._recreated:
                 self._table.admit([one], came=True)
             self._refuse_no_more({one.source.whole})
             self._note(one, one.when)
@@ -341,6 +336,7 @@ class Doorkeeper(Restoring):
             self._end([one], how, "ended")
         widths = config.widths
         if widths != old.widths:
+            self._recreated = self._clock()
             # Of sources that are one now, the longest admission comes last and stays.
             for one in sorted(self.register, key=lambda each: each.until):
                 if one.source.port:
@@ -350,31 +346,6 @@ class Doorkeeper(Restoring):
                 one.source = source
                 self.register.put(one)
             self._refuse({self._in_force.source(one.packed) for one in self._refused})
-
-    def put_back(self, ruleset: Ruleset) -> list[Admission]:
-        """Load the guard again: somebody threw it away or changed it. The first admissions are in it at once;
-        those that are returned have to be, a part at a time: `put_back_part`; so has what is left for the
-        table's maps."""
-        everybody = list(self.register)
-        counts = {
-            door_set(door, family): self.register.count(door, family)
-            for door in self.config.doors
-            for family in (4, 6)
-        }
-        first, rest = everybody[:AT_ONCE], everybody[AT_ONCE:]
-        self._table.load(with_space(ruleset, counts), self._rest_of(first), in_parts=True)
-        self._refuse(islice(self._refused, AT_ONCE))
-        return rest
-
-    def put_back_part(self, part: Iterable[Admission]) -> None:
-        """Have those of `put_back` in the guard again that are still in force. Raises GuardError."""
-        self._table.put_back(self._rest_of(part))
-
-    def _rest_of(self, some: Iterable[Admission]) -> list[Grant]:
-        """What is left of those that are still in force; a single connection comes no second time."""
-        now, get = self._clock(), self.register.get
-        held = (one for one in some if not one.source.port and get(one.door, one.source) is one)
-        return [one.rest(now) for one in held if one.until > now]
 
     @property
     def refused(self) -> list[Source]:

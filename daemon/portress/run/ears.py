@@ -33,6 +33,7 @@ class Hearing:
         self._stamps = stamps
         self._state = state
         self._open = contextlib.ExitStack()
+        self._turned: tuple[Hearer, int] | None = None  # who hears what a descriptor says
 
     def try_out(self, config: Config) -> None:
         """Raises Mistake if nothing can be heard as `config` wants it."""
@@ -52,10 +53,26 @@ class Hearing:
         if watching.interval is None:
             descriptor = watching.fileno()
             loop.add_reader(descriptor, hearer.listen)
-            self._open.callback(loop.remove_reader, descriptor)
+            self._turned = hearer, descriptor
+            self._open.callback(self._turn_away, descriptor)
         else:
             polling = loop.create_task(_poll(hearer, watching.interval))
             self._open.callback(polling.cancel)
+
+    def _turn_away(self, descriptor: int) -> None:
+        self._turned = None
+        asyncio.get_running_loop().remove_reader(descriptor)
+
+    def pause(self) -> None:
+        """Leave what is heard where it is, until `go_on`; what is only asked for at an interval comes."""
+        if self._turned is not None:
+            asyncio.get_running_loop().remove_reader(self._turned[1])
+
+    def go_on(self) -> None:
+        """Hear what was left, and what comes."""
+        if self._turned is not None:
+            hearer, descriptor = self._turned
+            asyncio.get_running_loop().add_reader(descriptor, hearer.listen)
 
     def change(self, hearer: Hearer, config: Config, old: Config) -> None:
         """Listen as `config` wants; if that cannot be had, as `old` does, and raise Mistake."""

@@ -5,9 +5,10 @@ Whoever needs one of them holds the `InForce` and looks there each time; a reloa
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 
-from attrs import define
+from attrs import define, field
 
 from portress.config.model import Config
 from portress.guard import hours
@@ -30,8 +31,11 @@ class InForce:
     fellows: tuple[Keyholder, ...] = ()  # the keyholders that came from the fleet
     plan: Plan | None = None  # what the guard's maps hold, where the kernel decides
     changing: bool = False  # the guard is being given another plan; after it, what was used is withdrawn
+    replacing: bool = False  # the guard of another configuration is being loaded, in a thread
     answers: Answers = NOT_YET  # what closed ports of this host answer
     unix: Callable[[], float] | None = None  # unix seconds: for doors with hours
+    # held while what is to be in the guard changes, and while the guard is put back
+    turn: asyncio.Lock = field(factory=asyncio.Lock, init=False)
 
     def ruleset(self) -> Ruleset:
         """The guard as it has to be now."""

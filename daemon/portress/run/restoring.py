@@ -1,24 +1,32 @@
-"""What the daemon makes of the admissions that were there before it: taken over from the kernel, or restored.
+"""What the daemon makes of admissions that were there before it, or before the guard was: taken over from the
+kernel, restored, or put back.
 
 In: what the kernel holds, and what the ledger or a fleet's store says. Out: the register, the guard's sets.
 """
 
 from __future__ import annotations
 
+import asyncio
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from itertools import islice
+from typing import Final
 
 from attrs import frozen
 
 from portress.admissions import Admission, Grant, How, Register, shuts
 from portress.config.model import Config
 from portress.events import Events
+from portress.guard.ruleset import Ruleset, door_set
 from portress.guard.table import Held, NoRoom, Table
+from portress.guard.timed import with_space
 from portress.knock import SECOND, Source
 from portress.ledger.record import Record
 from portress.run import places
 from portress.run.afterwards import Afterwards
 from portress.run.ledger_writer import Books
+
+AT_ONCE: Final = 64  # admissions that are put back together with the guard
 
 
 class Restoring:
@@ -45,6 +53,9 @@ class Restoring:
 
     def admit(self, grants: Iterable[Grant]) -> list[Admission]:
         """Admit, or renew: the stay is set anew and never shortened. Raises GuardError."""
+        raise NotImplementedError
+
+    def _refuse(self, sources: Iterable[Source]) -> None:
         raise NotImplementedError
 
     def _refuse_no_more(self, sources: Iterable[Source]) -> None:
@@ -168,6 +179,45 @@ class Restoring:
         for one in many:
             if self._events.wants("admitted"):
                 places.tell_admitted(self._events, one, again=False)
+
+    def put_back(self, ruleset: Ruleset) -> list[Admission]:
+        """Load the guard again: somebody threw it away or changed it. The first admissions are in it at once;
+        those that are returned have to be, a part at a time: `put_back_part`; so has what is left for the
+        table's maps."""
+        first = list(islice(self.register, AT_ONCE))
+        self._table.load(self._with_space(ruleset), self._rest_of(first), in_parts=True)
+        return self._all_but(first)
+
+    async def put_back_beside(self, ruleset: Ruleset) -> list[Admission]:
+        """The same in a thread. Who was dismissed meanwhile is not in the guard when this is done."""
+        first = list(islice(self.register, AT_ONCE))
+        wanted, grants = self._with_space(ruleset), self._rest_of(first)
+        await asyncio.to_thread(self._table.load, wanted, grants, in_parts=True)
+        get = self.register.get
+        if gone := [(one.door, one.source) for one in first if get(one.door, one.source) is None]:
+            self._table.dismiss(gone)
+        return self._all_but(first)
+
+    def _with_space(self, ruleset: Ruleset) -> Ruleset:
+        """The guard with room for everybody who is admitted."""
+        places = ((door, family) for door in self.config.doors for family in (4, 6))
+        return with_space(ruleset, {door_set(*one): self.register.count(*one) for one in places})
+
+    def _all_but(self, first: list[Admission]) -> list[Admission]:
+        """The admissions that are not in the guard yet, which has those of `first`; nor are the dismissed."""
+        self._refuse(islice(self._refused, AT_ONCE))
+        those = {id(one) for one in first}
+        return [one for one in self.register if id(one) not in those]
+
+    def put_back_part(self, part: Iterable[Admission]) -> None:
+        """Have those of `put_back` in the guard again that are still in force. Raises GuardError."""
+        self._table.put_back(self._rest_of(part))
+
+    def _rest_of(self, some: Iterable[Admission]) -> list[Grant]:
+        """What is left of those that are still in force; a single connection comes no second time."""
+        now, get = self._clock(), self.register.get
+        held = (one for one in some if not one.source.port and get(one.door, one.source) is one)
+        return [one.rest(now) for one in held if one.until > now]
 
 
 @frozen

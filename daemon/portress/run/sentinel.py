@@ -9,40 +9,32 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import time
 from collections import Counter
 from collections.abc import Callable, Coroutine, Iterable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from portress import files
 from portress.admissions import Admission, Grant, everywhere
 from portress.config.model import Config
 from portress.doctor.probe import closed_ports
 from portress.durations import counted
-from portress.errors import Mistake
 from portress.events import Events
-from portress.guard import flows, newly_guarded, strangers
+from portress.guard import flows, newly_guarded
 from portress.guard.closed import Answers
 from portress.guard.continuing import SIZE, Session
 from portress.guard.ruleset import Ruleset, answering
 from portress.guard.table import GuardError, Table
-from portress.guard.tracked import Flow
 from portress.guard.vigil import Vigil
-from portress.knock import SECOND, UDP, Source
+from portress.knock import Source
 from portress.ledger.ledger import Record
 from portress.run.away import Away
-from portress.run.doorkeeper import AT_ONCE, Doorkeeper
+from portress.run.completing import Completion
+from portress.run.doorkeeper import Doorkeeper
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
 from portress.run.rebooted import rebooted
-from portress.run.restoring import Inside
-from portress.run.slices import slices, until_done
 from portress.session import connected
-
-SLICE: Final = 250  # admissions put back before the loop looks after something else: some 2 ms
-AT_A_STRETCH: Final = 0.1  # s that tracked flows are read without a pause
-_AGAIN: Final = 0.2  # seconds
 
 
 class Sentinel:
@@ -77,11 +69,13 @@ class Sentinel:
         self._ended = ended
         self._catch_up = catch_up
         self.replaced = replaced
+        self._completion = Completion(table, in_force, doorkeeper, events, clock, lambda: self.guarding)
         self._tasks: set[asyncio.Task[None]] = set()
+        self._loading = False  # the guard is being put back, in a thread
+        self._touched: str | None = None  # by whom, meanwhile or while it is being replaced
         self._number: str | None = None  # of the trial under way
         self._seen = clock()  # when the guard was last known to be in force
         self._trial: asyncio.TimerHandle | None = None
-        self._from_before: frozenset[strangers.Ends] = frozenset()  # flows without a time
         self._hours: object = None  # what the guard was told last of its doors' hours
         self._undo: Callable[[], None] | None = None  # what the end of the trial does, if not taking it away
 
@@ -161,24 +155,7 @@ class Sentinel:
 
     def remember_flows(self) -> None:
         """Know the flows that began before anybody noted when: they are no strangers' of a later flush."""
-        self._later(self._remember(strangers.guarded_ports(self._in_force.config, ())))
-
-    async def _remember(self, doors: strangers.GuardedPorts) -> None:
-        """In parts, in a thread. After a flood connection tracking is full: then that takes its time, and no
-        more than a tenth of a core."""
-        parts = strangers.without_time(doors)
-        found: set[strangers.Ends] = set()
-        spent = 0.0
-        with contextlib.suppress(OSError):  # the next reload tries again
-            begun = time.perf_counter()
-            while (part := await asyncio.to_thread(next, parts, None)) is not None:
-                found.update(part)
-                took = time.perf_counter() - begun
-                spent += took
-                if spent > AT_A_STRETCH:
-                    await asyncio.sleep(9 * took)
-                begun = time.perf_counter()
-            self._from_before = frozenset(found)
+        self._later(self._completion.remember_flows())
 
     def admit_everywhere(self, sources: Iterable[Source]) -> None:
         """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
@@ -204,29 +181,78 @@ class Sentinel:
     def look(self) -> None:
         """If others touched the guard, put it back; to be asked at every announcement, and now and then."""
         now, culprit = self._clock(), self.vigil.read()
+        culprit = culprit if self._touched is None else self._touched
+        if self._loading or self._in_force.replacing:
+            self._touched = culprit  # it is looked at when that is done
+            return
+        self._touched = None
         if culprit is None:
             self._seen = now
         elif self.guarding:
-            cause = "changed" if self._table.there() else "removed"
-            self.put_back(cause, f" by {culprit}" if culprit else "")
+            self._put_back_soon("changed" if self._table.there() else "removed", culprit)
 
     def put_back(self, cause: str, culprit: str = "") -> None:
         """Load the guard with every admission. Tells what happened and counts it; raises nothing."""
-        if self.guarding and self._away.noted():
-            self.guarding = False
-            self._tell_away("guard removed by hand")
-        if not self.guarding:
+        if self._in_force.replacing:
+            self._touched = culprit
             return
-        begun = self._clock()
+        if not self._is_wanted():
+            return
+        begun, seen = self._clock(), self._seen
         self._catch_up()
         try:
             rest = self._doorkeeper.put_back(self.ruleset())
         except GuardError as error:
-            self._events.tell("refused", f"the guard was {cause}{culprit} and cannot be restored: {error}")
+            self._tell_refused(error, cause, culprit)
             return
+        self._is_back(rest, begun, seen, cause, culprit)
+
+    def _put_back_soon(self, cause: str, culprit: str = "") -> None:
+        """The same, with the guard loaded in a thread: for the kernel that may be much work."""
+        self._loading = True
+        self._later(self._put_back_beside(cause, culprit))
+
+    async def _put_back_beside(self, cause: str, culprit: str) -> None:
+        if self._in_force.turn.locked():  # what is to be in the guard is changing
+            self._loading = False
+            self.put_back(cause, culprit)
+            return
+        async with self._in_force.turn:
+            try:
+                if not self._is_wanted():
+                    return
+                begun, seen = self._clock(), self._seen
+                self._catch_up()
+                rest = await self._doorkeeper.put_back_beside(self.ruleset())
+            except GuardError as error:
+                self._tell_refused(error, cause, culprit)
+                return
+            finally:
+                self._loading = False
+        if not self.guarding:  # it was removed by hand meanwhile
+            with contextlib.suppress(GuardError):
+                self._table.remove()
+            return
+        self._is_back(rest, begun, seen, cause, culprit)
+        self.look()
+
+    def _is_wanted(self) -> bool:
+        """Whether there is to be a guard."""
+        if self.guarding and self._away.noted():
+            self.guarding = False
+            self._tell_away("guard removed by hand")
+        return self.guarding
+
+    def _is_back(self, rest: list[Admission], begun: int, seen: int, cause: str, culprit: str) -> None:
+        """The guard is loaded again, without `rest` yet."""
         self.restorations[cause] += 1
         self.replaced()
-        self._later(self._complete(rest, begun, cause, culprit))
+        by = f" by {culprit}" if culprit else ""
+        self._later(self._completion.complete(rest, begun, seen, cause, by))
+
+    def _tell_refused(self, error: GuardError, cause: str, culprit: str) -> None:
+        by = f" by {culprit}" if culprit else ""
+        self._events.tell("refused", f"the guard was {cause}{by} and cannot be restored: {error}")
 
     def _later(self, work: Coroutine[Any, Any, None]) -> None:
         """Do it in the loop."""
@@ -234,76 +260,14 @@ class Sentinel:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _complete(self, rest: list[Admission], begun: int, cause: str, culprit: str) -> None:
-        """Have the other admissions in the guard again, and cut what got in while it was away, in a thread,
-        for flows may be many; then tell it all."""
-        doors = strangers.guarded_ports(self._doorkeeper.config, Inside(self._doorkeeper.register))
-        since = time.time_ns() - (self._clock() - self._seen)
-        cutting = asyncio.get_running_loop().run_in_executor(None, _cut, doors, since, self._from_before)
-        await self._refill(rest, cause != "removed")
-        took = (self._clock() - begun) / SECOND * 1000
-        count = len(self._doorkeeper.register)
-        done = f"the guard was {cause}{culprit}; restored with {counted(count, 'admission')} in {took:.0f} ms"
-        found = await cutting
-        if isinstance(found, OSError):
-            more = f"; strangers' flows from meanwhile could not be cut: {found.strerror}"
-        else:
-            self._doorkeeper.refuse(Source.of(one.source) for one in found if one.protocol == UDP)
-            more = f"; {counted(len(found), 'flow')} of strangers from meanwhile cut"
-        self._events.tell("restored", f"{done}{more}", cause=cause)
-
-    async def _refill(self, rest: list[Admission], changed: bool = False) -> None:
-        """Put back a slice at a time whom no flow may let in, then admissions, and beside them what decides,
-        which others may have `changed`. If the guard is gone again, the next restoration has it all."""
-        filling = asyncio.ensure_future(until_done(self._table.maps.fill_part))
-        with contextlib.suppress(GuardError):
-            await self._put_back_rest(rest)
-        with contextlib.suppress(Mistake):
-            await filling
-            if changed:
-                await self._set_right()
-
-    async def _set_right(self) -> None:
-        """Have the guard's maps hold what they are to hold, whatever others put there or took away. They are
-        read in a thread, and once more if they were changed from here meanwhile. Raises Mistake."""
-        maps, loads = self._table.maps, self._table.loads
-        while self._table.loads == loads and self.guarding and maps.target is not None:
-            turns, wanted = maps.turns, maps.settled
-            if wanted is not None and not self._in_force.changing:
-                right, gone = await asyncio.to_thread(maps.look, wanted, maps.clock)
-                if maps.turns == turns and maps.settled is wanted and not self._in_force.changing:
-                    maps.set_right(wanted, right, gone)
-                    await until_done(maps.fill_part)
-                    return
-            await asyncio.sleep(_AGAIN)
-
-    async def _put_back_rest(self, rest: list[Admission]) -> None:
-        loads, keeper = self._table.loads, self._doorkeeper
-        refused = keeper.refused
-        async for sources in slices(refused if len(refused) > AT_ONCE else (), SLICE):
-            if self._table.loads != loads or not self.guarding:
-                return
-            keeper.refuse_again(sources)
-        # Where others only changed the guard, most are in it; to refuse one more takes the kernel 8 ms.
-        there = await asyncio.to_thread(self._held) if rest else ()
-        async for part in slices(rest, SLICE):
-            if self._table.loads != loads or not self.guarding:
-                return
-            keeper.put_back_part(one for one in part if (one.door, one.source) not in there)
-
-    def _held(self) -> set[tuple[str, Source]]:
-        """Door and source of every admission in the kernel, as far as that can be read."""
-        try:
-            return {(one.door, one.source) for one in self._table.each_admission()}
-        except Mistake:
-            return set()
-
     def answer(self, answers: Answers) -> None:
         """Have guarded ports answer as closed ones do. What others changed is dealt with elsewhere."""
         before, self._in_force.answers = self._in_force.answers, answers
         config = self._in_force.config
         chains, there = answering(config, answers), answering(config, before)
-        if self.guarding and chains != there:
+        if self._loading or self._in_force.replacing:
+            self._in_force.answers = before  # the next look tries again
+        elif self.guarding and chains != there:
             try:
                 self._table.answer(chains, there)
             except GuardError:
@@ -311,8 +275,10 @@ class Sentinel:
 
     def check(self) -> None:
         """Now and then: the guard must be there whatever was announced, and know when its doors are open."""
+        if self._loading or self._in_force.replacing:
+            return
         if self.guarding and not self._table.present(self.ruleset()):
-            self.put_back("missing")
+            self._put_back_soon("missing")
         elif self.guarding and (ranges := self._in_force.hours()) != self._hours:
             with contextlib.suppress(GuardError):  # it is put back with them
                 self._table.renew_hours(ranges)
@@ -324,7 +290,7 @@ class Sentinel:
         if not self.guarding:
             self.guarding = True
             self._adopt_sessions()
-            self._later(self._refill(self._doorkeeper.put_back(self.ruleset())))
+            self._later(self._completion.refill(self._doorkeeper.put_back(self.ruleset())))
             self.look()
             self.remember_flows()
         self.admit_everywhere(admit)
@@ -391,10 +357,3 @@ class Sentinel:
         if self._trial is None:
             return None
         return max(0.0, self._trial.when() - asyncio.get_running_loop().time())
-
-
-def _cut(doors: strangers.GuardedPorts, since: int, known: frozenset[strangers.Ends]) -> list[Flow] | OSError:
-    try:
-        return strangers.cut(doors, since, known)
-    except OSError as error:
-        return error

@@ -51,7 +51,7 @@ class Steps:
         self._thread = ThreadPoolExecutor(1, "steps")
         self._ready: tuple[Rota, int, Trie, Plan | None] | None = None
         self.deciding = deciding
-        self.busy = asyncio.Lock()  # held while sequences change; a reload holds it, too
+        self.busy = asyncio.Lock()  # held while sequences are derived or change; a reload holds it, too
 
     def adopt(self, rota: Rota, step: int) -> None:
         """Take `rota` as it was loaded elsewhere, for time step `step`."""
@@ -97,29 +97,35 @@ class Steps:
         async with self.busy:
             if rota is None and ((step == self.step and not stale) or wanted is not now.rota):
                 return False
-            loop, loads = asyncio.get_running_loop(), self._table.loads
-            ready = self._ready
+            loop, ready = asyncio.get_running_loop(), self._ready
             if ready is not None and ready[0] is wanted and ready[1] == step:
                 trie, plan = ready[2:]
             else:
                 trie, plan = await loop.run_in_executor(self._thread, self._plan, wanted, step)
-            old, gone = now.tracker.trie, now.plan
-            if plan is None:
-                before = now.tracker.trie.opening
-                await loop.run_in_executor(self._thread, self._change_opening, before, trie.opening)
-            else:
-                await self._fill(plan)
-            now.tracker.replace(trie)
-            now.plan = plan
-            await self.withdraw_since(plan)
-            self.let_go(old, gone)
-            del old, gone
-            now.rota, self.step, self._ready = wanted, step, None
-            if self._table.loads != loads:  # the guard was put back meanwhile, perhaps with the old knocks
-                self._table.load(now.ruleset(), in_parts=True)
-                await until_done(self._table.maps.fill_part)
+            ready = None
+            async with now.turn:
+                await self._bring_into_force(wanted, step, trie, plan)
         self.changing.observe((self._clock() - begun) / SECOND)
         return True
+
+    async def _bring_into_force(self, rota: Rota, step: int, trie: Trie, plan: Plan | None) -> None:
+        """Have guard and tracker at that step of `rota`. Raises GuardError; then they are as they were."""
+        now, loads = self._in_force, self._table.loads
+        old, gone = now.tracker.trie, now.plan
+        if plan is None:
+            loop = asyncio.get_running_loop()
+            await loop.run_in_executor(self._thread, self._change_opening, old.opening, trie.opening)
+        else:
+            await self._fill(plan)
+        now.tracker.replace(trie)
+        now.plan = plan
+        await self.withdraw_since(plan)
+        self.let_go(old, gone)
+        del old, gone
+        now.rota, self.step, self._ready = rota, step, None
+        if self._table.loads != loads:  # the guard was put back meanwhile, perhaps with the old knocks
+            self._table.load(now.ruleset(), in_parts=True)
+            await until_done(self._table.maps.fill_part)
 
     async def _fill(self, plan: Plan) -> None:
         """Have the guard's maps hold what is planned. Raises GuardError; then what they held is in force."""

@@ -1,0 +1,191 @@
+"""The guard is put back in a thread: what happens meanwhile is neither lost nor taken for its end."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from portress.guard.table import GuardError
+from portress.run.sentinel import Sentinel
+
+
+class House:
+    """A sentinel between stubs; `told` are the events, `log` what was done with the guard."""
+
+    def __init__(self) -> None:
+        self.log: list[str] = []
+        self.told: list[tuple[str, str]] = []
+        self.touched: list[str | None] = []
+        self.during: Callable[[], object] = lambda: None
+        self.error: GuardError | None = None
+        self.now = 0
+        self.seen: list[int] = []
+        self.in_force: Any = SimpleNamespace(
+            replacing=False, answers="before", turn=asyncio.Lock(), ruleset=lambda: "rules", hours=dict
+        )
+        table: Any = SimpleNamespace(
+            there=lambda: True,
+            remove=lambda: self.log.append("removed"),
+            present=lambda rules: False,
+            answer=lambda chains, there: self.log.append("answers"),
+        )
+        doorkeeper: Any = SimpleNamespace(put_back_beside=self.beside, put_back=self.at_once)
+        events: Any = SimpleNamespace(tell=lambda event, text, **more: self.told.append((event, text)))
+        self.away = SimpleNamespace(noted=lambda: False)
+        away: Any = self.away
+        self.keeper = Sentinel(
+            table, self.in_force, doorkeeper, events, lambda: self.now, away, Path("/nowhere"), self.hear, int
+        )
+        self.keeper.vigil = self.vigil = SimpleNamespace(read=self.read)  # type: ignore[assignment]
+        self.keeper._completion = SimpleNamespace(complete=self.complete)  # type: ignore[assignment]
+
+    def read(self) -> str | None:
+        return self.touched.pop(0) if self.touched else None
+
+    def hear(self) -> None:
+        self.log.append("heard")
+
+    async def beside(self, rules: str) -> list[Any]:
+        self.log.append(f"begun with {rules}")
+        await asyncio.sleep(0)
+        self.during()
+        if self.error is not None:
+            raise self.error
+        self.log.append("loaded")
+        return []
+
+    def at_once(self, rules: str) -> list[Any]:
+        self.log.append(f"at once with {rules}")
+        return []
+
+    async def complete(self, rest: list[Any], begun: int, seen: int, cause: str, by: str) -> None:
+        self.log.append(f"{cause}{by}")
+        self.seen.append(seen)
+
+    def run(self, deed: Callable[[], object]) -> None:
+        async def work() -> None:
+            deed()
+            while self.keeper._tasks:
+                await asyncio.sleep(0)
+
+        asyncio.run(work())
+
+
+def test_it_is_loaded_in_a_thread_after_what_was_reported_is_heard() -> None:
+    house = House()
+    house.touched, house.now = ["nft (process 7)"], 5
+    house.keeper._seen = 3
+    house.run(house.keeper.look)
+    assert house.log == ["heard", "begun with rules", "loaded", "changed by nft (process 7)"]
+    assert house.seen == [3]  # strangers that came since then are cut
+    assert house.keeper.restorations == {"changed": 1}
+
+
+@pytest.mark.parametrize("others", ["", "ufw (process 9)"])
+def test_who_touches_it_meanwhile_has_it_put_back_once_more(others: str) -> None:
+    house = House()
+    house.touched = ["nft (process 7)"]
+
+    def touch() -> None:
+        house.during = lambda: None
+        house.touched = [others, None]
+        house.keeper.look()
+        assert house.log[-1] == "begun with rules"  # not beside the other
+        house.keeper.look()  # nothing new: the first is not forgotten
+        house.keeper.check()
+
+    house.during = touch
+    house.run(house.keeper.look)
+    assert house.log.count("loaded") == 2
+    assert house.log[-1] == ("changed by ufw (process 9)" if others else "changed")
+
+
+def test_what_was_never_touched_again_is_put_back_once() -> None:
+    house = House()
+    house.touched = ["nft (process 7)", None, None, None]
+    house.run(house.keeper.look)
+    assert house.log.count("loaded") == 1
+
+
+def test_removed_by_hand_meanwhile_it_does_not_come_back() -> None:
+    house = House()
+    house.touched = [""]
+    house.during = lambda: setattr(house.keeper, "guarding", False)
+    house.run(house.keeper.look)
+    assert house.log[-2:] == ["loaded", "removed"] and not house.keeper.restorations
+
+
+def test_where_it_is_noted_as_removed_by_hand_it_is_not_loaded() -> None:
+    house = House()
+    house.touched = [""]
+    house.away.noted = lambda: True
+    house.run(house.keeper.look)
+    assert house.log == [] and [event for event, _ in house.told] == ["unguarded"]
+    assert not house.keeper.guarding and not house.keeper._loading
+
+
+def test_what_cannot_be_loaded_is_told_and_the_next_look_tries_again() -> None:
+    house = House()
+    house.touched = ["nft (process 7)", "nft (process 8)"]
+    house.error = GuardError("no room")
+    house.run(house.keeper.look)
+    text = "the guard was changed by nft (process 7) and cannot be restored: no room"
+    assert house.told == [("refused", text)]
+    house.error = None
+    house.run(house.keeper.look)
+    assert house.log[-1] == "changed by nft (process 8)"
+
+
+def test_while_sequences_change_it_is_loaded_at_once() -> None:
+    """Whoever holds the lock may hold it for a second: no stranger is let in for so long."""
+    house = House()
+    house.touched = [""]
+
+    async def work() -> None:
+        async with house.in_force.turn:
+            house.keeper.look()
+            while house.keeper._tasks:
+                await asyncio.sleep(0)
+
+    asyncio.run(work())
+    assert house.log == ["heard", "at once with rules", "changed"]
+
+
+def test_whoever_finds_no_guard_meanwhile_puts_it_back_himself() -> None:
+    house = House()
+    house.touched = [""]
+    house.during = lambda: house.keeper.put_back("missing")
+    house.run(house.keeper.look)
+    assert "at once with rules" in house.log and house.keeper.restorations == {"changed": 1, "missing": 1}
+
+
+def test_while_another_configuration_comes_into_force_the_one_before_is_not_put_back() -> None:
+    house = House()
+    house.in_force.replacing = True
+    house.touched = ["nft (process 7)"]
+    house.run(house.keeper.look)
+    house.run(lambda: house.keeper.put_back("missing"))
+    house.run(house.keeper.check)
+    assert house.log == []
+    house.in_force.replacing = False
+    house.run(house.keeper.look)  # what was seen meanwhile is not lost
+    assert house.log.count("loaded") == 1
+
+
+@pytest.mark.parametrize("what", ["replacing", "loading"])
+def test_how_closed_ports_answer_is_not_changed_meanwhile(what: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    house = House()
+    house.in_force.config = None
+    monkeypatch.setattr("portress.run.sentinel.answering", lambda config, answers: answers)
+    house.in_force.replacing, house.keeper._loading = what == "replacing", what == "loading"
+    after: Any = "after"
+    house.keeper.answer(after)
+    assert house.log == [] and house.in_force.answers == "before"
+    house.in_force.replacing = house.keeper._loading = False
+    house.keeper.answer(after)
+    assert house.log == ["answers"] and house.in_force.answers == "after"
