@@ -198,7 +198,7 @@ def test_stopped_and_started_the_service_still_knows_what_was_done_by_hand() -> 
         machine.systemctl("stop", "portress.service")
         machine.systemctl("start", "portress.service")
         assert tcp_state(machine.another, machine.host4, 22) == "open"
-        machine.run("portress", "guard", "--trial", "10s")
+        machine.run("portress", "guard", "--trial", "20s")
         machine.systemctl("stop", "portress.service")
         machine.systemctl("start", "portress.service")
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
@@ -206,19 +206,20 @@ def test_stopped_and_started_the_service_still_knows_what_was_done_by_hand() -> 
         while tcp_state(machine.another, machine.host4, 22) != "open":
             assert time.monotonic() < until, "the trial did not end"
             time.sleep(0.5)
-        machine.run("portress", "guard", "--trial", "10s")
+        begun = time.monotonic()
+        machine.run("portress", "guard", "--trial", "20s")
         machine.systemctl("stop", "portress.service")
         kept = machine.run("portress", "guard", "--keep").stdout
         assert kept.startswith("The guard stays. Closed to everyone not admitted: ssh (tcp/22).\n")
-        time.sleep(11)
+        time.sleep(max(0.0, begun + 21 - time.monotonic()))
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 
 
 def test_a_trial_that_is_kept_stays() -> None:
     with host(run=False) as machine:
-        machine.run("portress", "guard", "--trial", "10s")
+        machine.run("portress", "guard", "--trial", "20s")
         begun = time.monotonic()
         machine.systemctl("start", "portress.service")
         machine.run("portress", "guard", "--keep")
-        time.sleep(max(0.0, begun + 11 - time.monotonic()))
+        time.sleep(max(0.0, begun + 21 - time.monotonic()))
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
