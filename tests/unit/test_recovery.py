@@ -18,6 +18,7 @@ from portress.events import Events, Fields, Kind
 from portress.knock import SECOND, TCP, TIMELESS, UDP, Service, Source
 from portress.ledger.ledger import Ledger, LedgerError
 from portress.paths import Paths
+from portress.run import use_mark
 from portress.run.ledger_writer import Books
 from portress.run.recovery import NEVER, Past, open_ledger
 from portress.verdict import Use
@@ -106,6 +107,31 @@ def test_a_restart_in_the_same_boot_knows_all(tmp_path: Path) -> None:
     assert again.refuses(CLAIMS[0], NOW)
     assert not again.refuses(CLAIMS[1], NOW - 1)
     run.end()
+    again.end()
+
+
+@pytest.mark.parametrize("written", [0, 1, 2])
+def test_a_kill_in_the_middle_of_a_use_leaves_nothing_in_doubt(tmp_path: Path, written: int) -> None:
+    """`written`: whether it is before the ledger's file and the mark are written, between them, or after."""
+    settled(tmp_path)
+    run = Run(tmp_path)
+    mark = tmp_path / "run" / "uses"
+    marks: list[bytes] = [mark.read_bytes()]
+    write = use_mark.write
+
+    def noted(path: Path, boot: str, told: use_mark.Mark) -> None:
+        write(path, boot, told)
+        marks.append(path.read_bytes())
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(use_mark, "write", noted)
+        run.use((CLAIMS[7], NOW))
+    run.end()
+    assert len(marks) == 3  # before, with what is coming, and after
+    mark.write_bytes(marks[written])
+    again = Run(tmp_path)
+    assert again.doubts == (written == 0)  # that mark is older than the ledger
+    assert again.refuses(CLAIMS[7], NOW)
     again.end()
 
 
