@@ -21,11 +21,13 @@ _UNREACHABLE: Final = {errno.EHOSTUNREACH, errno.ENETUNREACH, errno.EACCES, errn
 
 
 def until(true: Callable[[], object], seconds: float = 50) -> None:
-    """Wait until it is so. AssertionError if it is not after so long."""
-    end = time.monotonic() + seconds
+    """Wait until it is so, half of the time at least. AssertionError if it is not after so long."""
+    begun = asked = time.monotonic()
     while not true():
-        assert time.monotonic() < end, "it did not come about"
-        time.sleep(0.02)
+        now = time.monotonic()
+        assert now < begun + seconds, "it did not come about"
+        time.sleep(max(0.02, now - asked))
+        asked = time.monotonic()
 
 
 def _socket(

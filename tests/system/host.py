@@ -173,7 +173,7 @@ def await_admitted(machine: Machine, source: str, timeout: float = 30) -> None:
         if time.monotonic() > until:
             said = "\n".join(str(entry.get("MESSAGE")) for entry in machine.journal("portress.service")[-30:])
             raise LabError(f"{source} is not let in:\n{said}")
-        time.sleep(0.02)
+        time.sleep(0.1)
 
 
 def messages(machine: Machine, unit: str) -> list[str]:

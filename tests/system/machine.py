@@ -24,6 +24,7 @@ from lab.ssh import Login
 
 _CGROUPS: Final = Path("/sys/fs/cgroup")
 _DEVICES: Final = ("/dev/net/tun",)
+_PAUSE: Final = 0.2  # seconds until a machine is asked again: each question is two programs
 
 
 class Machine:
@@ -126,7 +127,7 @@ class Machine:
             asked = self.run("systemctl", "is-active", "multi-user.target", check=False)
             if asked.stdout.strip() == "active":
                 return
-            time.sleep(0.05)
+            time.sleep(_PAUSE)
         failed = (
             self.run("systemctl", "--failed", "--no-legend", check=False).stdout if self.on else "it is off"
         )
@@ -215,7 +216,7 @@ class Machine:
             if time.monotonic() > until:
                 said = "\n".join(str(entry.get("MESSAGE")) for entry in self.journal(unit)[-40:])
                 raise LabError(f"{unit} is {self.show(unit, 'ActiveState')}, not {state}:\n{said}")
-            time.sleep(0.05)
+            time.sleep(_PAUSE)
 
     def journal(self, unit: str | None = None, *matches: str) -> list[dict[str, Any]]:
         """Entries of the journal, all boots, oldest first, on or off; `matches` as PORTRESS_DOOR=ssh."""
