@@ -201,7 +201,10 @@ class Reloading:
         now.replacing = True
         self.ears.pause()
         try:
-            return await asyncio.to_thread(self.table.load, wanted, (), going_on, in_parts=True)
+            ended = await asyncio.to_thread(self.table.load, wanted, (), going_on, in_parts=True)
+            if not self.sentinel.guarding:  # it was removed by hand meanwhile
+                self.table.remove()
+            return ended
         finally:
             now.replacing = False
             self.ears.go_on()

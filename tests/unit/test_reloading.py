@@ -1,0 +1,94 @@
+"""While a reload loads the guard in a thread: what is heard waits, and what is removed by hand is gone."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from portress.guard.table import GuardError
+from portress.run.changes import Reloading
+from portress.run.ears import Hearing
+
+
+def loaded(*, removed: bool = False, error: GuardError | None = None) -> tuple[list[str], Any, Any]:
+    """What happened, in order; what is in force afterwards; and what was not carried over."""
+    log: list[str] = []
+    in_force = SimpleNamespace(replacing=False)
+    sentinel = SimpleNamespace(guarding=True)
+
+    def load(*_: object, in_parts: bool) -> list[str]:
+        assert in_parts
+        log.append(f"load, replacing {in_force.replacing}")
+        sentinel.guarding = not removed
+        if error is not None:
+            raise error
+        return ["ended"]
+
+    reloading: Any = Reloading.__new__(Reloading)
+    reloading.in_force = in_force
+    reloading.sentinel = sentinel
+    reloading.table = SimpleNamespace(load=load, remove=lambda: log.append("remove"))
+    reloading.listener = SimpleNamespace(listen=lambda: log.append("listen"))
+    reloading.ears = SimpleNamespace(pause=lambda: log.append("pause"), go_on=lambda: log.append("go on"))
+    try:
+        ended = asyncio.run(reloading._load("rules", []))
+    except GuardError:
+        ended = None
+    return log, in_force, ended
+
+
+def test_what_was_reported_is_heard_before_and_what_is_reported_meanwhile_after() -> None:
+    log, in_force, ended = loaded()
+    assert log == ["listen", "pause", "load, replacing True", "go on"]
+    assert not in_force.replacing and ended == ["ended"]
+
+
+def test_a_guard_removed_by_hand_meanwhile_does_not_come_back() -> None:
+    log, _, _ = loaded(removed=True)
+    assert log == ["listen", "pause", "load, replacing True", "remove", "go on"]
+
+
+def test_where_it_cannot_be_loaded_all_goes_on_as_before() -> None:
+    log, in_force, ended = loaded(error=GuardError("no room"))
+    assert log[-1] == "go on" and not in_force.replacing and ended is None
+
+
+@pytest.mark.parametrize("interval", [None, 0.001])
+def test_who_pauses_hears_nothing_until_he_goes_on(interval: float | None, tmp_path: Any) -> None:
+    """A watcher with a descriptor is left alone; one that is asked now and then is asked."""
+
+    ours, theirs = socket.socketpair()
+    heard: list[str] = []
+
+    def listen() -> None:
+        heard.append("heard")
+        if interval is None:
+            ours.recv(100)
+
+    hearer: Any = SimpleNamespace(turn_to=lambda watching: None, listen=listen)
+    watching: Any = SimpleNamespace(interval=interval, fileno=ours.fileno)
+
+    async def see() -> None:
+        hearing = Hearing(lambda: 0, lambda: 0, tmp_path)
+        hearing.turn(hearer, watching)
+        hearing.pause()
+        theirs.send(b"knock")
+        await asyncio.sleep(0.02)
+        assert bool(heard) == (interval is not None)
+        hearing.go_on()
+        while not heard:
+            await asyncio.sleep(0.001)
+        hearing.close()
+        hearing.pause()  # nobody hears anything any more
+        hearing.go_on()
+        theirs.send(b"knock")
+        count = len(heard)
+        await asyncio.sleep(0.02)
+        assert len(heard) == count
+
+    with ours, theirs:
+        asyncio.run(asyncio.wait_for(see(), 20))
