@@ -440,6 +440,25 @@ def test_a_renewal_by_the_guard_to_the_very_end_there_was_is_noted_as_one() -> N
     assert [line[0] for line in house.writes.lines] == ["admitted", "renewed"]
 
 
+def test_in_a_full_set_the_time_that_the_guard_gave_is_what_there_is() -> None:
+    house = House()
+    house.admit(ANA, stay=2 * HOUR)
+    house.guard.inside.clear()
+    house.guard.size = 0
+    by_guard(house, 0)
+    assert [one.until for one in house.keeper.register] == [house.now + 2 * HOUR]
+
+
+def test_who_may_not_stay_so_long_is_put_out_where_a_full_set_takes_no_shorter_time() -> None:
+    house = House()
+    house.enrol(ana=house.unix + 90)
+    house.guard.inside["ssh", ANA], house.guard.inside["ssh", BEN] = HOUR, HOUR
+    house.guard.size = 1
+    by_guard(house, 0, "ana")
+    assert [*house.guard.inside] == [("ssh", BEN)] and not list(house.keeper.register)
+    assert house.keeper.turned_away == {"ssh": 1}
+
+
 def test_whom_the_guard_let_in_may_have_flows_that_outlive_it_again() -> None:
     house = House()
     house.admit(ANA)

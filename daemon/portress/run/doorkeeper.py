@@ -88,13 +88,19 @@ class Doorkeeper(Restoring):
         for one in self._with_stay(grants):
             known = self.register.get(one.door, one.source)
             if known is not None and known.until > one.when + one.stay:
-                self._table.admit([known.rest(self._clock())], came=True)
+                with contextlib.suppress(NoRoom):  # the time that the guard gave is what there is
+                    self._table.admit([known.rest(self._clock())], came=True)
                 continue
             if one.stay <= 0:
                 self._table.dismiss([(one.door, one.source)])
                 continue
             if one.stay < self.config.doors[one.door].stay or one.when < self._recreated:
-                self._table.admit([one], came=True)
+                try:
+                    self._table.admit([one], came=True)
+                except NoRoom:  # then not at all, rather than for too long
+                    self._table.dismiss([(one.door, one.source)])
+                    self._turn_away(one)
+                    continue
             self._refuse_no_more({one.source.whole})
             self._note(one, one.when)
 

@@ -199,7 +199,12 @@ class MirrorListener(CatchingUp):
         self.withdraw({by.claim for _, by in rotating})
         enrolled = [one for one in opened if one not in unenrolled]
         self.leaving.put_back(enrolled)
-        self._doorkeeper.opened(enrolled)
+        try:
+            self._doorkeeper.opened(enrolled)
+        except GuardError as error:
+            text = f"{len(enrolled)} admitted by the guard, which is read again: {error}"
+            self._events.tell("warning", text)
+            self._look_soon()
         now = self._clock()
         for one in opened:
             self.opening.observe((now - one.when) / SECOND)
