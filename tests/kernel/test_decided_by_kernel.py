@@ -7,7 +7,7 @@ import re
 import time
 from datetime import datetime
 
-from lab import crowd, daemon, sender, tcp_state, until, world
+from lab import World, crowd, daemon, sender, tcp_state, until, world
 
 KNOCKS = ["tcp/4617", "udp/2953", "tcp/6381"]
 CONFIG = """
@@ -151,14 +151,18 @@ def test_an_admission_is_not_shortened_by_knocking_again() -> None:
 
 def test_more_than_is_reported_is_known_within_seconds() -> None:
     """More sources complete the sequence at once than the guard reports: none is forgotten."""
-    sources = crowd(3000, 6)
+
+    def untold(w: World) -> int:
+        listed = w.host.run(["nft", "list", "counters", "table", "inet", "portress"]).stdout
+        return int(re.findall(r"counter untold_first \{\s+packets (\d+)", listed)[0])
+
+    sources = crowd(15_000, 6)
     with world() as w, daemon(w.host, CONFIG) as d, sender(w.stranger) as send:
-        for number, source in enumerate(sources):
+        for number, source in enumerate(sources, 1):
             send.knocks(source, w.host6, KNOCKS)
             if number % 20 == 0:  # the other end of the link gets its turn
                 time.sleep(0.001)
-        until(lambda: len(d.status()["admissions"]) == len(sources))
-        listed = w.host.run(["nft", "list", "counters", "table", "inet", "portress"]).stdout
-        untold = re.search(r"counter untold_first \{\s+packets (\d+)", listed)
-        assert untold is not None
-        assert int(untold[1]) > 0
+            if number % 3000 == 0 and untold(w):  # on a busy machine they may all be reported
+                break
+        assert untold(w) > 0
+        until(lambda: len(d.status()["admissions"]) == number)
