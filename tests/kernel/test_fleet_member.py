@@ -370,6 +370,34 @@ def test_a_store_that_was_made_anew_is_told_what_is_in_force(base: Etcd, tmp_pat
     asyncio.run(asyncio.wait_for(run(), 90))
 
 
+def test_so_it_is_where_the_new_one_grants_the_lease_that_the_one_before_was_asked_for(
+    base: Etcd, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers, grant = asyncio.Event(), Store.grant
+
+    async def granted(store: Store, seconds: int) -> int:
+        await answers.wait()
+        return await grant(store, seconds)
+
+    async def run() -> None:
+        async with gateway(base, "one", tmp_path) as one:
+            await one.member.publish(Holder("ana", 0, ("ssh",), "s" * 20))
+            await until(lambda: one.daemon.holders)
+            base.kill(0)
+            await until(lambda: one.member.away)
+            (base.folder / "n0").rename(base.folder / "lost")
+            base.start(0)
+            await asyncio.to_thread(base.wait)
+            answers.set()
+            look, end = ("get", "--prefix", "/portress/edge/k/"), time.monotonic() + 30
+            while "ana" not in await asyncio.to_thread(base.ctl, *look, user="", check=False):
+                assert time.monotonic() < end, (one.member.seen, one.daemon.said)
+                await asyncio.sleep(0.1)
+
+    monkeypatch.setattr(Store, "grant", granted)
+    asyncio.run(asyncio.wait_for(run(), 90))
+
+
 def test_so_it_is_by_a_gateway_that_had_no_lease_in_the_one_before(
     base: Etcd, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -115,8 +115,8 @@ def test_two_gateways_of_one_name_are_told_at_both(base: Etcd, tmp_path: Path) -
             await until(lambda: "one" in first.member.gateways)
             await asyncio.sleep(2.5)
             async with gateway(base, "one", tmp_path / "b") as second:
-                await until(lambda: said(first, "another gateway is called one"))
-                await until(lambda: said(second, "another gateway is called one"))
+                await until(lambda: said(first, "another gateway is also called one"))
+                await until(lambda: said(second, "another gateway is also called one"))
                 end = time.time() + 300
                 first.member.admitted("ssh", ANA, end, None)
                 await until(lambda: ("ssh", ANA) in second.daemon.inside)

@@ -341,6 +341,8 @@ class Member:
             self._doors.tell(f"the store is unreachable, this gateway works alone: {error}", True)
         self.trouble = str(error) or "no answer"
         self.away = self.away or not isinstance(error, StoreFull)
+        if self.away and self._life is None:
+            self.seen = 0  # no lease will tell whether it is another store that answers next
 
     # Signs of life
 
@@ -363,7 +365,7 @@ class Member:
                     await self._back()
             except StoreError as error:
                 self._lost(error)
-                self._life = None if isinstance(error, StoreFull) else self._life or 0  # known to no store
+                self._life = None if isinstance(error, StoreFull) else self._life
             self._judge_clock()
             if self._unix() - self._tidied > _TIDY:
                 self._tidied, self._store.settled = self._unix(), None
@@ -381,9 +383,7 @@ class Member:
         self.heard.twin = None
         if self._unix() - self._warned > _TIDY:
             self._warned = self._unix()
-            text = (
-                f"another gateway is called {twin.gateway}, too: give each a name of its own (fleet.gateway)"
-            )
+            text = f"another gateway is also called {twin.gateway}: give each its own name (fleet.gateway)"
             self._doors.tell(text, True)
             await self._sign()
 
