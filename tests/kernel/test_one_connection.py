@@ -162,7 +162,7 @@ def test_a_udp_service_through_the_local_relay(family: int, decide: str) -> None
             with b.one.enter():
                 program = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
             with program:
-                program.settimeout(5)
+                program.settimeout(30)
                 for number in range(20):
                     program.sendto(b"%d" % number, ("127.0.0.1", 5182))
                     assert program.recv(100)

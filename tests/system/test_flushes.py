@@ -67,7 +67,7 @@ def test_a_flushed_guard_is_put_back_at_once(capsys: pytest.CaptureFixture[str])
         with capsys.disabled():
             print(f"\n{outcome} (nft {_nft(machine)})")
         assert set(outcome.met) == {"open"}
-        assert sum(status(machine)["guard"]["restorations"].values()) >= TIMES / 2
+        assert sum(status(machine)["guard"]["restorations"].values()) >= TIMES / 4  # several may be one
         assert machine.journal(None, "PORTRESS_EVENT=restored")
 
 
