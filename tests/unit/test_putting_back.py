@@ -23,13 +23,13 @@ class House:
         self.touched: list[str | None] = []
         self.during: Callable[[], object] = lambda: None
         self.error: GuardError | None = None
-        self.now = 0
+        self.now, self.there = 0, True
         self.seen: list[int] = []
         self.in_force: Any = SimpleNamespace(
             replacing=False, answers="before", turn=asyncio.Lock(), ruleset=lambda: "rules", hours=dict
         )
         table: Any = SimpleNamespace(
-            there=lambda: True,
+            there=lambda: self.there,
             remove=lambda: self.log.append("removed"),
             present=lambda rules: False,
             answer=lambda chains, there: self.log.append("answers"),
@@ -61,6 +61,8 @@ class House:
 
     def at_once(self, rules: str) -> list[Any]:
         self.log.append(f"at once with {rules}")
+        if self.error is not None:
+            raise self.error
         return []
 
     async def complete(self, rest: list[Any], begun: int, seen: int, cause: str, by: str) -> None:
@@ -71,7 +73,7 @@ class House:
         async def work() -> None:
             deed()
             while self.keeper._tasks:
-                await asyncio.sleep(0)
+                await asyncio.gather(*self.keeper._tasks)
 
         asyncio.run(work())
 
@@ -153,7 +155,7 @@ def test_while_sequences_change_it_is_loaded_at_once() -> None:
                 await asyncio.sleep(0)
 
     asyncio.run(work())
-    assert house.log == ["heard", "at once with rules", "changed"]
+    assert house.log == ["heard", "at once with rules", "changed"] and not house.keeper._loading
 
 
 def test_whoever_finds_no_guard_meanwhile_puts_it_back_himself() -> None:
@@ -189,3 +191,49 @@ def test_how_closed_ports_answer_is_not_changed_meanwhile(what: str, monkeypatch
     house.in_force.replacing = house.keeper._loading = False
     house.keeper.answer(after)
     assert house.log == ["answers"] and house.in_force.answers == "after"
+
+
+def test_two_looks_at_a_stroke_do_not_load_it_side_by_side() -> None:
+    house = House()
+    house.touched = ["nft (process 7)", "nft (process 8)"]
+
+    def twice() -> None:
+        house.keeper.look()
+        house.keeper.look()
+
+    house.run(twice)
+    assert [one for one in house.log if one.startswith(("begun", "at once"))] == ["begun with rules"] * 2
+
+
+@pytest.mark.parametrize(("there", "cause"), [(True, "changed"), (False, "removed")])
+def test_a_guard_that_is_gone_was_removed(there: bool, cause: str) -> None:
+    house = House()
+    house.touched, house.there = ["nft (process 7)"], there
+    house.run(house.keeper.look)
+    assert house.keeper.restorations == {cause: 1}
+
+
+def test_now_and_then_it_is_looked_whether_it_is_there() -> None:
+    house = House()
+    house.run(house.keeper.check)
+    assert house.log == ["heard", "begun with rules", "loaded", "missing"]
+
+
+def test_at_once_it_is_not_loaded_where_it_was_removed_by_hand_and_a_refusal_is_told() -> None:
+    house = House()
+    house.error = GuardError("no room")
+    house.run(lambda: house.keeper.put_back("missing"))
+    assert house.told == [("refused", "the guard was missing and cannot be restored: no room")]
+    house.log.clear()
+    house.away.noted = lambda: True
+    house.run(lambda: house.keeper.put_back("missing"))
+    assert house.log == []
+
+
+def test_where_there_is_no_guard_no_answer_is_changed(monkeypatch: pytest.MonkeyPatch) -> None:
+    house = House()
+    house.in_force.config, house.keeper.guarding = None, False
+    monkeypatch.setattr("portress.run.sentinel.answering", lambda config, answers: answers)
+    after: Any = "after"
+    house.keeper.answer(after)
+    assert house.log == [] and house.in_force.answers == "after"
