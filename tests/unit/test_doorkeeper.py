@@ -742,6 +742,51 @@ def test_a_guard_put_back_has_everybody_with_the_time_left_and_the_dismissed_aga
     assert house.guard.dismissed == {source(3)}
 
 
+def test_who_comes_and_goes_while_the_guard_is_loaded_in_a_thread_is_in_or_out_after_it() -> None:
+    house = House(CONFIG.replace("admissions: 3", "admissions: 100"))
+    house.admit(*(source(number) for number in range(1, 81)), stay=60 * SECOND)
+    load, spaces = house.guard.load, []
+
+    def loaded(ruleset: Any, admit: Iterable[Grant], *, in_parts: bool) -> None:
+        spaces.append({one.name: one.size for one in ruleset.living})
+        house.dismiss(source(3), None)
+        load(ruleset, admit, in_parts=in_parts)
+        house.admit(source(90), stay=60 * SECOND)
+
+    house.guard.load = loaded  # type: ignore[method-assign]
+    rest = asyncio.run(house.keeper.put_back_beside(build(house.config, frozenset())))
+    first = {("ssh", source(number)) for number in range(1, 65)}
+    assert house.guard.inside.keys() == (first | {("ssh", source(90))}) - {("ssh", source(3))}
+    assert {one.source for one in rest} == {source(number) for number in [*range(65, 81), 90]}
+    assert spaces[0]["ssh_4"] >= 80 and spaces[0]["ssh_6"] >= 1
+    assert house.guard.dismissed == {source(3)}
+
+
+def test_where_nobody_goes_meanwhile_nobody_is_dismissed() -> None:
+    house = House()
+    house.admit(ANA, stay=60 * SECOND)
+    ended: list[Any] = []
+    house.guard.dismiss = ended.append  # type: ignore[method-assign]
+    assert asyncio.run(house.keeper.put_back_beside(build(house.config, frozenset()))) == []
+    assert not ended and house.guard.inside == {("ssh", ANA): 60 * SECOND}
+
+
+@pytest.mark.parametrize(("seconds", "again"), [(-1, True), (0, False), (1, False)])
+def test_whom_a_guard_that_counted_sources_otherwise_let_in_is_let_in_by_this_one(
+    seconds: float, again: bool
+) -> None:
+    house = House()
+    house.passes(100)
+    assert house.keeper._recreated < house.now
+    house.reload(f"source_prefix: {{ipv4: 24}}\n{CONFIG}")
+    when = house.now + round(seconds * SECOND)
+    house.passes(2)
+    grant = Grant("ssh", source(0), house.config.doors["ssh"].stay, when=when)
+    house.keeper.opened([grant])
+    assert (("ssh", source(0)) in house.guard.inside) == again
+    assert house.keeper.register.get("ssh", source(0)) is not None
+
+
 def test_of_very_many_the_first_are_put_back_with_the_guard_and_the_rest_after_it() -> None:
     house = House(CONFIG.replace("admissions: 3", "admissions: 100"))
     house.admit(*(source(number) for number in range(1, 81)), stay=60 * SECOND)
