@@ -13,6 +13,7 @@ from typing import Final, cast
 from attrs import define, field
 
 from portress.admissions import Grant
+from portress.durations import counted
 from portress.guard import decide
 from portress.guard.decide import Opener
 from portress.guard.table import GuardError
@@ -202,8 +203,10 @@ class MirrorListener(CatchingUp):
         try:
             self._doorkeeper.opened(enrolled)
         except GuardError as error:
-            text = f"{len(enrolled)} admitted by the guard, which is read again: {error}"
-            self._events.tell("warning", text)
+            who = counted(len(enrolled), "source")
+            self._events.tell(
+                "warning", f"{who} admitted, but not all noted; reading the guard again: {error}"
+            )
             self._look_soon()
         now = self._clock()
         for one in opened:
