@@ -305,6 +305,13 @@ class Widths(NamedTuple):
         """The source that an address in network byte order belongs to."""
         return Source.of(packed, self.of(4 if len(packed) == 4 else 6))
 
+    def counted(self, source: Source) -> Source:
+        """That of these widths which a source belongs to; a single connection, and a wider one, are as they
+        are."""
+        if source.port or source.length <= self.of(source.family):
+            return source
+        return self.source(source.packed)
+
 
 WHOLE: Final = Widths(32, 128)  # each address is a source of its own
 

@@ -8,9 +8,10 @@ import pytest
 from attrs import evolve
 
 from hearing import A, B, ana
-from portress.admissions import Admission, Grant, How, Register, everywhere, shuts, stay_of
+from portress.admissions import Admission, Grant, How, everywhere, shuts, stay_of
 from portress.config.load import parse
 from portress.knock import SECOND, TIMELESS, Source
+from portress.register import Register
 
 HOUR = 3600 * SECOND
 FRIDAY = 1_800_000_000.0 - 1_800_000_000 % 86_400  # 2027-01-15, 00:00 UTC

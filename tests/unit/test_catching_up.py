@@ -12,12 +12,12 @@ import pytest
 from attrs import evolve
 
 from hearing import AWAY, HOME, WORK, A, B, C, D, ana, expect
-from portress.admissions import Register
 from portress.config.load import parse
 from portress.events import DEBUG, Events
 from portress.guard.table import GuardError, Held
 from portress.knock import SECOND, Expected, Source
 from portress.mirror import Mirror
+from portress.register import Register
 from portress.run.catching_up import MOST, PART, CatchingUp
 from portress.run.fellows import Alone
 from portress.sequence.trie import Trie

@@ -21,11 +21,12 @@ from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Expected, Knock, Sequence, Service, Source
 from portress.ledger.ledger import Record
-from portress.run import status_answer
+from portress.run import ending, status_answer
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.fellows import Alone
 from portress.run.in_force import InForce
 from portress.run.ledger_writer import Books
+from portress.run.recounting import Recounting
 from portress.run.restoring import Inside
 from portress.sequence.in_force import Rota
 from portress.tracker import Tracker
@@ -177,14 +178,18 @@ class House:
         self.keeper.admit([Grant.of(one, source, self.now) for one, source in openings])
 
     def reload(self, text: str, *ended: Held) -> None:
-        old, self.in_force.config = self.config, parse(text, "portress.yaml")
-        self.keeper.reconfigure(old, ended)
+        async def reload() -> None:
+            recounting, config = Recounting(self.keeper), parse(text, "portress.yaml")
+            await recounting.begin(config.widths, ended)
+            self.in_force.config = config
+            recounting.adopt()
+            await recounting.finish()
+
+        asyncio.run(reload())
 
     def dismiss(self, who: Source, door: str | None) -> list[Admission]:
         chosen = [one for one in self.keeper.register.of(who) if door in (None, one.door)]
-        ended = self.keeper.dismiss_part(chosen)
-        self.keeper.tell_dismissed(ended, self.keeper.cut_flows(ended, Ending.DISMISSED))
-        return ended
+        return asyncio.run(ending.dismiss(self.keeper, chosen, Ending.DISMISSED))
 
     def admit(self, *sources: Source, door: str = "ssh", stay: int = HOUR) -> list[Admission]:
         return self.keeper.admit([Grant(door, one, stay) for one in sources])
@@ -323,14 +328,16 @@ def test_another_source_prefix_holds_for_the_refused_and_not_for_single_connecti
     house.keeper.refuse([ANA])
     house.reload(f"source_prefix: {{ipv4: 24}}\n{CONFIG}")
     assert [one.source for one in house.keeper.register] == [alone]
-    assert house.guard.dismissed == {ANA, Source.parse("192.0.2.0/24")}
+    assert house.keeper.refused == [Source.parse("192.0.2.0/24")]  # which the guard has carried over
+    house.reload(CONFIG)
+    assert house.keeper.refused == []  # which of them it was, nobody knows
 
 
 def test_of_some_that_are_to_be_dismissed_those_go_that_are_still_there() -> None:
     house = House()
     one, other = house.admit(ANA, BEN)
     house.keeper.dismiss(BEN, None)
-    assert house.keeper.dismiss_part([one, other]) == [one]
+    assert house.keeper.dismiss_part([one, other], Ending.DISMISSED) == [one]
     assert house.writes.lines.count(("ended", "ssh", "192.0.2.8", "dismissed")) == 1
     assert ("ended", "ssh", "192.0.2.7", "dismissed") in house.writes.lines
     assert ("ended", "ssh", "192.0.2.7", "dismissed") in house.others.lines
@@ -795,7 +802,7 @@ def test_of_very_many_the_first_are_put_back_with_the_guard_and_the_rest_after_i
     assert len(house.guard.inside) == 64 and {str(one.source) for one in rest} == {
         str(source(number)) for number in range(65, 81)
     }
-    house.keeper.dismiss_part([one for one in rest if one.source == source(70)])
+    house.keeper.dismiss_part([one for one in rest if one.source == source(70)], Ending.DISMISSED)
     house.guard.inside["ssh", source(71)] = 99 * SECOND  # let in by the kernel meanwhile
     house.keeper.put_back_part(rest)
     assert ("ssh", source(70)) not in house.guard.inside and len(house.guard.inside) == 79
@@ -1009,7 +1016,7 @@ def test_what_waits_is_written_down_by_itself_soon() -> None:
     asyncio.run(asyncio.wait_for(run(), 20))
 
 
-@pytest.mark.parametrize("way", ["dismiss", "dismiss_part", "expire", "find", "reconfigure"])
+@pytest.mark.parametrize("way", ["dismiss", "dismiss_part", "expire", "find", "write_ended"])
 def test_what_ends_or_goes_on_is_written_down_behind_its_beginning(way: str, cut: Cut) -> None:
     def work(house: House, _: _Gateways) -> None:
         house.admit(ANA)
@@ -1017,14 +1024,14 @@ def test_what_ends_or_goes_on_is_written_down_behind_its_beginning(way: str, cut
             case "dismiss":
                 house.keeper.dismiss(ANA, None)
             case "dismiss_part":
-                house.dismiss(ANA, None)
+                house.keeper.dismiss_part(list(house.keeper.register), Ending.DISMISSED)
             case "expire":
                 house.passes(3601)
                 house.keeper.expire()
             case "find":
                 house.keeper.find([Held("ssh", ANA, 2 * HOUR)])
             case _:
-                house.keeper.reconfigure(house.config, [Held("ssh", ANA, HOUR)])
+                house.keeper.write_ended(list(house.keeper.register), Ending.DOOR_REMOVED)
         assert [line[0] for line in house.writes.lines] == [
             "admitted",
             "renewed" if way == "find" else "ended",

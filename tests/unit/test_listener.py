@@ -11,12 +11,13 @@ import pytest
 from attrs import evolve
 
 from hearing import AWAY, HOME, WORK, A, B, C, D, E, ana, code, expect
-from portress.admissions import Admission, Ending, Grant, Register
+from portress.admissions import Admission, Ending, Grant
 from portress.config.load import parse
 from portress.config.model import Misses
 from portress.events import DEBUG, Events, Fields, Kind
 from portress.guard.table import GuardError
 from portress.knock import SECOND, TIMELESS, Expected, Source
+from portress.register import Register
 from portress.run.fellows import Alone
 from portress.run.listener import BUDGET, Listener
 from portress.sequence.in_force import Rota

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import socket
 from types import SimpleNamespace
 from typing import Any
@@ -14,11 +15,13 @@ from portress.run.changes import Reloading
 from portress.run.ears import Hearing
 
 
-def loaded(*, removed: bool = False, error: GuardError | None = None) -> tuple[list[str], Any, Any]:
-    """What happened, in order; what is in force afterwards; and what was not carried over."""
+def loaded(
+    *, removed: bool = False, error: GuardError | None = None, guarding: bool = True
+) -> tuple[list[str], Any]:
+    """What happened, in order, and what is in force afterwards."""
     log: list[str] = []
     in_force = SimpleNamespace(replacing=False)
-    sentinel = SimpleNamespace(guarding=True)
+    sentinel = SimpleNamespace(guarding=guarding)
 
     def load(*_: object, in_parts: bool) -> list[str]:
         assert in_parts
@@ -34,27 +37,38 @@ def loaded(*, removed: bool = False, error: GuardError | None = None) -> tuple[l
     reloading.table = SimpleNamespace(load=load, remove=lambda: log.append("remove"))
     reloading.listener = SimpleNamespace(listen=lambda: log.append("listen"))
     reloading.ears = SimpleNamespace(pause=lambda: log.append("pause"), go_on=lambda: log.append("go on"))
-    try:
-        ended = asyncio.run(reloading._load("rules", []))
-    except GuardError:
-        ended = None
-    return log, in_force, ended
+
+    async def begin(widths: str, ended: list[str]) -> None:
+        log.append(f"count by {widths}, replacing {in_force.replacing}, {ended}")
+
+    rules, recounting = SimpleNamespace(prefixes="widths"), SimpleNamespace(begin=begin)
+    with contextlib.suppress(GuardError):
+        asyncio.run(reloading._load(rules, [], recounting))
+    return log, in_force
+
+
+COUNTED = "count by widths, replacing True, "
 
 
 def test_what_was_reported_is_heard_before_and_what_is_reported_meanwhile_after() -> None:
-    log, in_force, ended = loaded()
-    assert log == ["listen", "pause", "load, replacing True", "go on"]
-    assert not in_force.replacing and ended == ["ended"]
+    log, in_force = loaded()
+    assert log == ["listen", "pause", "load, replacing True", f"{COUNTED}['ended']", "go on"]
+    assert not in_force.replacing
 
 
 def test_a_guard_removed_by_hand_meanwhile_does_not_come_back() -> None:
-    log, _, _ = loaded(removed=True)
-    assert log == ["listen", "pause", "load, replacing True", "remove", "go on"]
+    log, _ = loaded(removed=True)
+    assert log == ["listen", "pause", "load, replacing True", "remove", f"{COUNTED}['ended']", "go on"]
+
+
+def test_where_there_is_to_be_no_guard_none_is_loaded() -> None:
+    log, _ = loaded(guarding=False)
+    assert log == ["listen", "pause", f"{COUNTED}[]", "go on"]
 
 
 def test_where_it_cannot_be_loaded_all_goes_on_as_before() -> None:
-    log, in_force, ended = loaded(error=GuardError("no room"))
-    assert log[-1] == "go on" and not in_force.replacing and ended is None
+    log, in_force = loaded(error=GuardError("no room"))
+    assert log == ["listen", "pause", "load, replacing True", "go on"] and not in_force.replacing
 
 
 @pytest.mark.parametrize("interval", [None, 0.001])

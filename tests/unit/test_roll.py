@@ -9,9 +9,10 @@ from itertools import islice
 
 import pytest
 
-from portress.admissions import Admission, Register
+from portress.admissions import Admission
 from portress.knock import Source
 from portress.narrow import SORTS, Narrow
+from portress.register import Register
 from portress.run import roll
 from portress.run.slices import slices
 

@@ -14,13 +14,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from portress.admissions import Admission, Register
+from portress.admissions import Admission
 from portress.clock import step_at
 from portress.config.model import Config
 from portress.events import Events
 from portress.keyholders.keyholder import Keyholder, Sheet
 from portress.knock import SECOND, UNSURE, Knock, Source
 from portress.ledger.ledger import Record
+from portress.register import Register
 from portress.run import status_answer as answers
 from portress.run.fellows import Alone
 from portress.run.in_force import InForce

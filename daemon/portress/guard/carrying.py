@@ -44,10 +44,3 @@ def _still_refused(refused: Iterable[Source], widths: Widths) -> list[Entry]:
         for one in refused
         if one.length >= widths.of(one.family)
     ]
-
-
-def as_wide(source: Source, widths: Widths) -> Source:
-    """A source as the guard in the kernel counts it, also where it is one of the guard before."""
-    if source.port or source.length <= widths.of(source.family):
-        return source
-    return widths.source(source.packed)

@@ -328,7 +328,7 @@ class Table:
     ) -> None:
         """Have sources in sets for so many ns from now."""
         with self._turn:  # another guard may be loaded first, which counts sources otherwise
-            wide = [(name, carrying.as_wide(one, self._widths), ns) for name, one, ns in entries]
+            wide = [(name, self._widths.counted(one), ns) for name, one, ns in entries]
             try:
                 self._change(membership.started(wide, new=new, came=came))
             except Already:
@@ -338,7 +338,7 @@ class Table:
         """Have sources in sets no more."""
         with self._turn:
             try:
-                wide = ((name, carrying.as_wide(one, self._widths)) for name, one in entries)
+                wide = ((name, self._widths.counted(one)) for name, one in entries)
                 self._change(membership.ended(wide))
             except GuardError:
                 if self.there():  # where there is no guard, nobody is in a set

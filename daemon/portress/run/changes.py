@@ -29,6 +29,7 @@ from portress.keyholders.keyholder import Keyholder
 from portress.keyholders.place import together
 from portress.mirror import Mirror
 from portress.paths import Paths
+from portress.run import ending
 from portress.run.deciding import Plan
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Hearing
@@ -37,6 +38,7 @@ from portress.run.gc_tuning import many_that_stay
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
 from portress.run.metrics_server import Publisher
+from portress.run.recounting import Recounting
 from portress.run.recovery import Past
 from portress.run.sentinel import Sentinel
 from portress.run.slices import until_done
@@ -141,7 +143,7 @@ class Reloading:
                 except GuardError:
                     self.sentinel.put_back("missing")
                     await self.steps.change(rota)
-                ended = self.doorkeeper.keep_only(rota.keys)
+                ended = await ending.keep_only(self.doorkeeper, rota.keys)
             else:
                 ended = await self._take(config, rota.keyholders)
         self.past.tell_void(rota)
@@ -168,6 +170,7 @@ class Reloading:
         old, rota, step = now.config, Rota(config, keyholders, self.past.era), step_at(self.unix())
         trie, plan = await asyncio.get_running_loop().run_in_executor(None, self._made, rota, step)
         going_on = await self.sentinel.newly_guarded(old, config)
+        recounting = Recounting(self.doorkeeper)
         async with now.turn:
             with contextlib.ExitStack() as undo:
                 if plan is not None and now.plan is not None and self.sentinel.guarding:
@@ -183,42 +186,46 @@ class Reloading:
                     self.publisher.publish(config.metrics)
                 contents = None if plan is None else plan.contents
                 wanted = build(config, trie.opening, contents, now.answers, self.unix())
-                ended = await self._load(wanted, going_on) if self.sentinel.guarding else []
+                await self._load(wanted, going_on, recounting)
                 undo.pop_all()
-            gone = self._have_in_force(config, rota, trie, plan, ended)
-        self.steps.adopt(rota, step)
+            self._have_in_force(config, rota, trie, plan, recounting)
+            self.steps.adopt(rota, step)
+            await recounting.finish()
+            gone = await ending.keep_only(self.doorkeeper, rota.keys)
         with contextlib.suppress(GuardError):  # whoever changed the guard meanwhile is dealt with elsewhere
             await self.steps.withdraw_since(plan)
             await until_done(self.table.maps.fill_part)
         return gone
 
-    async def _load(self, wanted: Ruleset, going_on: list[Session]) -> list[Held]:
-        """Load a guard in a thread: for the kernel that may be much work. What is reported meanwhile waits
-        until it is known by which guard. Returns what was not carried over. Raises GuardError.
+    async def _load(self, wanted: Ruleset, going_on: list[Session], recounting: Recounting) -> None:
+        """Load a guard in a thread: for the kernel that may be much work. What is reported meanwhile, and
+        until the register is counted by that guard, waits. Raises GuardError.
         """
         now = self.in_force
         self.listener.listen()
         now.replacing = True
         self.ears.pause()
         try:
-            ended = await asyncio.to_thread(self.table.load, wanted, (), going_on, in_parts=True)
-            if not self.sentinel.guarding:  # it was removed by hand meanwhile
-                self.table.remove()
-            return ended
+            ended: list[Held] = []
+            if self.sentinel.guarding:
+                ended = await asyncio.to_thread(self.table.load, wanted, (), going_on, in_parts=True)
+                if not self.sentinel.guarding:  # it was removed by hand meanwhile
+                    self.table.remove()
+            await recounting.begin(wanted.prefixes, ended)
         finally:
             now.replacing = False
             self.ears.go_on()
 
     def _have_in_force(
-        self, config: Config, rota: Rota, trie: Trie, plan: Plan | None, ended: list[Held]
-    ) -> list[Admission]:
-        """The guard is another one: so is all that goes by it. `ended`: what it did not carry over."""
+        self, config: Config, rota: Rota, trie: Trie, plan: Plan | None, recounting: Recounting
+    ) -> None:
+        """The guard is another one: so is all that goes by it."""
         now = self.in_force
         old, gone = now.config, (now.tracker.trie, now.plan)
         now.config, now.plan, now.rota = config, plan, rota
         self._know_again()
         self.last_good.keep(config)
-        self.doorkeeper.reconfigure(old, ended)
+        recounting.adopt()
         if config.widths == old.widths and config.decide == old.decide:
             now.tracker.limit, now.tracker.misses = decide.followed(config), config.misses
             now.tracker.replace(trie)
@@ -231,7 +238,6 @@ class Reloading:
         self.sentinel.replaced()
         self.sentinel.look()
         self.sentinel.remember_flows()
-        return self.doorkeeper.keep_only(rota.keys)
 
     def _made(self, rota: Rota, step: int) -> tuple[Trie, Plan | None]:
         with many_that_stay():

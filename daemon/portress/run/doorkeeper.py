@@ -14,13 +14,14 @@ from functools import partial
 
 from attrs import evolve
 
-from portress.admissions import Admission, Ending, Grant, Register, came, shuts, stay_of
+from portress.admissions import Admission, Ending, Grant, came, shuts, stay_of
 from portress.config.model import Config
 from portress.durations import counted
 from portress.events import Events, Minutely
 from portress.guard import flows
-from portress.guard.table import GuardError, Held, NoRoom, Table
+from portress.guard.table import GuardError, NoRoom, Table
 from portress.knock import SECOND, Source
+from portress.register import Register
 from portress.run import places
 from portress.run.afterwards import LATER, Afterwards
 from portress.run.fellows import Alone, Fellows
@@ -200,19 +201,25 @@ class Doorkeeper(Restoring):
         chosen = [one for one in self.register.of(source) if door is None or one.door == door]
         return self._dismiss(chosen, how)
 
-    def dismiss_part(self, chosen: Iterable[Admission]) -> list[Admission]:
+    def dismiss_part(self, chosen: Iterable[Admission], how: Ending) -> list[Admission]:
         """End these admissions, those of them that are in force yet. Their flows go on: `cut_flows`."""
         part = [one for one in chosen if self.register.get(one.door, one.source) is one]
         self._take_out(part)
-        self.after.done()
-        for one in part:
-            self._books.ended(one, Ending.DISMISSED)
-            self._fellows.ended(one, Ending.DISMISSED)
+        self.write_ended(part, how)
         return part
 
-    def tell_dismissed(self, ended: Iterable[Admission], cut: Counter[tuple[str, Source]]) -> None:
-        """Tell what `dismiss_part` and `cut_flows` have done."""
-        self._tell_ended(ended, Ending.DISMISSED, "dismissed", cut)
+    def write_ended(self, ended: Iterable[Admission], how: Ending) -> None:
+        """Have the ledger and the other gateways know that these have ended."""
+        self.after.done()
+        for one in ended:
+            self._books.ended(one, how)
+            self._fellows.ended(one, how)
+
+    def write_merged(self, merged: Iterable[Admission]) -> None:
+        """Have the ledger know that each of these goes on as part of another."""
+        self.after.done()
+        for one in merged:
+            self._books.ended(one, Ending.PREFIX_CHANGED)
 
     async def cut(self, source: Source, door: str | None) -> int:
         """End what goes on of a source that is admitted no more: how many flows were cut."""
@@ -230,13 +237,12 @@ class Doorkeeper(Restoring):
 
     def keep_only(self, keys: Container[tuple[str, str]]) -> list[Admission]:
         """End the admissions of keyholders at doors other than these `keys` (keyholder, door)."""
-        chosen = [
-            one
-            for keyholder in self.register.keyholders()
-            for one in self.register.held_by(keyholder)
-            if (keyholder, one.door) not in keys
-        ]
-        return self._dismiss(chosen, Ending.UNENROLLED)
+        return self._dismiss(self.not_among(keys, self.register.keyholders()), Ending.UNENROLLED)
+
+    def not_among(self, keys: Container[tuple[str, str]], names: Iterable[str]) -> list[Admission]:
+        """The admissions of keyholders with these `names` at doors other than `keys` say."""
+        held = ((name, one) for name in names for one in self.register.held_by(name))
+        return [one for name, one in held if (name, one.door) not in keys]
 
     def refuse(self, sources: Iterable[Source]) -> None:
         """Have every packet of these, who are not admitted, need an admission, of whatever flow."""
@@ -293,15 +299,13 @@ class Doorkeeper(Restoring):
 
     def _end(self, ended: list[Admission], how: Ending, event: str) -> None:
         cut = self.cut_flows(ended, how)
-        self.after.done()
-        for one in ended:
-            self._books.ended(one, how)
-            self._fellows.ended(one, how)
-        self._tell_ended(ended, how, event, cut)
+        self.write_ended(ended, how)
+        self.tell_ended(ended, how, event, cut)
 
-    def _tell_ended(
+    def tell_ended(
         self, ended: Iterable[Admission], how: Ending, event: str, cut: Counter[tuple[str, Source]]
     ) -> None:
+        """Tell of these, and how many flows of each were `cut`."""
         for one in ended:
             if how is Ending.MOVED or not self._events.wants(event):
                 continue  # told in one event with the new admission
@@ -331,27 +335,17 @@ class Doorkeeper(Restoring):
                         cut[name, source] = count
         return cut
 
-    def reconfigure(self, old: Config, ended: Iterable[Held]) -> None:
-        """Another configuration than `old` is in force. `ended`: what the guard did not carry over."""
-        config = self.config
-        for held in ended:
-            one = self.register.remove(held.door, held.source)
-            if one is None:
-                continue
-            how = Ending.PREFIX_CHANGED if one.door in config.doors else Ending.DOOR_REMOVED
-            self._end([one], how, "ended")
-        widths = config.widths
-        if widths != old.widths:
-            self._recreated = self._clock()
-            # Of sources that are one now, the longest admission comes last and stays.
-            for one in sorted(self.register, key=lambda each: each.until):
-                if one.source.port:
-                    continue
-                source = self._in_force.source(one.source.packed)
-                self.register.remove(one.door, one.source)
-                one.source = source
-                self.register.put(one)
-            self._refuse({self._in_force.source(one.packed) for one in self._refused})
+    def recreated(self) -> None:
+        """The guard's sets of those admitted are others, by other sources, since now."""
+        self._recreated = self._clock()
+
+    def count_refused(self, refused: Iterable[Source]) -> None:
+        """Know of these, who were dismissed, by the sources that count now. The guard does."""
+        widths = self.config.widths
+        for one in refused:
+            self._refused.discard(one)
+            if one.length >= widths.of(one.family):
+                self._refused.add(widths.counted(one))
 
     @property
     def refused(self) -> list[Source]:

@@ -25,7 +25,7 @@ from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Source
 from portress.narrow import Narrow, who
 from portress.paths import Paths
-from portress.run import asked, roll
+from portress.run import asked, ending, roll
 from portress.run import status_answer as answers
 from portress.run.asked import Request
 from portress.run.changes import Reloading
@@ -44,7 +44,6 @@ from portress.run.why_answer import Inquiry, account
 from portress.why.background import Background, astray, last_admissions
 
 FOLLOWERS: Final = 16  # who follow at once
-AT_ONCE: Final = 64  # admissions that end before the loop looks after something else: some 2 ms
 
 
 @define(eq=False)
@@ -256,7 +255,7 @@ class Requests:
         if not meant:
             return await self._cut(narrow, only=one_source and narrow.keyholder is None)
         del found
-        ended = await self._end(meant)
+        ended = await ending.dismiss(self.doorkeeper, meant, Ending.DISMISSED)
         doors, sources = await roll.by_door(ended), await roll.sources(ended)
         text = f"{who(narrow, len(ended), sources)} dismissed from {', '.join(doors)}"
         count, told = len(ended), await self._told(ended[: answers.MOST], now)
@@ -267,17 +266,6 @@ class Requests:
     async def _told(self, some: Iterable[Admission], now: int) -> list[dict[str, Any]]:
         unix = self.unix()
         return [answers.admission(one, now, unix) async for part in slices(some, roll.TOLD) for one in part]
-
-    async def _end(self, meant: list[Admission]) -> list[Admission]:
-        """Dismiss these, some at a time; their flows are cut in a thread. `meant` is empty then."""
-        ended: list[Admission] = []
-        async for part in slices(meant, AT_ONCE):
-            ended += self.doorkeeper.dismiss_part(part)
-        meant.clear()
-        cut = await asyncio.to_thread(self.doorkeeper.cut_flows, ended, Ending.DISMISSED)
-        async for part in slices(ended, roll.LOOKED):
-            self.doorkeeper.tell_dismissed(part, cut)
-        return ended
 
     async def _cut(self, narrow: Narrow, *, only: bool) -> Any:
         """Nobody that is meant is admitted: of a single source, end what goes on. Raises Mistake."""

@@ -12,9 +12,9 @@ from collections.abc import Callable, Iterable, Sequence
 from itertools import islice
 from typing import Final
 
-from attrs import frozen
+from attrs import evolve, frozen
 
-from portress.admissions import Admission, Grant, How, Register, shuts
+from portress.admissions import Admission, Ending, Grant, How, shuts
 from portress.config.model import Config
 from portress.events import Events
 from portress.guard.ruleset import Ruleset, door_set
@@ -22,6 +22,7 @@ from portress.guard.table import Held, NoRoom, Table
 from portress.guard.timed import with_space
 from portress.knock import SECOND, Source
 from portress.ledger.record import Record
+from portress.register import Register
 from portress.run import places
 from portress.run.afterwards import Afterwards
 from portress.run.ledger_writer import Books
@@ -80,6 +81,22 @@ class Restoring:
         self._books.admitted(admission, until, since=since)
         self.register.put(admission)
         return admission
+
+    def counted_now(self, records: Iterable[Record]) -> list[Record]:
+        """Those admissions by the ledger, by the sources that count now: of several that are one, the longest.
+        The others end, and so do those of sources that were wider."""
+        widths, chosen, over = self.config.widths, {}, []
+        for record in sorted(records, key=lambda one: one.until):
+            source = widths.counted(record.source)
+            if not source.port and source.length < widths.of(source.family):
+                over.append(record)
+            else:
+                before = chosen.pop((record.door, source), None)
+                over += [] if before is None else [before]
+                chosen[record.door, source] = evolve(record, source=source)
+        for one in over:
+            self._books.ended(Admission(one.door, one.source, 0, 0, row=one.row), Ending.PREFIX_CHANGED)
+        return list(chosen.values())
 
     def take_over(self, held: Iterable[Held], records: Iterable[Record]) -> int:
         """Know the admissions found in the kernel, with what the ledger says of them; how many."""

@@ -16,9 +16,10 @@ from typing import Any, Final
 
 from attrs import frozen
 
-from portress.admissions import Admission, Register
+from portress.admissions import Admission
 from portress.knock import Source
 from portress.narrow import Narrow, near
+from portress.register import Register
 from portress.run import status_answer as answers
 from portress.run.listener import Listener
 from portress.run.slices import slices

@@ -102,6 +102,7 @@ class Sentinel:
         self._away.clear()
         if before is None:
             self._adopt_sessions()
+        records = self._doorkeeper.counted_now(records)
         last = None if before is None else last_good.before()
         going_on = [] if last is None else self._find_newly_guarded(last, self._in_force.config)
         self._table.load(self.ruleset(), (), going_on)
