@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
-from benchmarks.admitting import _fill, _source
+from benchmarks.admitting import _fill, _reload, _source
 from benchmarks.figures import Figure, Target
 from benchmarks.hosts import PROGRAM, Running, doors, running
 from lab.space import LabError, Namespace, namespace
@@ -26,6 +26,12 @@ from portress.errors import Mistake
 SUBJECT: Final = "The operator's seat, with 100,000 admissions and 35 more a second"
 CONFIG: Final = doors(top="admissions: 200000")
 COUNT: Final = 100_000
+WIDE: Final = CONFIG.replace("doors:", "source_prefix: {ipv6: 124}\ndoors:", 1)
+RELOADS: Final = (
+    ("a reload after which a source is a /124, no address", CONFIG, WIDE),
+    ("a reload after which a source is an address, no /124", WIDE, CONFIG),
+    ("a reload without that door", CONFIG, CONFIG.replace("  ssh:", "  other:", 1)),
+)
 RATE: Final = 35  # admissions a second
 PULSE: Final = 0.01  # seconds between two heartbeats
 VERBS: Final = (
@@ -48,6 +54,22 @@ def measure(quick: bool) -> Iterator[Figure]:
             yield from _removed(ns, host)
             for words, name in VERBS:
                 yield from _verb(ns, host, words, name)
+    with namespace("host") as ns, running(ns, CONFIG, start=False, watched=True) as host:
+        for name, before, after in RELOADS:
+            yield from _reloaded(ns, host, name, before, after)
+
+
+def _reloaded(ns: Namespace, host: Running, name: str, before: str, after: str) -> Iterator[Figure]:
+    """Another configuration for all of them."""
+    host.files.configure(before)
+    _fill(ns, host, COUNT)
+    time.sleep(1)
+    host.files.configure(after)
+    with host.work() as work, heartbeat(host) as waits:
+        _reload(host)
+        time.sleep(1)
+    host.files.terminate()
+    yield from held(name, work, waits)
 
 
 def _verb(ns: Namespace, host: Running, words: Sequence[str], name: str) -> Iterator[Figure]:

@@ -27,6 +27,7 @@ doors:
     stay: 1h
     fixed: {{knocks: [tcp/4617, udp/2953, tcp/6381], gap: 20s}}
 """
+RESTORE = "restore: true\n"
 
 
 def config(top: str = "") -> str:
@@ -189,3 +190,50 @@ def _syn(src: str, dst: str, port: int, words: int) -> bytes:
     ends = b"".join(ipaddress.ip_address(one).packed for one in (src, dst))
     total = checksum(ends + len(segment).to_bytes(4, "big") + TCP.to_bytes(4, "big") + segment)
     return _ip(src, dst, TCP, segment[:16] + total.to_bytes(2, "big") + segment[18:])
+
+
+@pytest.mark.parametrize("guarded", [True, False])
+def test_a_daemon_that_starts_with_a_wider_prefix_knows_who_was_let_in(guarded: bool) -> None:
+    """Whether the guard stood meanwhile, or has to be loaded again: also for `dismiss`."""
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, config(RESTORE)) as d:
+        another = str(ipaddress.ip_address(w.stranger4) + 1)
+        with sender(w.stranger) as send:
+            send.knocks(w.stranger4, w.host4, RIGHT)
+            d.wait_for(f"{w.stranger4} admitted to ssh")
+            send.knocks(another, w.host4, RIGHT)
+            d.wait_for(f"{another} admitted to ssh")
+        d.terminate()
+        if not guarded:
+            w.host.nft("delete table inet portress")
+        d.configure(config(f"{RESTORE}source_prefix: {{ipv4: 24, ipv6: 64}}"))
+        d.start()
+        (one,) = d.status()["admissions"]
+        wide = ipaddress.ip_network(f"{w.stranger4}/24", strict=False)
+        assert (one["source"], one["how"]) == (str(wide), "knock" if guarded else "restored")
+        assert tcp_state(w.stranger, w.host4, 22) == "open"
+        told = json.loads(d.verb("history", "--json").stdout)["admissions"]
+        assert sorted(each["ending"] or "" for each in told) == ["", "source_prefix changed"]
+        d.verb("dismiss", another)
+        assert d.status()["admissions"] == []
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
+
+
+@pytest.mark.parametrize("guarded", [True, False])
+def test_a_daemon_that_starts_with_a_narrower_prefix_lets_nobody_in_by_the_wider_one(guarded: bool) -> None:
+    wide = config(f"{RESTORE}source_prefix: {{ipv4: 24, ipv6: 64}}")
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, wide) as d:
+        first = ipaddress.ip_network(f"{w.stranger4}/24", strict=False)[0]
+        with sender(w.stranger) as send:
+            send.knocks(w.stranger4, w.host4, RIGHT)
+        d.wait_for("admitted to ssh")
+        d.terminate()
+        if not guarded:
+            w.host.nft("delete table inet portress")
+        d.configure(config(RESTORE))
+        d.start()
+        assert d.status()["admissions"] == []
+        listed = w.host.run(["nft", "list", "set", "inet", "portress", "ssh_4"]).stdout
+        assert f"{first} " not in listed and "timeout" not in listed.partition("elements")[2]
+        (told,) = json.loads(d.verb("history", "--json").stdout)["admissions"]
+        assert told["ending"] == "source_prefix changed"
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"

@@ -180,7 +180,7 @@ class House:
     def reload(self, text: str, *ended: Held) -> None:
         async def reload() -> None:
             recounting, config = Recounting(self.keeper), parse(text, "portress.yaml")
-            await recounting.begin(config.widths, ended)
+            await recounting.begin(config, list(ended))
             self.in_force.config = config
             recounting.adopt()
             await recounting.finish()

@@ -38,16 +38,16 @@ def loaded(
     reloading.listener = SimpleNamespace(listen=lambda: log.append("listen"))
     reloading.ears = SimpleNamespace(pause=lambda: log.append("pause"), go_on=lambda: log.append("go on"))
 
-    async def begin(widths: str, ended: list[str]) -> None:
-        log.append(f"count by {widths}, replacing {in_force.replacing}, {ended}")
+    async def begin(config: str, ended: list[str]) -> None:
+        log.append(f"count by {config}, replacing {in_force.replacing}, {ended}")
 
-    rules, recounting = SimpleNamespace(prefixes="widths"), SimpleNamespace(begin=begin)
+    recounting: Any = SimpleNamespace(begin=begin)
     with contextlib.suppress(GuardError):
-        asyncio.run(reloading._load(rules, [], recounting))
+        asyncio.run(reloading._load("config", "rules", [], recounting))
     return log, in_force
 
 
-COUNTED = "count by widths, replacing True, "
+COUNTED = "count by config, replacing True, "
 
 
 def test_what_was_reported_is_heard_before_and_what_is_reported_meanwhile_after() -> None:

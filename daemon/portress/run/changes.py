@@ -41,7 +41,7 @@ from portress.run.metrics_server import Publisher
 from portress.run.recounting import Recounting
 from portress.run.recovery import Past
 from portress.run.sentinel import Sentinel
-from portress.run.slices import until_done
+from portress.run.slices import let_go, until_done
 from portress.run.steps import Steps
 from portress.run.trackers import Trackers
 from portress.sequence.in_force import Rota
@@ -100,7 +100,7 @@ class Reloading:
         try:
             async with self._changing:
                 config, keyholders = await asyncio.to_thread(self._read)
-                await self._take(config, keyholders)
+                await let_go(await self._take(config, keyholders), ending.AT_ONCE)
                 self.last_good.taken(config)
         except Mistake as mistake:
             self.reloads["refused"] += 1
@@ -121,7 +121,7 @@ class Reloading:
 
     async def go_back(self, config: Config, keyholders: Keyholders) -> None:
         """A trial has ended and nobody kept it: what was in force before it is so again."""
-        await self._take(config, keyholders)
+        await let_go(await self._take(config, keyholders), ending.AT_ONCE)
         self.sentinel.trial_ended()
         text = "trial over, not kept: back to the previous configuration"
         self.events.tell("reloaded", text)
@@ -186,7 +186,7 @@ class Reloading:
                     self.publisher.publish(config.metrics)
                 contents = None if plan is None else plan.contents
                 wanted = build(config, trie.opening, contents, now.answers, self.unix())
-                await self._load(wanted, going_on, recounting)
+                await self._load(config, wanted, going_on, recounting)
                 undo.pop_all()
             self._have_in_force(config, rota, trie, plan, recounting)
             self.steps.adopt(rota, step)
@@ -197,7 +197,9 @@ class Reloading:
             await until_done(self.table.maps.fill_part)
         return gone
 
-    async def _load(self, wanted: Ruleset, going_on: list[Session], recounting: Recounting) -> None:
+    async def _load(
+        self, config: Config, wanted: Ruleset, going_on: list[Session], recounting: Recounting
+    ) -> None:
         """Load a guard in a thread: for the kernel that may be much work. What is reported meanwhile, and
         until the register is counted by that guard, waits. Raises GuardError.
         """
@@ -211,7 +213,7 @@ class Reloading:
                 ended = await asyncio.to_thread(self.table.load, wanted, (), going_on, in_parts=True)
                 if not self.sentinel.guarding:  # it was removed by hand meanwhile
                     self.table.remove()
-            await recounting.begin(wanted.prefixes, ended)
+            await recounting.begin(config, ended)
         finally:
             now.replacing = False
             self.ears.go_on()

@@ -7,12 +7,12 @@ and the events know.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Container, Iterable
+from collections.abc import Container
 from typing import Final
 
 from portress.admissions import Admission, Ending
 from portress.run.doorkeeper import Doorkeeper
-from portress.run.slices import slices
+from portress.run.slices import let_go, slices
 
 AT_ONCE: Final = 64  # admissions: some 2 ms
 _KEYHOLDERS: Final = 20  # whose admissions are looked through at once
@@ -37,13 +37,12 @@ async def keep_only(keeper: Doorkeeper, keys: Container[tuple[str, str]]) -> lis
     return await dismiss(keeper, others, Ending.UNENROLLED) if others else others
 
 
-async def ended(keeper: Doorkeeper, gone: Iterable[Admission], how: Ending) -> None:
-    """These have ended in the guard, and are in the register no more."""
-    everything: list[Admission] = []
+async def ended(keeper: Doorkeeper, gone: list[Admission], how: Ending) -> None:
+    """These have ended in the guard, and are in the register no more. `gone` is empty then."""
     async for part in slices(gone, AT_ONCE):
         keeper.write_ended(part, how)
-        everything += part
-    await _cut_and_tell(keeper, everything, how, "ended")
+    await _cut_and_tell(keeper, gone, how, "ended")
+    await let_go(gone, AT_ONCE)
 
 
 async def _cut_and_tell(keeper: Doorkeeper, gone: list[Admission], how: Ending, event: str) -> None:

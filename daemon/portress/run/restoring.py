@@ -83,9 +83,10 @@ class Restoring:
         return admission
 
     def counted_now(self, records: Iterable[Record]) -> list[Record]:
-        """Those admissions by the ledger, by the sources that count now: of several that are one, the longest.
-        The others end, and so do those of sources that were wider."""
-        widths, chosen, over = self.config.widths, {}, []
+        """Admissions of the ledger by the sources that count now: of several that are one, the longest. The
+        others end, and so do those of sources that were wider."""
+        widths, over = self.config.widths, list[Record]()
+        chosen: dict[tuple[str, Source], Record] = {}
         for record in sorted(records, key=lambda one: one.until):
             source = widths.counted(record.source)
             if not source.port and source.length < widths.of(source.family):
