@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import json
 import os
 import socket
@@ -36,6 +37,9 @@ ANSWER: Final = 30.0  # seconds that a daemon has to answer
 CLIENTS: Final = 32  # connections served at once of all users but root, and as many of root
 EACH: Final = 8  # connections of one user but root
 WAITING: Final = 256  # connections that wait to be taken
+
+_LOOKS: Final = 10  # at a daemon that does not answer, whether it is gone
+_PAUSE: Final = 0.05  # seconds between two looks
 
 _END: Final = b'{"end": true}\n'  # after the last line of an answer in parts
 
@@ -273,7 +277,7 @@ def parts(path: Path, do: str, **more: Any) -> Iterator[tuple[Any, Iterator[byte
         sock.settimeout(ANSWER)
         with _told(path, ANSWER):
             _connect(sock, path, ANSWER)
-            sock.sendall(json.dumps({"do": do, **more, "parts": True}).encode() + b"\n")
+            _say(sock, {"do": do, **more, "parts": True})
             stream = sock.makefile("rb")
             first = stream.readline()
         with stream:
@@ -306,14 +310,27 @@ def _told(path: Path, patience: float) -> Iterator[None]:
         ) from None
     except TimeoutError:
         raise Silent(f"{path}: the daemon does not answer within {patience:.0f} s") from None
+    except ConnectionResetError:
+        raise _unanswered(path) from None
     except OSError as error:
         raise Mistake(f"{path}: the daemon does not answer: {error.strerror or error}") from None
+
+
+def _unanswered(path: Path) -> Mistake:
+    """Why the connection ended: the daemon did, or not. One that is killed takes a moment to be gone."""
+    for _ in range(_LOOKS):
+        with socket.socket(socket.AF_UNIX) as sock:
+            sock.settimeout(_PAUSE)
+            if sock.connect_ex(str(path)) in (errno.ENOENT, errno.ECONNREFUSED):
+                return NoDaemon(f"{path}: the daemon stopped before it answered")
+        time.sleep(_PAUSE)
+    return Mistake(f"{path}: the daemon closed the connection without an answer; try again")
 
 
 def _answered(path: Path, line: bytes) -> Any:
     """What the daemon's line answers. Raises Mistake."""
     if not line.endswith(b"\n"):
-        raise Mistake(f"{path}: the daemon closed the connection without an answer")
+        raise _unanswered(path)
     try:
         reply = json.loads(line)
         if not reply["ok"]:
