@@ -147,6 +147,7 @@ class House:
         self.now, self.unix = 5 * HOUR, 1_900_000_000.0
         self.told: list[tuple[str, str, Fields]] = []
         self.guard, self.writes, self.others = Guard(), Writes(), others or Others()
+        self.config_text = text
         self.config: Config = parse(text, "portress.yaml")
         rota = Rota(self.config)
         self.in_force = InForce(self.config, rota, Tracker(rota.trie(1)))
@@ -331,6 +332,146 @@ def test_another_source_prefix_holds_for_the_refused_and_not_for_single_connecti
     assert house.keeper.refused == [Source.parse("192.0.2.0/24")]  # which the guard has carried over
     house.reload(CONFIG)
     assert house.keeper.refused == []  # which of them it was, nobody knows
+
+
+WIDE = f"source_prefix: {{ipv4: 24}}\n{CONFIG}"
+
+
+@pytest.mark.parametrize("first", [ANA, BEN])
+def test_of_those_that_are_one_source_now_the_longest_stays_and_the_ledger_knows_of_the_other(
+    first: Source,
+) -> None:
+    house = House()
+    second = BEN if first is ANA else ANA
+    house.admit(first, stay=2 * HOUR)
+    house.admit(second)
+    house.writes.lines.clear()
+    house.others.lines.clear()
+    house.reload(WIDE)
+    (one,) = house.keeper.register
+    assert (str(one.source), one.until - house.now) == ("192.0.2.0/24", 2 * HOUR)
+    assert house.writes.lines == [("ended", "ssh", str(second), "source_prefix changed")]
+    assert not house.others.lines and not house.texts("ended")  # who is inside by it goes on
+    house.passes(3601)
+    assert house.keeper.expire() == 0 and list(house.keeper.register) == [one]
+    house.passes(3600)
+    assert house.keeper.expire() == 1 and not len(house.keeper.register)
+
+
+def _meanwhile(house: House, text: str, ended: list[Held], work: Callable[[int], None]) -> int:
+    """A reload, with `work` done in each turn of the loop meanwhile: how many turns there were."""
+
+    async def go() -> int:
+        recounting, config = Recounting(house.keeper), parse(text, "portress.yaml")
+        turns = 0
+
+        async def others() -> None:
+            nonlocal turns
+            while True:
+                work(turns)
+                turns += 1
+                await asyncio.sleep(0)
+
+        task = asyncio.create_task(others())
+        await recounting.begin(config, ended)
+        house.config = house.in_force.config = config
+        recounting.adopt()
+        await recounting.finish()
+        task.cancel()
+        return turns
+
+    return asyncio.run(asyncio.wait_for(go(), 60))
+
+
+CROWD = [Source(bytes((198, 18, high, low)), 32) for high in range(8) for low in range(0, 256, 2)]
+ROOM = CONFIG.replace("admissions: 3", "admissions: 2000")
+
+
+def test_very_many_are_counted_again_while_others_come_and_go() -> None:
+    """1,024 sources that become 512: in each turn of the loop one is dismissed, and one comes."""
+    house = House(ROOM)
+    house.guard.size = 5000
+    house.admit(*CROWD)
+    gone, come = set[Source](), list[Source]()
+
+    def work(turn: int) -> None:
+        widths = house.in_force.config.widths
+        if turn < 100:
+            one = widths.counted(CROWD[turn * 9 + 4])
+            house.keeper.dismiss(one, None)
+            gone.add(CROWD[turn * 9 + 4])
+            two = widths.counted(Source(bytes((198, 19, turn, 7)), 32))
+            house.admit(two)
+            come.append(two)
+
+    turns = _meanwhile(house, f"source_prefix: {{ipv4: 30}}\n{ROOM}", [], work)
+    assert turns > len(CROWD) / 250
+    widths = house.in_force.config.widths
+    wanted = {widths.counted(one) for one in [*CROWD, *come]} - {widths.counted(one) for one in gone}
+    found = {one.source for one in house.keeper.register}
+    assert found >= wanted and all(one.length == 30 for one in found)
+    # Before they are one source, the neighbour of who is dismissed is not, and stays.
+    assert found - wanted <= {widths.counted(one) for one in gone}
+    for one in found:
+        house.keeper.dismiss(one, None)
+    assert not len(house.keeper.register)
+
+
+@pytest.mark.parametrize("linger", ["false", "true"])
+def test_very_many_that_were_not_carried_over_end_a_part_at_a_time(linger: str, cut: Cut) -> None:
+    house = House(ROOM.replace("stay: 1h", f"stay: 1h\n    linger: {linger}"))
+    house.guard.size = 5000
+    house.admit(*CROWD)
+    house.writes.lines.clear()
+    held = [Held("ssh", one, HOUR) for one in CROWD[1:]]
+    turns = _meanwhile(house, house.config_text, held, lambda turn: None)
+    assert turns > 2 * len(CROWD) / 250 and not held
+    assert [one.source for one in house.keeper.register] == CROWD[:1]
+    ends = [("ended", "ssh", str(one), "source_prefix changed") for one in CROWD[1:]]
+    assert house.writes.lines == ends == house.others.lines[len(CROWD) :]
+    more = ", 2 flows cut" if linger == "false" else ""
+    assert house.texts("ended")[0] == f"{CROWD[1]}'s admission to ssh ended: source_prefix changed{more}"
+    assert len(cut) == (len(CROWD) - 1 if linger == "false" else 0)
+
+
+def test_those_of_a_door_that_is_gone_end_and_their_flows_go_on(cut: Cut) -> None:
+    house = House()
+    house.admit(ANA, door="vpn")
+    house.reload(CONFIG[: CONFIG.index("  vpn:")], Held("vpn", ANA, HOUR))
+    assert house.writes.lines[-1] == ("ended", "vpn", "192.0.2.7", "door removed")
+    assert house.texts("ended") == ["192.0.2.7's admission to vpn ended: door removed"]
+    assert not cut and not len(house.keeper.register)
+
+
+def test_of_a_wider_source_nobody_knows_who_it_was() -> None:
+    """Also where there was no guard that could have carried it over or not."""
+    house = House(WIDE)
+    house.admit(Source.parse("192.0.2.0/24"))
+    house.reload(CONFIG)
+    assert not len(house.keeper.register)
+    assert house.writes.lines[-1] == ("ended", "ssh", "192.0.2.0/24", "source_prefix changed")
+
+
+def test_those_unenrolled_end_a_part_at_a_time() -> None:
+    house = House(ROOM)
+    house.guard.size = 5000
+    grants = [Grant("ssh", one, HOUR, ("ana", "ben")[place % 2]) for place, one in enumerate(CROWD)]
+    house.keeper.admit(grants)
+    house.writes.lines.clear()
+
+    async def go() -> list[Admission]:
+        keeping = asyncio.create_task(ending.keep_only(house.keeper, {("ana", "ssh")}))
+        for _ in range(5):
+            await asyncio.sleep(0)
+        house.keeper.dismiss(CROWD[-1], None)  # who is dismissed beside it ends once
+        return await keeping
+
+    gone = asyncio.run(go())
+    assert [one.source for one in gone] == CROWD[1:-1:2]
+    assert {one.keyholder for one in house.keeper.register} == {"ana"}
+    assert len(house.guard.inside) == len(house.keeper.register) == len(CROWD) / 2
+    ended = [line for line in house.writes.lines if line[3] == "unenrolled"]
+    assert [line[2] for line in ended] == [str(one.source) for one in gone]
 
 
 def test_of_some_that_are_to_be_dismissed_those_go_that_are_still_there() -> None:
@@ -681,6 +822,21 @@ def test_only_those_enrolled_keep_their_admissions(
 def record(who: Source, left: float, row: int, door: str = "ssh", since: float = -60.0) -> Record:
     unix = 1_900_000_000.0
     return Record(row, who, door, "ana", 7, "knock", unix + since, unix + left)
+
+
+def test_what_the_ledger_says_is_of_the_sources_that_count_now() -> None:
+    alone = Source(BEN.packed, 32, 40123)
+    records = [record(ANA, 60, 1), record(BEN, 90, 2), record(BEN, 50, 3, "vpn"), record(alone, 10, 4)]
+    house = House(WIDE)
+    found = {one.row: one.source for one in house.keeper.counted_now(records)}
+    wide = Source.parse("192.0.2.0/24")
+    assert found == {2: wide, 3: wide, 4: alone}
+    assert house.writes.lines == [("ended", "ssh", str(wide), "source_prefix changed")]
+    house = House()
+    assert house.keeper.counted_now([record(wide, 60, 5), *records]) == sorted(
+        records, key=lambda one: one.until
+    )
+    assert house.writes.lines == [("ended", "ssh", "192.0.2.0/24", "source_prefix changed")]
 
 
 def test_what_the_kernel_holds_is_known_with_what_the_ledger_says_of_it() -> None:
