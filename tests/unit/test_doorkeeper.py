@@ -452,6 +452,17 @@ def test_of_a_wider_source_nobody_knows_who_it_was() -> None:
     assert house.writes.lines[-1] == ("ended", "ssh", "192.0.2.0/24", "source_prefix changed")
 
 
+def test_who_is_admitted_by_a_wider_source_while_all_are_counted_again_is_not_inside() -> None:
+    house = House(f"source_prefix: {{ipv4: 24}}\n{ROOM}")
+    house.guard.size = 5000
+    house.admit(*(Source(bytes((198, 18, number, 0)), 24) for number in range(256)))
+    late = Source.parse("198.51.100.0/24")
+    assert _meanwhile(house, ROOM, [], lambda turn: None if turn else house.admit(late).clear()) > 2
+    assert not len(house.keeper.register)
+    assert ("ssh", late) not in house.guard.inside
+    assert ("ended", "ssh", str(late), "source_prefix changed") in house.writes.lines
+
+
 def test_those_unenrolled_end_a_part_at_a_time() -> None:
     house = House(ROOM)
     house.guard.size = 5000

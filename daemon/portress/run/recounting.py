@@ -75,6 +75,8 @@ class Recounting:
         register = self.keeper.register
         async for part in slices(list(register), _AT_ONCE):
             register.settle(part)
+            late = [one for one in part if _too_wide(one, recount.widths)]  # admitted meanwhile, by command
+            self.keeper.dismiss_part(late, Ending.PREFIX_CHANGED)
         register.settled()
         async for part in slices(list(recount.merged.values()), _AT_ONCE):
             register.forget(part)

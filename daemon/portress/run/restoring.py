@@ -94,7 +94,8 @@ class Restoring:
             else:
                 before = chosen.pop((record.door, source), None)
                 over += [] if before is None else [before]
-                chosen[record.door, source] = evolve(record, source=source)
+                same = source is record.source
+                chosen[record.door, source] = record if same else evolve(record, source=source)
         for one in over:
             self._books.ended(Admission(one.door, one.source, 0, 0, row=one.row), Ending.PREFIX_CHANGED)
         return list(chosen.values())
