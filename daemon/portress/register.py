@@ -149,8 +149,6 @@ class Recount(Index):
         """Add it, or have it that it may last longer now."""
         source = self.widths.counted(one.source)
         known = self.get(one.door, source)
-        if known is one:
-            return
         if known is not None and known.until > one.until:
             self.merged[id(one)] = one
             return

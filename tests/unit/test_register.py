@@ -154,7 +154,64 @@ def test_whatever_comes_and_goes_while_it_is_counted_again_is_right(
     both.check()
     register.settled()
     register.forget(recount.merged.values())
+    assert sum(map(len, register._ends.values())) == len(register)
     go_through("settled", lambda part: None)
     both.check()
     both.move("expire", 100)
     assert not len(register) and not register._ends
+
+
+ANA, BEN, BOTH = (Source.parse(one) for one in ("192.0.2.4", "192.0.2.5", "192.0.2.4/30"))
+
+
+def _two() -> tuple[Register, Admission, Admission]:
+    register = Register()
+    first, second = Admission("ssh", ANA, 0, 2 * HOUR), Admission("ssh", BEN, 0, HOUR)
+    register.put(first)
+    register.put(second)
+    return register, first, second
+
+
+def test_who_is_part_of_another_and_renews_for_longer_is_the_one_that_stays() -> None:
+    register, first, second = _two()
+    recount = register.recount(WIDE)
+    recount.put(first)
+    recount.put(second)
+    assert list(recount.merged.values()) == [second]
+    second.until = 3 * HOUR
+    register.put(second)
+    assert list(recount.merged.values()) == [first]
+    register.adopt(recount)
+    register.forget(recount.merged.values())
+    assert list(register) == [second]
+    assert register.expire(2 * HOUR) == [] and register.expire(3 * HOUR) == [second]
+
+
+def test_who_ends_while_he_is_part_of_another_is_nothing_any_more() -> None:
+    register, first, second = _two()
+    recount = register.recount(WIDE)
+    recount.put(first)
+    recount.put(second)
+    assert register.remove("ssh", BEN) is second
+    assert not recount.merged and list(recount) == [first]
+    assert register.remove("ssh", ANA) is first
+    assert not len(recount)
+
+
+def test_who_is_found_is_of_the_source_that_counts_however_he_is_found() -> None:
+    for find in (
+        lambda register: register.get("ssh", ANA),
+        lambda register: register.of(BOTH)[0],
+        lambda register: next(register.near(BOTH)),
+        lambda register: register.held_by("ana")[0],
+        lambda register: register.remove("ssh", BOTH),
+        lambda register: register.remove("ssh", ANA),
+        lambda register: register.expire(HOUR)[0],
+    ):
+        register, one = Register(), Admission("ssh", ANA, 0, HOUR, "ana")
+        register.put(one)
+        recount = register.recount(WIDE)
+        recount.put(one)
+        register.adopt(recount)
+        assert one.source == ANA
+        assert find(register) is one and one.source == BOTH
