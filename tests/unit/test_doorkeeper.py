@@ -443,6 +443,14 @@ def test_those_of_a_door_that_is_gone_end_and_their_flows_go_on(cut: Cut) -> Non
     assert not cut and not len(house.keeper.register)
 
 
+def test_what_counts_as_before_is_not_counted_again() -> None:
+    house = House()
+    house.admit(ANA)
+    before = house.keeper.register._by_door
+    house.reload(CONFIG.replace("stay: 1h", "stay: 2h"))
+    assert house.keeper.register._by_door is before
+
+
 def test_of_a_wider_source_nobody_knows_who_it_was() -> None:
     """Also where there was no guard that could have carried it over or not."""
     house = House(WIDE)

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from portress.admissions import Admission
+from portress.config.load import parse
 from portress.knock import SECOND, Source, Widths
 from portress.register import Recount, Register
 
@@ -164,6 +165,19 @@ def test_whatever_comes_and_goes_while_it_is_counted_again_is_right(
 ANA, BEN, BOTH = (Source.parse(one) for one in ("192.0.2.4", "192.0.2.5", "192.0.2.4/30"))
 
 
+CLOSES = parse(
+    """\
+doors:
+  ssh:
+    services: [tcp/22]
+    hours: {from: '00:00', to: '00:01', zone: UTC}
+    at_closing: end
+    fixed: {knocks: [tcp/4617, udp/2953, tcp/6381]}
+""",
+    "portress.yaml",
+).doors["ssh"]
+
+
 def _two() -> tuple[Register, Admission, Admission]:
     register = Register()
     first, second = Admission("ssh", ANA, 0, 2 * HOUR), Admission("ssh", BEN, 0, HOUR)
@@ -187,6 +201,18 @@ def test_who_is_part_of_another_and_renews_for_longer_is_the_one_that_stays() ->
     assert register.expire(2 * HOUR) == [] and register.expire(3 * HOUR) == [second]
 
 
+def test_where_the_shorter_of_two_that_are_one_would_have_ended_nobody_does() -> None:
+    register, first, second = _two()
+    recount = register.recount(WIDE)
+    recount.put(first)
+    recount.put(second)
+    register.adopt(recount)
+    assert register.expire(HOUR) == [] and list(register) == [first]
+    register.forget([second])
+    register.settled()
+    assert register.expire(2 * HOUR) == [first]
+
+
 def test_who_ends_while_he_is_part_of_another_is_nothing_any_more() -> None:
     register, first, second = _two()
     recount = register.recount(WIDE)
@@ -207,6 +233,7 @@ def test_who_is_found_is_of_the_source_that_counts_however_he_is_found() -> None
         lambda register: register.remove("ssh", BOTH),
         lambda register: register.remove("ssh", ANA),
         lambda register: register.expire(HOUR)[0],
+        lambda register: register.overdue(CLOSES, 1_900_000_000.0, 30 * 24 * HOUR)[0],
     ):
         register, one = Register(), Admission("ssh", ANA, 0, HOUR, "ana")
         register.put(one)
