@@ -607,6 +607,18 @@ def test_a_renewal_by_the_guard_to_the_very_end_there_was_is_noted_as_one() -> N
     assert [line[0] for line in house.writes.lines] == ["admitted", "renewed"]
 
 
+@pytest.mark.parametrize(("later", "renewed"), [(1, False), (SECOND, False), (SECOND + 1, True)])
+def test_who_was_found_in_the_guard_before_it_was_told_is_not_renewed_for_a_moment(
+    later: int, renewed: bool
+) -> None:
+    house = House()
+    house.keeper.find([Held("ssh", ANA, HOUR + later)])
+    by_guard(house, 0)
+    assert house.guard.told_came == [True] * renewed
+    known = house.keeper.register.get("ssh", ANA)
+    assert known is not None and known.until == house.now + HOUR + later * renewed
+
+
 def test_in_a_full_set_the_time_that_the_guard_gave_is_what_there_is() -> None:
     house = House()
     house.admit(ANA, stay=2 * HOUR)
