@@ -93,6 +93,10 @@ class Index:
             if self.count(door, family) >= limit
         ]
 
+    def crowded(self, limit: int) -> list[tuple[str, int]]:
+        """Where there are more: door and address family."""
+        return [place for place, count in self._counts.items() if count > limit]
+
     def counts(self) -> dict[str, int]:
         """How many are admitted, by door."""
         counts: dict[str, int] = {}

@@ -64,6 +64,7 @@ class Guard:
         self.dismissed: set[Source] = set()
         self.size = 1000
         self.gone = False
+        self.held_back: list[tuple[str, int, int]] = []
         self.sessions = Sessions(lambda _: None)
 
     def admit(self, grants: Iterable[Grant], *, new: bool = False, came: bool = False) -> None:
@@ -80,6 +81,11 @@ class Guard:
     def dismiss(self, entries: Iterable[tuple[str, Source]]) -> None:
         for one in entries:
             self.inside.pop(one, None)
+
+    def hold_back(self, door: str, family: int, ns: int) -> None:
+        if self.gone:
+            raise GuardError("there is no such table")
+        self.held_back.append((door, family, ns))
 
     def refuse(self, sources: Iterable[Source]) -> None:
         self.dismissed |= set(sources)
@@ -853,6 +859,35 @@ def test_only_those_enrolled_keep_their_admissions(
 def record(who: Source, left: float, row: int, door: str = "ssh", since: float = -60.0) -> Record:
     unix = 1_900_000_000.0
     return Record(row, who, door, "ana", 7, "knock", unix + since, unix + left)
+
+
+def test_of_more_than_there_may_be_the_kernel_is_told_at_once_and_each_second() -> None:
+    """`admissions` is 3: more than 70 of a family are more than whole sources and connections can be."""
+    house, back = House(), ("ssh", 4, 10 * SECOND)
+    held = [Held("ssh", source(number), HOUR) for number in range(72)]
+    house.keeper.find([*held[:70], Held("vpn", ANA, HOUR), Held("ssh", Source.parse("2001:db8::1"), HOUR)])
+    house.keeper.settle()
+    assert house.guard.held_back == []
+    house.keeper.find(held)
+    assert house.guard.held_back == [back]
+    house.keeper.settle()
+    assert house.guard.held_back == [back, back]
+    house.keeper.dismiss(source(70), None)
+    house.keeper.dismiss(source(71), None)
+    house.keeper.settle()
+    assert house.guard.held_back == [back, back]
+
+
+def test_so_it_is_of_those_that_a_daemon_finds_at_its_start_whether_or_not_the_ledger_knows_them() -> None:
+    for records in ([], [record(source(number), 60, number) for number in range(71)]):
+        house = House()
+        house.keeper.take_over([Held("ssh", source(number), HOUR) for number in range(70)], records)
+        assert house.guard.held_back == []
+        house = House()
+        house.keeper.take_over([Held("ssh", source(number), HOUR) for number in range(71)], records)
+        assert set(house.guard.held_back) == {("ssh", 4, 10 * SECOND)}
+        house.guard.gone = True
+        house.keeper.settle()  # the guard is put back: then it is told
 
 
 def test_what_the_ledger_says_is_of_the_sources_that_count_now() -> None:

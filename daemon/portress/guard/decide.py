@@ -16,6 +16,7 @@ In: the configuration. Out: nft text for the sets, maps and chains. What the map
     claims, spent   end node -> the number by which its use is claimed, where that is another; numbers claimed
     DOOR.longer_4   sources admitted for longer than the door's stay, until no more than that is left: a knock
     DOOR.longer_6   does not shorten it
+    DOOR.over       address families of which more sources are in than there is room for: nobody is let in
     DOOR.left_4 _6  sources that completed a leaving sequence of the door lately, should the report be lost
     callers_4 _6    who was a caller until a moment ago: their late knocks are reported
 
@@ -53,10 +54,12 @@ from portress.sequence.trie import Trie
 from portress.verdict import Report
 
 LONGER: Final = ".longer_"
+OVER: Final = ".over"
 LEFT: Final = ".left_"
 LEFT_FOR: Final = 600  # s that it is noted who left: longer than the daemon may not have heard of it
 MARGIN: Final = 2 * SECOND  # ns that a late knock is reported after the gap
 SPENT_SIZE: Final = 65536
+FAMILIES: Final = 4  # room for each address family, and for one that is added again
 FEW: Final = 4  # doors that share a base: what any of them open together has a chain of its own
 EDGES: Final = 1 << 20
 PRIORITIES: Final = 65536
@@ -175,6 +178,8 @@ def living(config: Config) -> dict[str, tuple[int, tuple[str, str]]]:
             found[f"{door.name}{LONGER}{family}"] = (2 * config.admissions, spec)
             if door.leaving or door.leaving_fixed:
                 found[f"{door.name}{LEFT}{family}"] = (config.admissions, spec)
+    for door in config.doors.values():
+        found[f"{door.name}{OVER}"] = (FAMILIES, ("typeof meta nfproto", "flags timeout"))
     # With timeouts, the kernel takes the kind of map that grows with what it holds.
     found["next"] = (5 * EDGES, (f"typeof {EDGE} : {NODE}", "flags timeout"))
     found |= dict.fromkeys(VERDICTS, (EDGES, (f"typeof {NODE} : verdict", "flags timeout")))
@@ -204,14 +209,19 @@ def chains(
             f"{limit} {_log(Report.FULL, config.group, place)}",
         ]
         wait = f"timeout {door.stay // SECOND}s"
+        room = f"meta nfproto != @{door.name}{OVER} "
         found[f"admit_{door.name}"] = [
             *hours.asked(door),
             *both(config, f"{{source}} @{door.name}{LONGER}{{family}} return"),
-            *both(config, f"update @{door.name}_{{family}} {{{{ {{source}} {wait} }}}} return"),
+            *both(config, f"{room}update @{door.name}_{{family}} {{{{ {{source}} {wait} }}}} return"),
             *full,
         ]
         if door.by_connection:
-            found[f"admit_{ONE}{door.name}"] = [*hours.asked(door), *one_connection.admitting(door), *full]
+            found[f"admit_{ONE}{door.name}"] = [
+                *hours.asked(door),
+                *one_connection.admitting(door, room),
+                *full,
+            ]
     found[ASK] = [f"goto tell_{Report.ASKED}"]
     found[USED] = [f"goto tell_{Report.REFUSED}"]
     for number, one in enumerate(openers(config)):

@@ -14,6 +14,7 @@ from portress.guard.one_connection import CLAIM, NEAR, ONE
 from portress.knock import SECOND, Source
 
 _MILLISECOND: Final = SECOND // 1000
+_NFPROTO: Final = {4: bytes((2,)), 6: bytes((10,))}  # NFPROTO_IPV4, NFPROTO_IPV6
 
 
 def _ms(ns: int) -> int:
@@ -50,6 +51,13 @@ def ended(entries: Iterable[tuple[str, Source]]) -> ElementChanges:
     changes = ElementChanges(TABLE)
     for name, keys in by_set.items():
         changes.end(name, keys)
+    return changes
+
+
+def held_back(name: str, family: int, ns: int) -> ElementChanges:
+    """An address family (4 or 6) in a set of those, for so many ns from now."""
+    changes = ElementChanges(TABLE)
+    changes.restart(name, {_NFPROTO[family]: _ms(ns)}.items())
     return changes
 
 

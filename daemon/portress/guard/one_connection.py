@@ -76,15 +76,15 @@ def rules(door: Door, family: int) -> Iterable[str]:
     yield f"{SADDR[family]} @{name}{NEAR}{family} add @{tried_set(name, family)} {{ {port} timeout 60s }}"
 
 
-def admitting(door: Door) -> list[str]:
+def admitting(door: Door, room: str) -> list[str]:
     """The packet that completes a sequence admits what comes from its own port: the rules for that, the last
-    of which returns where there was room."""
+    of which returns where there was room. `room` asks whether there may be any."""
     found, wait = [], f"timeout {door.stay // SECOND}s"
     for family, address in SADDR.items():
         port = _port(family)
         found += [
             f"delete @{door.name}{CLAIM}{family} {{ {port} }}",  # one that came before may come anew
             f"update @{door.name}{NEAR}{family} {{ {address} {wait} }}",
-            f"update @{one_set(door.name, family)} {{ {port} {wait} }} return",
+            f"{room}update @{one_set(door.name, family)} {{ {port} {wait} }} return",
         ]
     return found

@@ -85,6 +85,11 @@ def longer_set(door: str, family: int) -> str:
     return f"{door}{decide.LONGER}{family}"
 
 
+def over_set(door: str) -> str:
+    """The set of address families of which the packet path lets nobody else in through the door."""
+    return f"{door}{decide.OVER}"
+
+
 def _living(config: Config) -> Iterable[Set]:
     for family in (4, 6):
         for door in config.doors:

@@ -28,7 +28,7 @@ from portress.guard.libnftables import Nft, in_a_line
 from portress.guard.listing import Listing
 from portress.guard.maps import Maps
 from portress.guard.report import FULL
-from portress.guard.ruleset import TWIN, Ruleset, admission_set, door_set, render
+from portress.guard.ruleset import TWIN, Ruleset, admission_set, door_set, over_set, render
 from portress.guard.sessions import Sessions
 from portress.guard.timed import Entry, entries, places, split, timed_parts, with_room, without_kept
 from portress.knock import SECOND, WHOLE, Source, Widths
@@ -293,6 +293,12 @@ class Table:
         """End admissions. One that is not there is no error."""
         self.dismissals += 1
         self._end(places(gone, self._stays))
+
+    def hold_back(self, door: str, family: int, ns: int) -> None:
+        """Have the packet path let nobody in through the door over that address family (4 or 6), for so long.
+        It does not where the daemon decides."""
+        if door in self._stays:
+            self._change(membership.held_back(over_set(door), family, ns))
 
     def refuse(self, sources: Iterable[Source]) -> None:
         """From now on every packet of theirs to a door needs an admission, until none came for a day."""

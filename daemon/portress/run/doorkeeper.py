@@ -294,6 +294,7 @@ class Doorkeeper(Restoring):
     def settle(self) -> None:
         """Once a second: tell what is due."""
         self._full.settle()
+        self.hold_back_crowds()
         with contextlib.suppress(GuardError):  # in a second
             self.close()
 

@@ -7,6 +7,7 @@ In: what the kernel holds, and what the ledger or a fleet's store says. Out: the
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from itertools import islice
@@ -18,7 +19,7 @@ from portress.admissions import Admission, Ending, Grant, How, shuts
 from portress.config.model import Config
 from portress.events import Events
 from portress.guard.ruleset import Ruleset, door_set
-from portress.guard.table import Held, NoRoom, Table
+from portress.guard.table import GuardError, Held, NoRoom, Table
 from portress.guard.timed import with_space
 from portress.knock import SECOND, Source
 from portress.ledger.record import Record
@@ -28,6 +29,9 @@ from portress.run.afterwards import Afterwards
 from portress.run.ledger_writer import Books
 
 AT_ONCE: Final = 64  # admissions that are put back together with the guard
+HELD_BACK: Final = (
+    10 * SECOND
+)  # ns that the kernel lets nobody in where there are too many, unless told again
 
 
 class Restoring:
@@ -79,8 +83,34 @@ class Restoring:
         since, until = unix - held.since / SECOND, unix + held.left / SECOND
         admission = Admission(held.door, held.source, now - held.since, now + held.left, None, How.FOUND)
         self._books.admitted(admission, until, since=since)
-        self.register.put(admission)
+        self._put_found(admission)
         return admission
+
+    def _put_found(self, admission: Admission) -> None:
+        """Have it in the register. One too many for a door, and the kernel is to let nobody else in."""
+        self.register.put(admission)
+        place = admission.door, admission.source.family
+        if self.register.count(*place) == self._crowd + 1:
+            self._hold_back([place])
+
+    @property
+    def _crowd(self) -> int:
+        """As many admissions of a family to a door as there may be without something being wrong: those of
+        whole sources and of single connections, and some that the kernel has cleared away a moment before."""
+        return 2 * self.config.admissions + 64
+
+    def hold_back_crowds(self) -> None:
+        """Where too many are in, have the kernel let nobody else in.
+
+        A transaction that renews or ends admissions counts them twice until it is over. If a set is full
+        then, the kernel, which looks whether it holds exactly as many as it may, has room for everybody.
+        """
+        self._hold_back(self.register.crowded(self._crowd))
+
+    def _hold_back(self, places: Iterable[tuple[str, int]]) -> None:
+        for door, family in places:
+            with contextlib.suppress(GuardError):  # in a second
+                self._table.hold_back(door, family, HELD_BACK)
 
     def counted_now(self, records: Iterable[Record]) -> list[Record]:
         """Admissions of the ledger by the sources that count now: of several that are one, the longest. The
@@ -121,7 +151,7 @@ class Restoring:
                     record.row,
                     record.step,
                 )
-            self.register.put(admission)
+            self._put_found(admission)
             count += 1
         return count
 
