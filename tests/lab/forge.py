@@ -1,6 +1,7 @@
-"""Whole sequences from ever new forged IPv6 sources, as fast as one process can send. Run in a namespace:
+"""Whole sequences from ever new forged IPv6 sources, as fast as one process can send, or with a pause (s)
+after each 64 of them. Run in a namespace:
 
-    python -P forge.py SECONDS DESTINATION PREFIX KNOCK…       prints how many packets it sent
+    python -P forge.py SECONDS[/PAUSE] DESTINATION PREFIX KNOCK…       prints how many packets it sent
 
 SIGTERM ends it before. -P: this folder has a portress.py that is not the package.
 
@@ -24,7 +25,7 @@ from lab.packets import knock
 _SOURCE = slice(8, 24)  # of an IPv6 packet
 
 
-def main(seconds: float, target: str, prefix: str, texts: list[str]) -> int:
+def main(seconds: float, pause: float, target: str, prefix: str, texts: list[str]) -> int:
     """Send for so long; how many packets it was."""
     first = f"{prefix}:0:0:ffff:ffff:1"
     packets = [bytearray(knock(first, target, text)) for text in texts]
@@ -42,8 +43,11 @@ def main(seconds: float, target: str, prefix: str, texts: list[str]) -> int:
                     packet[_SOURCE] = source
                     out.sendto(packet, (target, 0))
                 sent += len(packets)
+            if pause:
+                time.sleep(pause)
     return sent
 
 
 if __name__ == "__main__":
-    print(main(float(sys.argv[1]), sys.argv[2], sys.argv[3], sys.argv[4:]))
+    seconds, _, pause = sys.argv[1].partition("/")
+    print(main(float(seconds), float(pause or 0), sys.argv[2], sys.argv[3], sys.argv[4:]))
