@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from lab import LabError, Namespace, scratch
+from lab.portress import REPOSITORY
 
 _FLAGS: Final = (
     "--headless",
@@ -38,6 +39,9 @@ _FLAGS: Final = (
     "--hide-scrollbars",
     "--remote-debugging-pipe",
 )
+# A document of the same origin as the page's that does nothing.
+_BESIDE: Final = f"file://{REPOSITORY / 'shared' / 'knock-page' / 'source' / 'words.js'}"
+_STORED: Final = "JSON.stringify(Object.entries(localStorage).sort())"
 _PATIENCE: Final = 20.0  # seconds for an answer of the browser, on a busy machine
 
 
@@ -61,10 +65,19 @@ class Page:
 
     def go(self, address: str) -> None:
         """Load an address anew, also where only its fragment differs from the one before."""
+        stored = None
+        with contextlib.suppress(LabError):  # a page may have a browser that keeps nothing
+            stored = self.value(f"location.protocol === 'file:' ? {_STORED} : null")
         self.call("Page.navigate", url="about:blank")
         self.wait("location.href === 'about:blank'")
+        if stored is not None and address.startswith("file:"):
+            # The next document may be another process's, which is told a moment later what was stored.
+            self.call("Page.navigate", url=_BESIDE)
+            self.wait(f"location.href === '{_BESIDE}' && {_STORED} === {json.dumps(stored)}")
         self.call("Page.navigate", url=address)
-        self.wait("document.readyState === 'complete' && location.href !== 'about:blank'")
+        self.wait(
+            f"document.readyState === 'complete' && !['about:blank', '{_BESIDE}'].includes(location.href)"
+        )
 
     def value(self, expression: str) -> Any:
         """What an expression of JavaScript gives, awaited; as Python values. LabError if it throws."""
