@@ -158,6 +158,21 @@ def test_while_sequences_change_it_is_loaded_at_once() -> None:
     assert house.log == ["heard", "at once with rules", "changed"] and not house.keeper._loading
 
 
+@pytest.mark.parametrize("refused", [False, True])
+def test_whoever_needs_the_guard_has_it_when_it_is_loaded_in_a_thread(refused: bool) -> None:
+    house = House()
+    house.error = GuardError("no room") if refused else None
+
+    async def work() -> None:
+        await house.keeper.put_back_first()
+        house.log.append("goes on")
+
+    asyncio.run(work())
+    assert house.log[:3] == ["heard", "begun with rules", "goes on" if refused else "loaded"]
+    assert "goes on" in house.log and not house.keeper._loading
+    assert house.keeper.restorations["missing"] == (0 if refused else 1)
+
+
 def test_whoever_finds_no_guard_meanwhile_puts_it_back_himself() -> None:
     house = House()
     house.touched = [""]

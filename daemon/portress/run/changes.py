@@ -141,7 +141,7 @@ class Reloading:
                 try:
                     await self.steps.change(rota)
                 except GuardError:
-                    self.sentinel.put_back("missing")
+                    await self.sentinel.put_back_first()
                     await self.steps.change(rota)
                 ended = await ending.keep_only(self.doorkeeper, rota.keys)
             else:
@@ -190,8 +190,8 @@ class Reloading:
                 undo.pop_all()
             self._have_in_force(config, rota, trie, plan, recounting)
             self.steps.adopt(rota, step)
-            await recounting.finish()
-            gone = await ending.keep_only(self.doorkeeper, rota.keys)
+        await recounting.finish()
+        gone = await ending.keep_only(self.doorkeeper, rota.keys)
         with contextlib.suppress(GuardError):  # whoever changed the guard meanwhile is dealt with elsewhere
             await self.steps.withdraw_since(plan)
             await until_done(self.table.maps.fill_part)

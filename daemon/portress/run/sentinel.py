@@ -213,6 +213,12 @@ class Sentinel:
         self._loading = True
         self._later(self._put_back_beside(cause, culprit))
 
+    async def put_back_first(self) -> None:
+        """The same where something else needs the guard, which is missing: done when this returns, unless it
+        is refused."""
+        self._loading = True
+        await self._put_back_beside("missing", "")
+
     async def _put_back_beside(self, cause: str, culprit: str) -> None:
         if self._in_force.turn.locked():  # what is to be in the guard is changing
             self._loading = False
