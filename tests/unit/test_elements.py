@@ -379,3 +379,20 @@ def test_a_set_that_is_not_there_holds_nothing_and_a_refusal_is_a_mistake(
     answering(monkeypatch, error=errno.EPERM)
     with pytest.raises(Mistake, match=r"^the guard cannot be read: refused$"):
         elements.read("portress", "s")
+
+
+def test_what_the_kernel_leaves_out_of_a_map_is_found_by_another_reading(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It goes on by number: where it clears away some whose time is over, it leaves out as many others."""
+    every = [elements.MapElement(bytes((number,)), b"", 0) for number in range(9)]
+    left_out = [{2, 3}, {7}, {8}, set()]
+
+    def each(_table: str, _name: str) -> list[elements.MapElement]:
+        gone = left_out.pop(0)
+        return [one for one in every if one.key[0] not in gone]
+
+    monkeypatch.setattr(elements, "each_of_map", each)
+    found = elements.read_whole_map("portress", "next")
+    assert sorted(one.key for one in found) == [one.key for one in every]
+    assert left_out == [set()]  # the third found nothing new, and no fourth is made
