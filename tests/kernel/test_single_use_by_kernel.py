@@ -147,6 +147,45 @@ def test_after_a_crash_that_lost_the_guards_record_the_guard_holds_nothing_that_
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
 
+def test_a_daemon_that_starts_while_the_kernel_clears_away_what_is_over_overlooks_no_use() -> None:
+    """The kernel then leaves some of the map's elements out. A daemon that takes them for missing gives their
+    sequences new numbers, by which they were never used. It is stopped again and again while it reads."""
+    many = {f"k{number}": bytes((number >> 8, number & 255)) * 10 for number in range(300)}
+    lines = [
+        f"- {{name: {name}, doors: [vpn], secret: {to_base32(secret)}, style: derived}}\n"
+        for name, secret in many.items()
+    ]
+    rng, sources = random.Random(5), crowd(600, 6)
+    passing = [
+        f"{5_000_000 + one} . tcp . 7 timeout {rng.randrange(300, 12_000)}ms : 1" for one in range(30_000)
+    ]
+    with world() as w, daemon(w.host, CONFIG, keyholders="".join(lines)) as d, sender(w.stranger) as send:
+        step = int(time.time()) // STEP
+        knocks = [
+            [str(one) for one in derive(secret, "vpn", RULE, step, "").knocks] for secret in many.values()
+        ]
+        d.kill()
+        for source, texts in zip(sources[:300], knocks, strict=True):
+            send.knocks(source, w.host6, texts)
+        file = d.folder / "passing"
+        file.write_text(f"add element inet portress next {{ {', '.join(passing)} }}\n")
+        w.host.run(["nft", "-f", str(file)])
+        before, starting = d.process, threading.Thread(target=d.start, kwargs={"timeout": 60})
+        starting.start()
+        while starting.is_alive():
+            if d.process is not None and d.process is not before:
+                with contextlib.suppress(OSError):
+                    os.kill(d.process.pid, signal.SIGSTOP)
+                    time.sleep(0.02)
+                    os.kill(d.process.pid, signal.SIGCONT)
+            time.sleep(0.003)
+        assert {one["source"] for one in d.status()["admissions"]} == {*sources[:300]}
+        for source, texts in zip(sources[300:], knocks, strict=True):
+            send.knocks(source, w.host6, texts)
+        inside = w.host.run(["nft", "list", "set", "inet", "portress", "vpn_6"]).stdout
+        assert inside.count(" expires ") == 300, "used before, and opened again"
+
+
 def test_a_thousand_sequences_sent_twice_at_once_admit_a_thousand_whenever_the_daemon_dies() -> None:
     """From two processors at the same time, each from two sources, while the daemon is killed and started."""
     rng = random.Random(4)

@@ -8,8 +8,7 @@ from __future__ import annotations
 import errno
 import struct
 from collections.abc import Callable, Iterator
-from itertools import chain
-from typing import Any
+from typing import Any, Final
 
 import pytest
 
@@ -287,56 +286,73 @@ def test_what_is_no_element_of_the_list_is_passed_over(monkeypatch: pytest.Monke
     assert elements.read_map("portress", "s") == [MapElement(TWO, b"", 4)]
 
 
-def test_what_is_left_out_while_a_set_is_given_more_room_is_asked_for_again(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """The kernel then lists others twice instead."""
-    kernel = growing(monkeypatch, [[[0], [1], [1, 0]], [[1], [0, 2], [2, 1]], [[3], [2], [1], [0]]])
-    assert [one.key[0] for one in elements.read("portress", "ssh")] == [0, 1, 2, 3]
-    assert len(kernel.asked) == 3
+Passes = list[list[list[int]]]
+HUNDRED: Final = list(range(100))  # more than the kernel tells in one datagram
 
 
-def growing(monkeypatch: pytest.MonkeyPatch, passes: list[list[list[int]]]) -> Kernel:
-    """A kernel that lists these, in these datagrams, when it is asked for the first time, the second…"""
+def telling(monkeypatch: pytest.MonkeyPatch, passes: Passes, left: Callable[[int], int]) -> Kernel:
+    """A kernel that lists these, in these datagrams, when it is asked for the first time, the second…; of 9 s
+    each has so many ms `left`."""
 
-    class Growing(Kernel):
+    class Telling(Kernel):
         def ask(self, *words: Any) -> Iterator[memoryview]:
-            for datagram in passes[len(self.asked)]:
-                yield memoryview(in_list(*(dumped(bytes([one]) * 4, 9, 8) for one in datagram)))
             self.asked.append(words)
+            for datagram in passes[min(len(self.asked), len(passes)) - 1]:
+                yield memoryview(in_list(*(dumped(bytes([one]) * 4, 9000, left(one)) for one in datagram)))
 
-    kernel = Growing([])
+    kernel = Telling([])
     monkeypatch.setattr(elements, "Netfilter", kernel)
     return kernel
 
 
+def without(*gone: int) -> list[list[int]]:
+    some = [one for one in HUNDRED if one not in gone]
+    return [some[:50], some[50:]]
+
+
 @pytest.mark.parametrize(
-    ("datagrams", "asked"),
+    ("passes", "asked", "missing"),
     [
-        ([[0, 1, 2], [2, 3]], 1),  # one has come before where the kernel was
-        ([[0, 1, 2], [1, 2, 3, 4], [4]], 1),
-        ([[0, 1, 2], [1, 3, 4]], 2),  # not the end of the datagram before
-        ([[0, 1, 2], [1]], 2),
-        ([[0, 1, 2], [2, 3, 2]], 2),
-        ([[0, 1], [2, 3], [0]], 2),  # not the one just before
-        ([[0, 1], [2, 0, 1]], 2),
+        ([[[0, 1, 2]], without()], 1, HUNDRED[3:]),  # told in one datagram
+        ([without()], 2, []),
+        ([without(2, 3), without()], 3, []),
+        ([without(2, 3), without(7), without(2)], 3, []),
+        ([without(5), without(5), without()], 2, [5]),
+        ([[HUNDRED, [0, 1, 2]], without()], 2, []),  # given more room meanwhile
+        ([[HUNDRED[:90]], [HUNDRED[:91]], [HUNDRED[:92]], without()], 5, []),
     ],
 )
-def test_what_comes_meanwhile_is_no_reason_to_ask_again(
-    monkeypatch: pytest.MonkeyPatch, datagrams: list[list[int]], asked: int
+def test_a_set_is_read_until_a_reading_finds_nothing_that_was_left_out(
+    monkeypatch: pytest.MonkeyPatch, passes: Passes, asked: int, missing: list[int]
 ) -> None:
-    """The kernel goes on by the number of elements it has listed: as many as have come are listed twice, at
-    the beginning of the next datagram, in the same order."""
-    kernel = growing(monkeypatch, [datagrams, [[4, 3, 2, 1, 0]]])
-    found = [one.key[0] for one in elements.read("portress", "ssh")]
-    assert sorted(found) == sorted({*chain(*datagrams), *(range(5) if asked == 2 else ())})
-    assert len(found) == len(set(found)) and len(kernel.asked) == asked
+    """The kernel goes on by number: where it clears away some whose time is over, it leaves out as many."""
+    for read in (elements.read, elements.read_map):
+        kernel = telling(monkeypatch, passes, lambda _: 1)
+        found = [one.key[0] for one in read("portress", "ssh")]  # type: ignore[operator]
+        assert sorted(found) == sorted({*HUNDRED} - {*missing}) and len(kernel.asked) == asked
 
 
-def test_a_set_that_is_never_listed_whole_is_not_read_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
-    twice = of_set("ends", element(ONE), element(ONE))
-    kernel = answering(monkeypatch, twice)
-    assert elements.read_map("portress", "ends") == [MapElement(ONE, b"", 0)]
+def test_what_comes_while_a_set_is_read_is_no_reason_to_read_it_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    passes = [without(*range(90, 100)), without(*range(95, 100)), without()]
+    kernel = telling(monkeypatch, passes, lambda one: 9000 if one > 90 else 1)
+    assert sorted(one.key[0] for one in elements.read("portress", "ssh")) == HUNDRED
+    assert len(kernel.asked) == 3  # for the sake of 90
+    kernel = telling(monkeypatch, passes, lambda one: 9000 if one >= 90 else 1)
+    assert sorted(one.key[0] for one in elements.read("portress", "ssh")) == HUNDRED[:95]
+    assert len(kernel.asked) == 2
+
+
+def test_a_map_of_which_some_may_be_missing_is_read_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    kernel = telling(monkeypatch, [without(3), without()], lambda _: 1)
+    assert len(list(elements.each_of_map("portress", "at_4"))) == 99 and len(kernel.asked) == 1
+
+
+def test_a_set_that_is_never_told_whole_is_not_read_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    passes = [[HUNDRED[: 80 + one]] for one in range(20)]
+    kernel = telling(monkeypatch, passes, lambda _: 1)
+    assert [one.key[0] for one in elements.read("portress", "ssh")] == HUNDRED[:87]
     assert len(kernel.asked) == 8
 
 
@@ -379,20 +395,3 @@ def test_a_set_that_is_not_there_holds_nothing_and_a_refusal_is_a_mistake(
     answering(monkeypatch, error=errno.EPERM)
     with pytest.raises(Mistake, match=r"^the guard cannot be read: refused$"):
         elements.read("portress", "s")
-
-
-def test_what_the_kernel_leaves_out_of_a_map_is_found_by_another_reading(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """It goes on by number: where it clears away some whose time is over, it leaves out as many others."""
-    every = [elements.MapElement(bytes((number,)), b"", 0) for number in range(9)]
-    left_out = [{2, 3}, {7}, {8}, set()]
-
-    def each(_table: str, _name: str) -> list[elements.MapElement]:
-        gone = left_out.pop(0)
-        return [one for one in every if one.key[0] not in gone]
-
-    monkeypatch.setattr(elements, "each_of_map", each)
-    found = elements.read_whole_map("portress", "next")
-    assert sorted(one.key for one in found) == [one.key for one in every]
-    assert left_out == [set()]  # the third found nothing new, and no fourth is made

@@ -122,7 +122,7 @@ class Kernel:
 @pytest.fixture
 def kernel(monkeypatch: pytest.MonkeyPatch) -> Iterator[Kernel]:
     one = Kernel()
-    monkeypatch.setattr(upkeep, "read_whole_map", one.read_map)
+    monkeypatch.setattr(upkeep, "read_map", one.read_map)
     for name in ("read_map", "each_of_map"):
         monkeypatch.setattr(elements, name, one.read_map)
     monkeypatch.setattr(elements, "find", one.find)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import struct
+import time
 from collections.abc import Callable, Iterable, Iterator
 from functools import lru_cache
 from typing import Final, NamedTuple, TypeVar
@@ -42,7 +43,8 @@ _MOST: Final = 1000  # elements in one message: they are one attribute, of 65,53
 _SHORT: Final = struct.Struct("=H").unpack_from
 _BE64: Final = struct.Struct(">Q")
 
-_ASKED: Final = 8  # times, while a set is given more room
+_ASKED: Final = 8  # times at the most that a set is read
+_AT_ONCE: Final = 3000  # bytes: what is shorter has been told in one datagram (the kernel's NLMSG_GOODSIZE)
 _FEWER: Final = 400  # the same of elements with data
 Timed = tuple[bytes, int]  # an element's key, and its timeout in ms (0: it never ends)
 Mapped = tuple[bytes, bytes, int]  # a map's element: key, data (a verdict: `goto open_ssh`), timeout in ms
@@ -134,39 +136,33 @@ def each(table: str, name: str) -> Iterator[Element]:
     return _each(table, name, _elements)
 
 
-def _each(table: str, name: str, those_in: Callable[[memoryview], Iterable[Listed]]) -> Iterator[Listed]:
-    """Each element once. A kernel that gives the set more room meanwhile lists some twice and leaves out as
-    many: then it is asked again for the rest."""
-    known = met = set[bytes]()
-    for _ in range(_ASKED):
-        twice, before = False, list[bytes]()
-        for answer in _answers(table, name):
-            some = list(those_in(answer))
-            keys = [one.key for one in some]
-            for one in some[_repeated(keys, before) :]:
-                if one.key in met:
-                    twice = True
-                    continue
-                met.add(one.key)
-                if met is known or one.key not in known:
-                    known.add(one.key)
-                    yield one
-            before = keys
-        if not twice:
-            return
-        met = set()
+def _each(
+    table: str, name: str, those_in: Callable[[memoryview], Iterable[Listed]], *, whole: bool = True
+) -> Iterator[Listed]:
+    """Each element once; `whole`: none may be missing.
 
-
-def _repeated(keys: list[bytes], before: list[bytes]) -> int:
-    """How many of a datagram's first elements are the last ones of that `before`.
-
-    So many have come meanwhile to the part of the set that was listed already: the kernel goes on by their
-    number. Nothing is left out for that.
+    The kernel tells them in several datagrams, and goes on by the number of those that it has told. Where it
+    clears away some whose time is over, or gives the set more room, it leaves out as many others. So the set
+    is read until a reading finds nothing that those before it left out.
     """
-    if not keys or keys[0] not in before:
-        return 0
-    end = before[before.index(keys[0]) :]
-    return len(end) if keys[: len(end)] == end else 0
+    known, begun = set[bytes](), time.monotonic()
+    for turn in range(_ASKED):
+        size, more = 0, False
+        for answer in _answers(table, name):
+            size += len(answer)
+            for one in those_in(answer):
+                if one.key not in known:
+                    known.add(one.key)
+                    more = more or _was_there(one, begun)
+                    yield one
+        if size < _AT_ONCE or not whole or (turn and not more):
+            return
+
+
+def _was_there(one: Element | MapElement, since: float) -> bool:
+    """Whether it may have been in the set when that was first read."""
+    age = one.timeout - one.left if isinstance(one, Element) and one.timeout else None
+    return age is None or age >= (time.monotonic() - since) * 1000
 
 
 def _answers(table: str, name: str) -> Iterator[memoryview]:
@@ -180,28 +176,12 @@ def _answers(table: str, name: str) -> Iterator[memoryview]:
 
 def read_map(table: str, name: str) -> list[MapElement]:
     """The elements of map (or set) `name`, an empty list if there is none. Raises Mistake."""
-    return list(each_of_map(table, name))
-
-
-def read_whole_map(table: str, name: str) -> list[MapElement]:
-    """The same, where none may be missing: read until a reading finds nothing that those before it left out.
-
-    The kernel goes on by the number of elements it has told. If it clears away some whose time is over, which
-    it does by itself, it leaves out as many others. Raises Mistake.
-    """
-    found: dict[bytes, MapElement] = {}
-    for turn in range(_ASKED):
-        listed = {one.key: one for one in each_of_map(table, name)}
-        more = listed.keys() - found.keys()
-        found |= listed
-        if turn and not more:
-            break
-    return list(found.values())
+    return list(_each(table, name, _map_elements))
 
 
 def each_of_map(table: str, name: str) -> Iterator[MapElement]:
-    """The same one by one, as the kernel gives them."""
-    return _each(table, name, _map_elements)
+    """The same one by one, as the kernel gives them, read only once: some may be missing."""
+    return _each(table, name, _map_elements, whole=False)
 
 
 def _map_elements(payload: memoryview) -> Iterator[MapElement]:

@@ -224,7 +224,7 @@ class Maps:
 
     def spent(self) -> set[int]:
         """The numbers by which uses are claimed, those that were."""
-        return {number_of(one.key) for one in elements.read_whole_map(TABLE, "spent")}
+        return {number_of(one.key) for one in elements.read_map(TABLE, "spent")}
 
     def part_way(self, most: int) -> list[tuple[bytes, int, int]] | None:
         """The callers: source, node, ms that its state has left. None if there are more than `most`: reading

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from typing import Final
 
 from portress.guard.contents import MAPS, Contents
-from portress.guard.elements import ElementChanges, Mapped, read_whole_map
+from portress.guard.elements import ElementChanges, Mapped, read_map
 
 _NEAR: Final = 1500  # ms that two ends may differ and still be the same: one of them was read from the kernel
 
@@ -73,7 +73,7 @@ def read(table: str, clock: Callable[[], int]) -> Contents:
     too early, so that nothing is taken for gone that is there. Raises Mistake."""
     found: Contents = {}
     for name in MAPS:
-        listed = read_whole_map(table, name)
+        listed = read_map(table, name)
         now = clock()
         found[name] = {one.key: (one.data, now + one.left if one.left else None) for one in listed}
     return found
