@@ -68,16 +68,29 @@ class Page:
         stored = None
         with contextlib.suppress(LabError):  # a page may have a browser that keeps nothing
             stored = self.value(f"location.protocol === 'file:' ? {_STORED} : null")
-        self.call("Page.navigate", url="about:blank")
-        self.wait("location.href === 'about:blank'")
-        if stored is not None and address.startswith("file:"):
-            # The next document may be another process's, which is told a moment later what was stored.
-            self.call("Page.navigate", url=_BESIDE)
+        with contextlib.ExitStack() as meanwhile:
+            if stored is not None and address.startswith("file:"):
+                # The next document may be another process's, which is told a moment later what was stored,
+                # and not at all if this one's process ends with it: a second tab keeps that until then.
+                second = self._browser.page(within=self)
+                meanwhile.callback(second.close)
+                second.wait_for_storage(stored)
+            self.call("Page.navigate", url="about:blank")
+            self.wait("location.href === 'about:blank'")
+            if stored is not None and address.startswith("file:"):
+                self.wait_for_storage(stored)
+            self.call("Page.navigate", url=address)
+            self.wait(
+                f"document.readyState === 'complete' && !['about:blank', '{_BESIDE}'].includes(location.href)"
+            )
+
+    def wait_for_storage(self, stored: str) -> None:
+        """At a document of the same origin as the page's, until it is known there what is stored."""
+        self.call("Page.navigate", url=_BESIDE)
+        try:
             self.wait(f"location.href === '{_BESIDE}' && {_STORED} === {json.dumps(stored)}")
-        self.call("Page.navigate", url=address)
-        self.wait(
-            f"document.readyState === 'complete' && !['about:blank', '{_BESIDE}'].includes(location.href)"
-        )
+        except LabError as error:
+            raise LabError(f"{error}\ninstead of it: {self.value(_STORED)}") from error
 
     def value(self, expression: str) -> Any:
         """What an expression of JavaScript gives, awaited; as Python values. LabError if it throws."""
@@ -210,10 +223,12 @@ class Browser:
         result: dict[str, Any] = answer["result"]
         return result
 
-    def page(self, address: str = "about:blank", *, clean: bool = False) -> Page:
-        """A new tab; `clean` gives it a storage of its own, as a device that never saw the page."""
+    def page(self, address: str = "about:blank", *, clean: bool = False, within: Page | None = None) -> Page:
+        """A new tab; `clean` gives it a storage of its own, as a device that never saw the page; `within`: it
+        has that of another tab."""
         context = self.call("Target.createBrowserContext")["browserContextId"] if clean else None
-        where = {"browserContextId": context} if context else {}
+        inside = context if within is None else within.context
+        where = {"browserContextId": inside} if inside else {}
         target = self.call("Target.createTarget", url="about:blank", **where)["targetId"]
         session = self.call("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
         made = Page(self, session, target, context)
