@@ -76,6 +76,7 @@ class Scene:
         self.tracker: Tracker = Mirror(trie) if mirror else Tracker(trie)
         self.plan = SimpleNamespace(place_of=self._place_of)
         self.in_force: Any = SimpleNamespace(
+            loading=asyncio.Lock(),
             tracker=self.tracker,
             config=CONFIG,
             source=whole,

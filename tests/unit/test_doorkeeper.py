@@ -966,7 +966,7 @@ def test_a_guard_put_back_has_everybody_with_the_time_left_and_the_dismissed_aga
     house.dismiss(source(3), None)
     house.guard.dismissed.clear()
     house.passes(10)
-    assert house.keeper.put_back(build(house.config, frozenset())) == []
+    assert asyncio.run(house.keeper.put_back(build(house.config, frozenset()))) == []
     assert house.guard.inside == {("ssh", ANA): 50 * SECOND}
     assert house.guard.dismissed == {source(3)}
 
@@ -983,7 +983,7 @@ def test_who_comes_and_goes_while_the_guard_is_loaded_in_a_thread_is_in_or_out_a
         house.admit(source(90), stay=60 * SECOND)
 
     house.guard.load = loaded  # type: ignore[method-assign]
-    rest = asyncio.run(house.keeper.put_back_beside(build(house.config, frozenset())))
+    rest = asyncio.run(house.keeper.put_back(build(house.config, frozenset())))
     first = {("ssh", source(number)) for number in range(1, 65)}
     assert house.guard.inside.keys() == (first | {("ssh", source(90))}) - {("ssh", source(3))}
     assert {one.source for one in rest} == {source(number) for number in [*range(65, 81), 90]}
@@ -996,7 +996,7 @@ def test_where_nobody_goes_meanwhile_nobody_is_dismissed() -> None:
     house.admit(ANA, stay=60 * SECOND)
     ended: list[Any] = []
     house.guard.dismiss = ended.append  # type: ignore[method-assign]
-    assert asyncio.run(house.keeper.put_back_beside(build(house.config, frozenset()))) == []
+    assert asyncio.run(house.keeper.put_back(build(house.config, frozenset()))) == []
     assert not ended and house.guard.inside == {("ssh", ANA): 60 * SECOND}
 
 
@@ -1020,7 +1020,7 @@ def test_of_very_many_the_first_are_put_back_with_the_guard_and_the_rest_after_i
     house = House(CONFIG.replace("admissions: 3", "admissions: 100"))
     house.admit(*(source(number) for number in range(1, 81)), stay=60 * SECOND)
     house.passes(10)
-    rest = house.keeper.put_back(build(house.config, frozenset()))
+    rest = asyncio.run(house.keeper.put_back(build(house.config, frozenset())))
     assert len(house.guard.inside) == 64 and {str(one.source) for one in rest} == {
         str(source(number)) for number in range(65, 81)
     }

@@ -376,15 +376,15 @@ def test_a_map_is_read_with_its_data_and_verdicts(monkeypatch: pytest.MonkeyPatc
 
 def test_one_element_is_found_by_its_key(monkeypatch: pytest.MonkeyPatch) -> None:
     kernel = answering(monkeypatch, of_set("at", element(ONE, 9, number(b"\x07\0\0\0"), left=8)))
-    assert elements.find("portress", "at", ONE) == MapElement(ONE, b"\x07\0\0\0", 8)
+    assert elements.find(elements.Netfilter(), "portress", "at", ONE) == MapElement(ONE, b"\x07\0\0\0", 8)
     assert kernel.asked == [(10, 13, 1, of_set("at", element(ONE)), ACK)]
     answering(monkeypatch, of_set("at"))
-    assert elements.find("portress", "at", ONE) is None
+    assert elements.find(elements.Netfilter(), "portress", "at", ONE) is None
     answering(monkeypatch, error=errno.ENOENT)
-    assert elements.find("portress", "at", ONE) is None
+    assert elements.find(elements.Netfilter(), "portress", "at", ONE) is None
     answering(monkeypatch, error=errno.EPERM)
     with pytest.raises(PermissionError):
-        elements.find("portress", "at", ONE)
+        elements.find(elements.Netfilter(), "portress", "at", ONE)
 
 
 def test_a_set_that_is_not_there_holds_nothing_and_a_refusal_is_a_mistake(

@@ -88,7 +88,7 @@ class Scene:
         self.rota: Any = SimpleNamespace(keeps_hours=False, paper_left=lambda _used: {})
         self.tracker = Tracker(Trie(expected), misses=misses)
         self.in_force: Any = SimpleNamespace(
-            tracker=self.tracker, config=CONFIG, rota=self.rota, source=whole
+            tracker=self.tracker, config=CONFIG, rota=self.rota, source=whole, loading=asyncio.Lock()
         )
         self.register = Register()
         keeper: Any = SimpleNamespace(

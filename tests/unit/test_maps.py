@@ -125,7 +125,6 @@ def kernel(monkeypatch: pytest.MonkeyPatch) -> Iterator[Kernel]:
     monkeypatch.setattr(upkeep, "read_map", one.read_map)
     for name in ("read_map", "each_of_map"):
         monkeypatch.setattr(elements, name, one.read_map)
-    monkeypatch.setattr(elements, "find", one.find)
     monkeypatch.setattr(elements, "read", one.elements)
     yield one
 
@@ -544,7 +543,7 @@ def test_where_callers_are_the_further_place_counts_and_too_many_are_not_read(ke
         "further_4": [place(1, 400, 8)],
         "spent": [MapElement(number(5), b"", 10), MapElement(number(6), b"", 10)],
     }
-    maps = Maps(kernel.change, None, kernel.clock)
+    maps = Maps(kernel.change, None, kernel.clock, find=lambda name, key: kernel.find("portress", name, key))
     one, two = bytes((192, 0, 2, 1)), bytes((192, 0, 2, 2))
     found = maps.part_way(3)
     assert found is not None and sorted(found) == [(six, 3, 10), (one, 8, 400), (two, 4, 900)]

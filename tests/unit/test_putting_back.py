@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+import contextlib
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -23,10 +24,11 @@ class House:
         self.touched: list[str | None] = []
         self.during: Callable[[], object] = lambda: None
         self.error: GuardError | None = None
+        self.is_deaf = False
         self.now, self.there = 0, True
         self.seen: list[int] = []
         self.in_force: Any = SimpleNamespace(
-            replacing=False, answers="before", turn=asyncio.Lock(), ruleset=lambda: "rules", hours=dict
+            answers="before", turn=asyncio.Lock(), loading=asyncio.Lock(), ruleset=lambda: "rules", hours=dict
         )
         table: Any = SimpleNamespace(
             there=lambda: self.there,
@@ -34,12 +36,21 @@ class House:
             present=lambda rules: False,
             answer=lambda chains, there: self.log.append("answers"),
         )
-        doorkeeper: Any = SimpleNamespace(put_back_beside=self.beside, put_back=self.at_once)
+        doorkeeper: Any = SimpleNamespace(put_back=self.beside, admit=self.admit)
         events: Any = SimpleNamespace(tell=lambda event, text, **more: self.told.append((event, text)))
         self.away = SimpleNamespace(noted=lambda: False)
         away: Any = self.away
         self.keeper = Sentinel(
-            table, self.in_force, doorkeeper, events, lambda: self.now, away, Path("/nowhere"), self.hear, int
+            table,
+            self.in_force,
+            doorkeeper,
+            events,
+            lambda: self.now,
+            away,
+            Path("/nowhere"),
+            self.hear,
+            self.deaf,
+            int,
         )
         self.keeper.vigil = self.vigil = SimpleNamespace(read=self.read)  # type: ignore[assignment]
         self.keeper._completion = SimpleNamespace(complete=self.complete)  # type: ignore[assignment]
@@ -50,20 +61,28 @@ class House:
     def hear(self) -> None:
         self.log.append("heard")
 
+    @contextlib.contextmanager
+    def deaf(self) -> Iterator[None]:
+        self.is_deaf = True
+        yield
+        self.is_deaf = False
+
     async def beside(self, rules: str) -> list[Any]:
         self.log.append(f"begun with {rules}")
+        assert self.is_deaf and self.in_force.loading.locked()
         await asyncio.sleep(0)
         self.during()
         if self.error is not None:
             raise self.error
         self.log.append("loaded")
+        self.there = True
         return []
 
-    def at_once(self, rules: str) -> list[Any]:
-        self.log.append(f"at once with {rules}")
-        if self.error is not None:
-            raise self.error
-        return []
+    def admit(self, grants: list[Any]) -> list[Any]:
+        self.log.append("admit" if self.there else "no guard")
+        if not self.there:
+            raise GuardError("no such table")
+        return grants
 
     async def complete(self, rest: list[Any], begun: int, seen: int, cause: str, by: str) -> None:
         self.log.append(f"{cause}{by}")
@@ -143,24 +162,26 @@ def test_what_cannot_be_loaded_is_told_and_the_next_look_tries_again() -> None:
     assert house.log[-1] == "changed by nft (process 8)"
 
 
-def test_while_sequences_change_it_is_loaded_at_once() -> None:
-    """Whoever holds the lock may hold it for a second: no stranger is let in for so long."""
+def test_while_sequences_change_it_waits_for_them() -> None:
     house = House()
     house.touched = [""]
 
     async def work() -> None:
         async with house.in_force.turn:
             house.keeper.look()
-            while house.keeper._tasks:
-                await asyncio.sleep(0)
+            await asyncio.sleep(0.01)
+            assert house.log == []
+        while house.keeper._tasks:
+            await asyncio.sleep(0)
 
     asyncio.run(work())
-    assert house.log == ["heard", "at once with rules", "changed"] and not house.keeper._loading
+    assert house.log == ["heard", "begun with rules", "loaded", "changed"] and not house.keeper._loading
 
 
 @pytest.mark.parametrize("refused", [False, True])
 def test_whoever_needs_the_guard_has_it_when_it_is_loaded_in_a_thread(refused: bool) -> None:
     house = House()
+    house.there = False
     house.error = GuardError("no room") if refused else None
 
     async def work() -> None:
@@ -173,24 +194,55 @@ def test_whoever_needs_the_guard_has_it_when_it_is_loaded_in_a_thread(refused: b
     assert house.keeper.restorations["missing"] == (0 if refused else 1)
 
 
-def test_whoever_finds_no_guard_meanwhile_puts_it_back_himself() -> None:
+def test_whoever_finds_no_guard_while_it_is_put_back_waits_for_that() -> None:
     house = House()
-    house.touched = [""]
-    house.during = lambda: house.keeper.put_back("missing")
+    house.touched, house.there = [""], False
+    house.during = lambda: house.keeper._later(house.keeper.put_back_first())
     house.run(house.keeper.look)
-    assert "at once with rules" in house.log and house.keeper.restorations == {"changed": 1, "missing": 1}
+    assert house.log.count("loaded") == 1 and house.keeper.restorations == {"removed": 1}
+
+
+@pytest.mark.parametrize("refused", [False, True])
+def test_who_is_admitted_where_the_guard_is_gone_is_in_when_it_is_back(refused: bool) -> None:
+    house = House()
+    house.there, house.error = False, GuardError("no room") if refused else None
+    house.run(lambda: house.keeper.admit([1]))  # type: ignore[list-item]
+    assert [one for one in house.log if one != "missing"] == [
+        *("no guard", "heard", "begun with rules"),
+        *(["no guard"] if refused else ["loaded", "admit"]),
+    ]
+    assert [one for one, _ in house.told] == (["refused", "warning"] if refused else [])
+
+
+def test_who_is_admitted_while_the_guard_is_loaded_waits_for_it() -> None:
+    house, admitted = House(), list[Any]()
+
+    async def work() -> None:
+        await house.in_force.loading.acquire()
+        waiting = asyncio.create_task(house.keeper.admit_now([1]))  # type: ignore[list-item]
+        await asyncio.sleep(0.01)
+        assert house.log == []
+        house.in_force.loading.release()
+        admitted.extend(await waiting)
+
+    asyncio.run(work())
+    assert admitted == [1] and house.log == ["admit"]
 
 
 def test_while_another_configuration_comes_into_force_the_one_before_is_not_put_back() -> None:
     house = House()
-    house.in_force.replacing = True
-    house.touched = ["nft (process 7)"]
-    house.run(house.keeper.look)
-    house.run(lambda: house.keeper.put_back("missing"))
-    house.run(house.keeper.check)
-    assert house.log == []
-    house.in_force.replacing = False
-    house.run(house.keeper.look)  # what was seen meanwhile is not lost
+
+    async def work() -> None:
+        async with house.in_force.loading:
+            house.touched = ["nft (process 7)"]
+            house.keeper.look()
+            house.keeper.check()
+            assert not house.keeper._tasks
+        house.keeper.look()  # what was seen meanwhile is not lost
+        while house.keeper._tasks:
+            await asyncio.sleep(0)
+
+    asyncio.run(work())
     assert house.log.count("loaded") == 1
 
 
@@ -199,11 +251,19 @@ def test_how_closed_ports_answer_is_not_changed_meanwhile(what: str, monkeypatch
     house = House()
     house.in_force.config = None
     monkeypatch.setattr("portress.run.sentinel.answering", lambda config, answers: answers)
-    house.in_force.replacing, house.keeper._loading = what == "replacing", what == "loading"
+    house.keeper._loading = what == "loading"
     after: Any = "after"
-    house.keeper.answer(after)
-    assert house.log == [] and house.in_force.answers == "before"
-    house.in_force.replacing = house.keeper._loading = False
+
+    async def meanwhile() -> None:
+        if what == "replacing":
+            await house.in_force.loading.acquire()
+        house.keeper.answer(after)
+        assert house.log == [] and house.in_force.answers == "before"
+        if what == "replacing":
+            house.in_force.loading.release()
+
+    asyncio.run(meanwhile())
+    house.keeper._loading = False
     house.keeper.answer(after)
     assert house.log == ["answers"] and house.in_force.answers == "after"
 
@@ -217,7 +277,7 @@ def test_two_looks_at_a_stroke_do_not_load_it_side_by_side() -> None:
         house.keeper.look()
 
     house.run(twice)
-    assert [one for one in house.log if one.startswith(("begun", "at once"))] == ["begun with rules"] * 2
+    assert [one for one in house.log if one.startswith("begun")] == ["begun with rules"] * 2
 
 
 @pytest.mark.parametrize(("there", "cause"), [(True, "changed"), (False, "removed")])
@@ -232,17 +292,6 @@ def test_now_and_then_it_is_looked_whether_it_is_there() -> None:
     house = House()
     house.run(house.keeper.check)
     assert house.log == ["heard", "begun with rules", "loaded", "missing"]
-
-
-def test_at_once_it_is_not_loaded_where_it_was_removed_by_hand_and_a_refusal_is_told() -> None:
-    house = House()
-    house.error = GuardError("no room")
-    house.run(lambda: house.keeper.put_back("missing"))
-    assert house.told == [("refused", "the guard was missing and cannot be restored: no room")]
-    house.log.clear()
-    house.away.noted = lambda: True
-    house.run(lambda: house.keeper.put_back("missing"))
-    assert house.log == []
 
 
 def test_where_there_is_no_guard_no_answer_is_changed(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -24,7 +24,7 @@ NODE, VERDICT = b"\0\0\0\4", b"goto claim"
 
 def made(maps: Maps, changing: bool = False) -> Any:
     table: Any = SimpleNamespace(maps=maps, loads=1)
-    in_force: Any = SimpleNamespace(changing=changing)
+    in_force: Any = SimpleNamespace(changing=changing, loading=asyncio.Lock())
     nothing: Any = None
     return Completion(table, in_force, nothing, nothing, lambda: 0, lambda: True)
 

@@ -28,7 +28,12 @@ class Scene:
         tracker = SimpleNamespace(used={b"%d" % one: 10 for one in range(used)}, floor=floor, trie=tree)
         tracker.replace = lambda trie: None
         self.in_force: Any = SimpleNamespace(
-            rota=rota, tracker=tracker, plan=self.old, changing=False, turn=asyncio.Lock()
+            loading=asyncio.Lock(),
+            rota=rota,
+            tracker=tracker,
+            plan=self.old,
+            changing=False,
+            turn=asyncio.Lock(),
         )
         self.parts = [0, 1, 1]  # of what the guard is still to hold by the old plan
         maps = SimpleNamespace(

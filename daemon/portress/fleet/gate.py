@@ -184,8 +184,9 @@ class Gate:
             if outcome is Outcome.TAKEN:
                 self._unclaimed.pop((opening.door, source), None)
                 self._tell_taken(opening, source, there)
-                if there is None or there.source != source.whole:
-                    self._end(opening.door, source, Ending.USED_ELSEWHERE)
+                if self._stops is not None and (there is None or there.source != source.whole):
+                    async with self._stops.in_force.loading:
+                        self._end(opening.door, source, Ending.USED_ELSEWHERE)
                 return
         admission = None if opening.leaves else self._unclaimed.pop((opening.door, source), None)
         if admission is not None:
@@ -228,14 +229,16 @@ class Gate:
     def _work(self) -> None:
         """Begin at once; what is more than a slice is done beside the loop's other work."""
         if self._stops is not None and (self._doing is None or self._doing.done()):
-            self._some(self._stops)
+            if not self._stops.in_force.loading.locked():
+                self._some(self._stops)
             if self._todo:
                 self._doing = asyncio.get_running_loop().create_task(self._do(self._stops))
 
     async def _do(self, stops: Stops) -> None:
         while self._todo:
             await asyncio.sleep(0)
-            self._some(stops)
+            async with stops.in_force.loading:
+                self._some(stops)
 
     def _some(self, stops: Stops) -> None:
         """Do what comes next: a slice of admissions, or a dismissal."""

@@ -204,19 +204,15 @@ def _map_element(buffer: memoryview) -> MapElement:
     return MapElement(bytes(key[_DATA_VALUE]), f"{how} ".encode() + chain, left)
 
 
-def find(table: str, name: str, key: bytes) -> MapElement | None:
+def find(netfilter: Netfilter, table: str, name: str, key: bytes) -> MapElement | None:
     """That element of map `name`, None if it is not there. Raises OSError if the kernel refuses."""
     listed = attribute(NESTED | _LIST_ELEMENTS, _packed(key, 0))
     try:
-        with Netfilter() as netfilter:
-            answers = netfilter.ask(NFTABLES, _GETSETELEM, INET, _which(table, name) + listed, ACK)
-            for answer in answers:
-                for kind, value in attributes(answer):
-                    if kind == _LIST_ELEMENTS:
-                        return next((_map_element(one) for _, one in attributes(value)), None)
+        answers = [*netfilter.ask(NFTABLES, _GETSETELEM, INET, _which(table, name) + listed, ACK)]
     except FileNotFoundError:
-        pass
-    return None
+        return None
+    lists = [value for answer in answers for kind, value in attributes(answer) if kind == _LIST_ELEMENTS]
+    return next((_map_element(one) for value in lists for _, one in attributes(value)), None)
 
 
 class ElementChanges:

@@ -92,11 +92,14 @@ def _ask(netfilter: Netfilter, kind: int, payload: bytes = _OURS, flags: int = D
             yield found
 
 
-def read() -> Listing | None:
-    """The guard as it is in the kernel now, None if there is none. Raises OSError."""
+def read(netfilter: Netfilter | None = None) -> Listing | None:
+    """The guard as it is in the kernel now, None if there is none. Without a socket it is asked over one of
+    its own. Raises OSError."""
     try:
-        with Netfilter() as netfilter:
+        if netfilter is not None:
             return _read(netfilter)
+        with Netfilter() as own:
+            return _read(own)
     except FileNotFoundError:
         return None
 
@@ -132,30 +135,29 @@ def _comment(data: memoryview | None) -> str | None:
     return None
 
 
-def _one(kind: int, payload: bytes = _OURS) -> Found | None:
+def _one(netfilter: Netfilter, kind: int, payload: bytes = _OURS) -> Found | None:
     try:
-        with Netfilter() as netfilter:
-            return next(iter(list(_ask(netfilter, kind, payload, ACK))), None)
+        return next(iter(list(_ask(netfilter, kind, payload, ACK))), None)
     except FileNotFoundError:
         return None
 
 
-def present() -> bool:
+def present(netfilter: Netfilter) -> bool:
     """Whether there is a guard in the kernel at all. Raises OSError."""
-    return _one(_GETTABLE) is not None
+    return _one(netfilter, _GETTABLE) is not None
 
 
-def owner() -> int:
+def owner(netfilter: Netfilter) -> int:
     """The netlink port that owns the table; 0 if none does, or there is no table. Raises OSError."""
-    found = _one(_GETTABLE)
+    found = _one(netfilter, _GETTABLE)
     return 0 if found is None else _number(found, _TABLE_OWNER)
 
 
-def lineage(name: str) -> str:
+def lineage(netfilter: Netfilter, name: str) -> str:
     """What tells a set of the guard from another of this name, before and after; "" if there is none. In a
     network namespace, no two tables are ever given the same handle. Raises OSError."""
-    table = _one(_GETTABLE)
-    found = _one(_GETSET, _OURS + attribute(_SET_NAME, name.encode() + b"\0"))
+    table = _one(netfilter, _GETTABLE)
+    found = _one(netfilter, _GETSET, _OURS + attribute(_SET_NAME, name.encode() + b"\0"))
     if table is None or found is None:
         return ""
     return f"{_number(table, _TABLE_HANDLE)}/{_number(found, _SET_HANDLE)}"

@@ -32,12 +32,13 @@ _PLACES: Final = ("at_", "further_", "within.")  # the maps and sets of where ca
 @define(eq=False)
 class Maps:
     """`change` makes changes in one transaction, and raises Mistake. `holding`: what the maps hold; None: not
-    known. `clock` gives ms."""
+    known. `clock` gives ms. `find` gives an element of a map by its key, and raises Mistake."""
 
     change: Callable[[ElementChanges], None]
     holding: Contents | None = None
     clock: Callable[[], int] = lambda: time.monotonic_ns() // _MILLISECOND
     turn: threading.RLock = field(factory=threading.RLock)  # held while the guard is loaded
+    find: Callable[[str, bytes], MapElement | None] = lambda _name, _key: None
     turns: int = field(default=0, init=False)  # how often they were changed from here
     _wanted: Contents | None = field(default=None, init=False)  # what they will hold when all is done
     _cleared: Contents | None = field(default=None, init=False)  # out of them went all that is not in this
@@ -239,9 +240,9 @@ class Maps:
         return [(key, *one) for key, one in found.items()]
 
     def stands_at(self, packed: bytes) -> int | None:
-        """The node where a source is, None if it is no caller. Raises OSError."""
+        """The node where a source is, None if it is no caller. Raises Mistake."""
         family = 4 if len(packed) == 4 else 6
-        found = (elements.find(TABLE, f"{name}_{family}", packed) for name in ("further", "at"))
+        found = (self.find(f"{name}_{family}", packed) for name in ("further", "at"))
         return next((number_of(one.data) for one in found if one is not None), None)
 
 

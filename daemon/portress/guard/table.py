@@ -21,7 +21,7 @@ from portress.errors import Mistake
 from portress.guard import carrying, connections, elements, hours, listing, loaded, membership, saved
 from portress.guard.continuing import Session
 from portress.guard.continuing import lines as continuing_lines
-from portress.guard.elements import ElementChanges
+from portress.guard.elements import ElementChanges, MapElement
 from portress.guard.gate import DISMISSED_FOR, dismissed_set
 from portress.guard.language import FAMILY, OWNED, TABLE, Chain, removal, replacement
 from portress.guard.libnftables import Nft, in_a_line
@@ -75,7 +75,7 @@ class Table:
         self._questions = Netfilter()
         self._asking = threading.Lock()
         self._turn = threading.RLock()
-        self.maps = Maps(self._change, turn=self._turn)
+        self.maps = Maps(self._change, turn=self._turn, find=self.find)
         self.sessions = Sessions(self._change, self._turn)
         self._loaded = loaded.Loaded()
         self._stays: Mapping[str, int] = {}
@@ -105,7 +105,7 @@ class Table:
                 changes.make(self._transactions)
             except PermissionError as error:
                 # If the table belongs to libnftables' socket, what comes by that very socket is let through.
-                owner = sockets().get(_asked(listing.owner))
+                owner = sockets().get(self._ask(listing.owner))
                 if owner is None:
                     raise _refusal(error) from error
                 self._transactions.close()
@@ -120,7 +120,7 @@ class Table:
 
     def there(self) -> bool:
         """Whether there is a table at all, of whatever configuration."""
-        return _asked(listing.present)
+        return self._ask(listing.present)
 
     def load(
         self,
@@ -148,13 +148,13 @@ class Table:
             lines.append(render(bare, own=self.own, twin=True))
             together, later = split(timed, iter(more))
             sessions = self.sessions.lines(before, ruleset, kept, continuing)
-            generation = self._ask(listing.generation)
+            generation = _apart(listing.generation)
             self._run("\n".join((*lines, *timed_parts(together, kept), *places, *sessions)))
             self._run(f"delete chain {FAMILY} {TABLE} {TWIN}")
             self.loads += 1
             self._stays, self._widths = ruleset.stays, ruleset.prefixes
             with contextlib.suppress(GuardError):  # then all is loaded again the next time
-                self._ask(lambda netfilter: self._loaded.note(ruleset, generation + 2, netfilter))
+                _apart(lambda netfilter: self._loaded.note(ruleset, generation + 2, netfilter))
             self.maps.fill(ruleset, holding, later=in_parts)
             self._start([*later], new=before is None)
             return ended
@@ -171,7 +171,7 @@ class Table:
         # wakes a dormant table names it twice (EINVAL).
         self._run(f"add table {FAMILY} {TABLE} {{ {OWNED if self.own else ''}; }}")
         kept = loaded.kept(before, ruleset)
-        unchanged = self._ask(lambda netfilter: self._loaded.unchanged(ruleset, kept, netfilter))
+        unchanged = _apart(lambda netfilter: self._loaded.unchanged(ruleset, kept, netfilter))
         return loaded.clearing(before, ruleset, kept, unchanged), kept, unchanged
 
     def answer(self, chains: Iterable[Chain], before: Iterable[Chain] = ()) -> None:
@@ -182,14 +182,19 @@ class Table:
 
     def record(self) -> str:
         """Names the set in which the guard records uses; "" if there is none. Another remembers others."""
-        return _asked(lambda: listing.lineage("spent"))
+        return self._ask(lambda netfilter: listing.lineage(netfilter, "spent"))
+
+    def find(self, name: str, key: bytes) -> MapElement | None:
+        """That element of a map or set, None if it is not there. Raises GuardError."""
+        return self._ask(lambda netfilter: elements.find(netfilter, TABLE, name, key))
 
     def counted(self, name: str) -> int:
         """The packets that a counter of the guard has counted. Raises GuardError."""
         return self._ask(lambda netfilter: listing.counted(name, netfilter))
 
     def _ask(self, ask: Callable[[Netfilter], Answer]) -> Answer:
-        """What `ask` returns, over the socket that stays open; nobody's transaction is waited for."""
+        """What `ask`, which is quick, returns over the socket that stays open: to close one, the kernel waits
+        for the transactions of others."""
         with self._asking:
             try:
                 return ask(self._questions)
@@ -223,7 +228,7 @@ class Table:
 
     def present(self, ruleset: Ruleset) -> bool:
         """Whether the guard in the kernel is, by its comment, the one that `ruleset` describes."""
-        return (now := self.listing()) is not None and now.comment == ruleset.comment
+        return (now := self._ask(listing.read)) is not None and now.comment == ruleset.comment
 
     def text(self) -> str | None:
         """The table as nft text, without the elements of sets with timeouts; None if there is none."""
@@ -366,6 +371,12 @@ class Table:
     def found_no_room(self) -> int:
         """How many first knocks were not reported because callers was full, since the guard was loaded."""
         return self.counted(FULL)
+
+
+def _apart(ask: Callable[[Netfilter], Answer]) -> Answer:
+    """What `ask` returns over a socket of its own. Raises GuardError for its OSError."""
+    with Netfilter() as netfilter:
+        return _asked(lambda: ask(netfilter))
 
 
 def _asked(ask: Callable[[], Answer]) -> Answer:

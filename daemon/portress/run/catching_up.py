@@ -189,13 +189,22 @@ class CatchingUp(Listener):
 
         While it is given another plan, that would wait for the kernel: it is done right after.
         """
-        plan = self._in_force.plan
+        plan, loading = self._in_force.plan, self._in_force.loading
         if plan is None or self._in_force.changing or not isinstance(self.tracker, Mirror):
+            return
+        if loading.locked():
+            self._spawn(self._withdraw_then(set(claims)))
             return
         try:
             self.deciding.withdraw(plan, claims, self.tracker.used, self.tracker.floor)
         except GuardError as error:
             self._events.tell("warning", f"used sequences were not withdrawn from the guard: {error}")
+
+    async def _withdraw_then(self, claims: set[bytes]) -> None:
+        """The same when the guard is loaded."""
+        async with self._in_force.loading:
+            pass
+        self.withdraw(claims)
 
     async def _note_use(self, opening: Expected, source: Source, tell: bool = True) -> None:
         """Have it in the ledger, behind the door that is open already; `tell`: the other gateways, too."""

@@ -176,7 +176,7 @@ class Reloading:
                 if plan is not None and now.plan is not None and self.sentinel.guarding:
                     undo.callback(self._settle, now.plan)
                     self.table.maps.aim(plan.contents)
-                    await until_done(self.table.maps.clear_part)
+                    await until_done(self.table.maps.clear_part, now.loading)
                 if config.ears != old.ears:
                     self.listener.listen()
                     self.ears.change(self.listener, config, old)
@@ -194,7 +194,7 @@ class Reloading:
         gone = await ending.keep_only(self.doorkeeper, rota.keys)
         with contextlib.suppress(GuardError):  # whoever changed the guard meanwhile is dealt with elsewhere
             await self.steps.withdraw_since(plan)
-            await until_done(self.table.maps.fill_part)
+            await until_done(self.table.maps.fill_part, now.loading)
         return gone
 
     async def _load(
@@ -203,20 +203,15 @@ class Reloading:
         """Load a guard in a thread: for the kernel that may be much work. What is reported meanwhile, and
         until the register is counted by that guard, waits. Raises GuardError.
         """
-        now = self.in_force
         self.listener.listen()
-        now.replacing = True
-        self.ears.pause()
-        try:
-            ended: list[Held] = []
-            if self.sentinel.guarding:
-                ended = await asyncio.to_thread(self.table.load, wanted, (), going_on, in_parts=True)
-                if not self.sentinel.guarding:  # it was removed by hand meanwhile
-                    self.table.remove()
-            await recounting.begin(config, ended)
-        finally:
-            now.replacing = False
-            self.ears.go_on()
+        async with self.in_force.loading:
+            with self.ears.paused():
+                ended: list[Held] = []
+                if self.sentinel.guarding:
+                    ended = await asyncio.to_thread(self.table.load, wanted, (), going_on, in_parts=True)
+                    if not self.sentinel.guarding:  # it was removed by hand meanwhile
+                        self.table.remove()
+                await recounting.begin(config, ended)
 
     def _have_in_force(
         self, config: Config, rota: Rota, trie: Trie, plan: Plan | None, recounting: Recounting

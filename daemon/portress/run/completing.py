@@ -85,7 +85,7 @@ class Completion:
     async def refill(self, rest: list[Admission], changed: bool = False) -> None:
         """Put back a slice at a time whom no flow may let in, then admissions, and beside them what decides,
         which others may have `changed`. If the guard is gone again, the next restoration has it all."""
-        filling = asyncio.ensure_future(until_done(self.table.maps.fill_part))
+        filling = asyncio.ensure_future(until_done(self.table.maps.fill_part, self.in_force.loading))
         with contextlib.suppress(GuardError):
             await self.put_back_rest(rest)
         with contextlib.suppress(Mistake):
@@ -96,14 +96,17 @@ class Completion:
     async def set_right(self) -> None:
         """Have the guard's maps hold what they are to hold, whatever others put there or took away. They are
         read in a thread, and once more if they were changed from here meanwhile. Raises Mistake."""
-        maps, loads = self.table.maps, self.table.loads
+        maps, loads, turn = self.table.maps, self.table.loads, self.in_force.loading
         while self.table.loads == loads and self.guarding() and maps.target is not None:
             turns, wanted = maps.turns, maps.settled
             if wanted is not None and not self.in_force.changing:
                 right, gone = await asyncio.to_thread(maps.look, wanted, maps.clock)
-                if maps.turns == turns and maps.settled is wanted and not self.in_force.changing:
-                    maps.set_right(wanted, right, gone)
-                    await until_done(maps.fill_part)
+                async with turn:
+                    same = maps.turns == turns and maps.settled is wanted and not self.in_force.changing
+                    if same:
+                        maps.set_right(wanted, right, gone)
+                if same:
+                    await until_done(maps.fill_part, turn)
                     return
             await asyncio.sleep(_AGAIN)
 
@@ -112,15 +115,17 @@ class Completion:
         loads, keeper = self.table.loads, self.doorkeeper
         refused = keeper.refused
         async for sources in slices(refused if len(refused) > AT_ONCE else (), SLICE):
-            if self.table.loads != loads or not self.guarding():
-                return
-            keeper.refuse_again(sources)
+            async with self.in_force.loading:
+                if self.table.loads != loads or not self.guarding():
+                    return
+                keeper.refuse_again(sources)
         # Where others only changed the guard, most are in it; to refuse one more takes the kernel 8 ms.
         there = await asyncio.to_thread(self._held) if rest else ()
         async for part in slices(rest, SLICE):
-            if self.table.loads != loads or not self.guarding():
-                return
-            keeper.put_back_part(one for one in part if (one.door, one.source) not in there)
+            async with self.in_force.loading:
+                if self.table.loads != loads or not self.guarding():
+                    return
+                keeper.put_back_part(one for one in part if (one.door, one.source) not in there)
 
     def _held(self) -> set[tuple[str, Source]]:
         """Door and source of every admission in the kernel, as far as that can be read."""

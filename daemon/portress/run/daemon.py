@@ -51,6 +51,7 @@ from portress.run.recovery import Past, open_ledger
 from portress.run.requests import Requests
 from portress.run.sd_notify import Notify
 from portress.run.sentinel import Sentinel
+from portress.run.slices import until_done
 from portress.run.status_answer import ready
 from portress.run.steps import Steps, pause_at
 from portress.run.trackers import Trackers
@@ -207,6 +208,7 @@ class Daemon:
             Away(self._paths.socket),
             trial.ended_file(self._paths.socket),
             catch_up=lambda: self._listener.listen(),
+            deaf=self._ears.paused,
             replaced=lambda: self._record(table),
         )
 
@@ -332,7 +334,7 @@ class Daemon:
     def _tick(self) -> None:
         if self._stopped.is_set():
             return
-        if self._in_force.replacing:  # what there is to do waits until it is known by which guard
+        if self._in_force.loading.locked():  # what there is to do in the guard waits
             asyncio.get_running_loop().call_later(TICK / 100, self._tick)
             return
         asyncio.get_running_loop().call_later(pause_at(self._unix(), TICK), self._tick)
@@ -340,7 +342,8 @@ class Daemon:
         self._sentinel.look()
         self._listener.tidy()
         if self._expiring is None or self._expiring.done():
-            self._expiring = self._later(self._expire())
+            some = until_done(lambda: self._doorkeeper.expire(SLICE) == SLICE, self._in_force.loading)
+            self._expiring = self._later(some)  # many may end in one moment
         self._doorkeeper.settle()
         self._events.settle()
         self._exposure.tick(minute=self._rounds % SELDOM == 0)
@@ -354,11 +357,6 @@ class Daemon:
             self._later(self._turn_steps())
         if self._rounds % SELDOM == 0:
             self._later(self._seldom())
-
-    async def _expire(self) -> None:
-        """See to the admissions that are over, a few at a time: many may end in one moment."""
-        while self._doorkeeper.expire(SLICE) == SLICE:
-            await asyncio.sleep(0)
 
     async def _turn_steps(self) -> None:
         await self._steps.change()

@@ -13,6 +13,7 @@ from attrs import astuple, define, field, frozen
 
 from portress import hours
 from portress.clock import STEP
+from portress.errors import Mistake
 from portress.guard import decide, judging, upkeep
 from portress.guard.contents import Contents, contents, edge_of, led_to, node_key, node_of
 from portress.guard.elements import ElementChanges
@@ -128,7 +129,7 @@ class Deciding:
         """The path and the floor of the node where the guard has a source now."""
         try:
             return None if plan is None else plan.place_of(self.maps.stands_at(packed))
-        except OSError:
+        except Mistake:
             return None
 
     def withdraw(self, plan: Plan, claims: Iterable[bytes], used: Mapping[bytes, Use], floor: int) -> None:

@@ -65,6 +65,11 @@ class Doorkeeper(Restoring):
         """The configuration in force."""
         return self._in_force.config
 
+    @property
+    def loading(self) -> asyncio.Lock:
+        """Held while a thread loads the guard."""
+        return self._in_force.loading
+
     def unix_at(self, when: int) -> float:
         """A moment of the clock in unix seconds."""
         return self._unix() - (self._clock() - when) / SECOND
@@ -223,10 +228,12 @@ class Doorkeeper(Restoring):
 
     async def cut(self, source: Source, door: str | None) -> int:
         """End what goes on of a source that is admitted no more: how many flows were cut."""
-        self._refuse([source])
+        async with self.loading:
+            self._refuse([source])
         doors = [one for one in self.config.doors.values() if door is None or one.name == door]
         services = [service for one in doors for service in one.services]
-        self._table.sessions.end([source], services)
+        async with self.loading:
+            self._table.sessions.end([source], services)
         with contextlib.suppress(OSError):
             count = await asyncio.to_thread(flows.cut, source, services)
             if count:

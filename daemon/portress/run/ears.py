@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Protocol
 
@@ -63,16 +63,18 @@ class Hearing:
         self._turned = None
         asyncio.get_running_loop().remove_reader(descriptor)
 
-    def pause(self) -> None:
-        """Leave what is heard where it is, until `go_on`; what is only asked for at an interval comes."""
+    @contextlib.contextmanager
+    def paused(self) -> Iterator[None]:
+        """Leave what is heard where it is meanwhile; what is only asked for at an interval comes."""
+        loop = asyncio.get_running_loop()
         if self._turned is not None:
-            asyncio.get_running_loop().remove_reader(self._turned[1])
-
-    def go_on(self) -> None:
-        """Hear what was left, and what comes."""
-        if self._turned is not None:
-            hearer, descriptor = self._turned
-            asyncio.get_running_loop().add_reader(descriptor, hearer.listen)
+            loop.remove_reader(self._turned[1])
+        try:
+            yield
+        finally:
+            if self._turned is not None:
+                hearer, descriptor = self._turned
+                loop.add_reader(descriptor, hearer.listen)
 
     def change(self, hearer: Hearer, config: Config, old: Config) -> None:
         """Listen as `config` wants; if that cannot be had, as `old` does, and raise Mistake."""

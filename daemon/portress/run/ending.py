@@ -22,7 +22,8 @@ async def dismiss(keeper: Doorkeeper, meant: list[Admission], how: Ending) -> li
     """End these, those of them that are in force yet: which. `meant` is empty then. Raises GuardError."""
     gone: list[Admission] = []
     async for part in slices(meant, AT_ONCE):
-        gone += keeper.dismiss_part(part, how)
+        async with keeper.loading:
+            gone += keeper.dismiss_part(part, how)
     meant.clear()
     await _cut_and_tell(keeper, gone, how, "dismissed")
     return gone

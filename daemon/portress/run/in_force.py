@@ -31,11 +31,12 @@ class InForce:
     fellows: tuple[Keyholder, ...] = ()  # the keyholders that came from the fleet
     plan: Plan | None = None  # what the guard's maps hold, where the kernel decides
     changing: bool = False  # the guard is being given another plan; after it, what was used is withdrawn
-    replacing: bool = False  # the guard of another configuration is being loaded, in a thread
     answers: Answers = NOT_YET  # what closed ports of this host answer
     unix: Callable[[], float] | None = None  # unix seconds: for doors with hours
     # held while what is to be in the guard changes, and while the guard is put back
     turn: asyncio.Lock = field(factory=asyncio.Lock, init=False)
+    # held while a thread loads the guard: what there is to do in the guard meanwhile waits for it
+    loading: asyncio.Lock = field(factory=asyncio.Lock, init=False)
 
     def ruleset(self) -> Ruleset:
         """The guard as it has to be now."""

@@ -91,8 +91,8 @@ class Leaving:
         if held.last > when:
             return True
         try:
-            found = elements.find(TABLE, admission_set(held.door, held.source), held.source.key)
-        except OSError:
+            found = self._table.find(admission_set(held.door, held.source), held.source.key)
+        except GuardError:
             return False
         now = self._clock()
         since = 0 if found is None else now - config.doors[held.door].stay + found.left * _MILLISECOND

@@ -260,7 +260,8 @@ class Listener(RoomKeeper):
             if opening.paper is None and not await self._fellows.first(opening, source):
                 return
             self._used(opening)
-            self._admit([grant])
+            async with self._in_force.loading:
+                self._admit([grant])
             await self._fellows.used(opening, source)
 
     def _leave(self, packed: bytes, verdict: Left, when: int) -> None:
@@ -282,7 +283,8 @@ class Listener(RoomKeeper):
             text = f"{source} cannot leave {one.door}: {_UNNOTED[noted]}"
             self._events.tell("warning", text, source=source, door=one.door)
         elif one.holder in self.tracker.trie.rotating and await self._fellows.first(one, source):
-            self.leaving.end(one, source, when)
+            async with self._in_force.loading:
+                self.leaving.end(one, source, when)
             await self._fellows.used(one, source)
 
     def _used(self, opening: Expected) -> None:

@@ -229,7 +229,7 @@ class Requests:
         if not self.sentinel.guarding:
             raise Mistake("no guard loaded; only the host's own firewall applies: portress guard loads it")
         ns = door.stay if seconds is None else seconds * SECOND
-        made = self.sentinel.admit([Grant(door.name, source, ns, how=How.COMMAND)])
+        made = await self.sentinel.admit_now([Grant(door.name, source, ns, how=How.COMMAND)])
         known = made[0] if made else self.doorkeeper.register.get(door.name, source)
         if known is None:
             count = self.doorkeeper.register.count(door.name, source.family)
@@ -336,7 +336,7 @@ class Requests:
         trying, undo = sentinel.trial_left is not None, sentinel.undo
         await self.changes.reload()
         sentinel.keep()
-        sentinel.resume(masked(source, self.in_force.config.widths) for source in admit)
+        await sentinel.resume(masked(source, self.in_force.config.widths) for source in admit)
         if seconds is not None:
             # With another configuration in force before, that one comes back; else the guard goes away.
             if not trying and before is not None and before[0] != self.in_force.config:
@@ -362,7 +362,7 @@ class Requests:
 
     async def _unguard(self, _request: Request, uid: int) -> Any:
         self._root_only(uid)
-        return {"removed": self.sentinel.stand_down("guard removed by command")}
+        return {"removed": await self.sentinel.stand_down("guard removed by command")}
 
     async def _reload(self, _request: Request, uid: int) -> Any:
         self._root_only(uid)

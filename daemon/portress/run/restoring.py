@@ -229,16 +229,12 @@ class Restoring:
             if self._events.wants("admitted"):
                 places.tell_admitted(self._events, one, again=False)
 
-    def put_back(self, ruleset: Ruleset) -> list[Admission]:
-        """Load the guard again: somebody threw it away or changed it. The first admissions are in it at once;
-        those that are returned have to be, a part at a time: `put_back_part`; so has what is left for the
-        table's maps."""
-        first = list(islice(self.register, AT_ONCE))
-        self._table.load(self._with_space(ruleset), self._rest_of(first), in_parts=True)
-        return self._all_but(first)
+    async def put_back(self, ruleset: Ruleset) -> list[Admission]:
+        """Load the guard again, in a thread: somebody threw it away or changed it.
 
-    async def put_back_beside(self, ruleset: Ruleset) -> list[Admission]:
-        """The same in a thread. Who was dismissed meanwhile is not in the guard when this is done."""
+        The first admissions are in it at once; those that are returned have to be, a part at a time:
+        `put_back_part`; so has what is left for the table's maps. Who was dismissed meanwhile is not in it.
+        """
         first = list(islice(self.register, AT_ONCE))
         wanted, grants = self._with_space(ruleset), self._rest_of(first)
         await asyncio.to_thread(self._table.load, wanted, grants, in_parts=True)

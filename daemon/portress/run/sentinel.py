@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 from collections import Counter
 from collections.abc import Callable, Coroutine, Iterable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -50,11 +51,12 @@ class Sentinel:
         away: Away,
         ended: Path,
         catch_up: Callable[[], None],
+        deaf: Callable[[], AbstractContextManager[None]],
         replaced: Callable[[], None],
     ) -> None:
         """`ended`: where the number of a trial that ended is left for the process that waits for it, too.
-
-        `catch_up` hears what a guard that is gone has reported; `replaced` is called when it was put back.
+        `catch_up` hears what a guard that is gone has reported; `deaf`: what is reported meanwhile waits;
+        `replaced` is called when the guard was put back.
         """
         self.guarding = True
         self.loaded_anew = False  # by this daemon, where there was no guard before
@@ -68,10 +70,11 @@ class Sentinel:
         self._away = away
         self._ended = ended
         self._catch_up = catch_up
+        self._deaf = deaf
         self.replaced = replaced
         self._completion = Completion(table, in_force, doorkeeper, events, clock, lambda: self.guarding)
         self._tasks: set[asyncio.Task[None]] = set()
-        self._loading = False  # the guard is being put back, in a thread
+        self._loading = False  # the guard is about to be put back, or is being
         self._touched: str | None = None  # by whom, meanwhile or while it is being replaced
         self._number: str | None = None  # of the trial under way
         self._seen = clock()  # when the guard was last known to be in force
@@ -162,13 +165,30 @@ class Sentinel:
         """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
         self.admit(grant for source in sources for grant in everywhere(self._in_force.config, source))
 
-    def admit(self, grants: Iterable[Grant]) -> list[Admission]:
-        """Admit, or renew. A guard that is gone is put back first. Raises GuardError."""
+    def admit(self, grants: Iterable[Grant]) -> None:
+        """Admit, or renew: at once, or when a guard that is gone is back. What is refused is told."""
         wanted = list(grants)
         try:
-            return self._doorkeeper.admit(wanted)
+            self._doorkeeper.admit(wanted)
         except GuardError:
-            self.put_back("missing")
+            self._later(self._admit_then(wanted))
+
+    async def _admit_then(self, wanted: list[Grant]) -> None:
+        try:
+            await self._admit_when_back(wanted)
+        except GuardError as error:
+            self._events.tell("warning", f"{len(wanted)} not admitted: {error}")
+
+    async def admit_now(self, wanted: list[Grant]) -> list[Admission]:
+        """Admit, or renew: who is in then. A guard that is gone is put back first. Raises GuardError."""
+        with contextlib.suppress(GuardError):
+            async with self._in_force.loading:
+                return self._doorkeeper.admit(wanted)
+        return await self._admit_when_back(wanted)
+
+    async def _admit_when_back(self, wanted: list[Grant]) -> list[Admission]:
+        await self.put_back_first()
+        async with self._in_force.loading:
             return self._doorkeeper.admit(wanted)
 
     @property
@@ -183,7 +203,7 @@ class Sentinel:
         """If others touched the guard, put it back; to be asked at every announcement, and now and then."""
         now, culprit = self._clock(), self.vigil.read()
         culprit = culprit if self._touched is None else self._touched
-        if self._loading or self._in_force.replacing:
+        if self._loading or self._in_force.loading.locked():
             self._touched = culprit  # it is looked at when that is done
             return
         self._touched = None
@@ -192,56 +212,44 @@ class Sentinel:
         elif self.guarding:
             self._put_back_soon("changed" if self._table.there() else "removed", culprit)
 
-    def put_back(self, cause: str, culprit: str = "") -> None:
-        """Load the guard with every admission. Tells what happened and counts it; raises nothing."""
-        if self._in_force.replacing:
-            self._touched = culprit
-            return
-        if not self._is_wanted():
-            return
-        begun, seen = self._clock(), self._seen
-        self._catch_up()
-        try:
-            rest = self._doorkeeper.put_back(self.ruleset())
-        except GuardError as error:
-            self._tell_refused(error, cause, culprit)
-            return
-        self._is_back(rest, begun, seen, cause, culprit)
-
     def _put_back_soon(self, cause: str, culprit: str = "") -> None:
-        """The same, with the guard loaded in a thread: for the kernel that may be much work."""
+        """Load the guard with every admission, in a thread: for the kernel that may be much work. It is told,
+        and counted."""
         self._loading = True
-        self._later(self._put_back_beside(cause, culprit))
+        self._later(self._put_back(cause, culprit))
 
     async def put_back_first(self) -> None:
-        """The same where something else needs the guard, which is missing: done when this returns, unless it
-        is refused."""
+        """Something needs the guard, which is missing: it is there then, unless the kernel refuses it."""
         self._loading = True
-        await self._put_back_beside("missing", "")
+        await self._put_back("missing", "", lambda: not self._table.there())
 
-    async def _put_back_beside(self, cause: str, culprit: str) -> None:
-        if self._in_force.turn.locked():  # what is to be in the guard is changing
-            self._loading = False
-            self.put_back(cause, culprit)
-            return
-        async with self._in_force.turn:
-            try:
-                if not self._is_wanted():
+    async def _put_back(self, cause: str, culprit: str, gone: Callable[[], bool] = lambda: True) -> None:
+        """Put it back if it is still `gone`. What is reported meanwhile waits, and so does what else there is
+        to do in the guard."""
+        try:
+            async with self._in_force.turn:
+                if not self._is_wanted() or not gone():
                     return
                 begun, seen = self._clock(), self._seen
                 self._catch_up()
-                rest = await self._doorkeeper.put_back_beside(self.ruleset())
-            except GuardError as error:
-                self._tell_refused(error, cause, culprit)
-                return
-            finally:
-                self._loading = False
+                rest = await self._load()
+        except GuardError as error:
+            self._tell_refused(error, cause, culprit)
+            return
+        finally:
+            self._loading = False
         if not self.guarding:  # it was removed by hand meanwhile
             with contextlib.suppress(GuardError):
                 self._table.remove()
             return
         self._is_back(rest, begun, seen, cause, culprit)
         self.look()
+
+    async def _load(self) -> list[Admission]:
+        """Load the guard with the first admissions: the others. Raises GuardError."""
+        async with self._in_force.loading:
+            with self._deaf():
+                return await self._doorkeeper.put_back(self.ruleset())
 
     def _is_wanted(self) -> bool:
         """Whether there is to be a guard."""
@@ -272,7 +280,7 @@ class Sentinel:
         before, self._in_force.answers = self._in_force.answers, answers
         config = self._in_force.config
         chains, there = answering(config, answers), answering(config, before)
-        if self._loading or self._in_force.replacing:
+        if self._loading or self._in_force.loading.locked():
             self._in_force.answers = before  # the next look tries again
         elif self.guarding and chains != there:
             try:
@@ -282,7 +290,7 @@ class Sentinel:
 
     def check(self) -> None:
         """Now and then: the guard must be there whatever was announced, and know when its doors are open."""
-        if self._loading or self._in_force.replacing:
+        if self._loading or self._in_force.loading.locked():
             return
         if self.guarding and not self._table.present(self.ruleset()):
             self._put_back_soon("missing")
@@ -291,23 +299,26 @@ class Sentinel:
                 self._table.renew_hours(ranges)
                 self._hours = ranges
 
-    def resume(self, admit: Iterable[Source]) -> None:
+    async def resume(self, admit: Iterable[Source]) -> None:
         """Put the guard in force after it was taken away by hand. Raises GuardError."""
         self._away.clear()
         if not self.guarding:
             self.guarding = True
-            self._adopt_sessions()
-            self._later(self._completion.refill(self._doorkeeper.put_back(self.ruleset())))
+            await asyncio.to_thread(self._adopt_sessions)
+            async with self._in_force.turn:
+                rest = await self._load()
+            self._later(self._completion.refill(rest))
             self.look()
             self.remember_flows()
         self.admit_everywhere(admit)
 
-    def stand_down(self, why: str) -> bool:
+    async def stand_down(self, why: str) -> bool:
         """Take the guard away and leave it so. False if there was none. Raises GuardError."""
         self.keep()
         self.guarding = False
         self._away.note()
-        there = self._table.remove()
+        async with self._in_force.loading:
+            there = self._table.remove()
         self.trial_ended()
         self._tell_away(why)
         return there
@@ -331,10 +342,13 @@ class Sentinel:
         undo, self._trial, self._undo = self._undo, None, None
         if undo is not None:
             undo()
-            return
+        else:
+            self._later(self._take_away())
+
+    async def _take_away(self) -> None:
         text = "the guard's trial ended without --keep"
         try:
-            self.stand_down(text)
+            await self.stand_down(text)
         except GuardError as error:
             self._events.tell("refused", f"{text}, but it cannot be removed: {error}")
 

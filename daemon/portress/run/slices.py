@@ -28,7 +28,10 @@ async def let_go(everything: list[One], size: int) -> None:
         await asyncio.sleep(0)
 
 
-async def until_done(part: Callable[[], bool]) -> None:
-    """Do a part after the other, until there is none left: `part` is False then."""
-    while part():
+async def until_done(part: Callable[[], bool], turn: asyncio.Lock) -> None:
+    """Do a part after the other, each in its `turn`, until there is none left: `part` is False then."""
+    more = True
+    while more:
+        async with turn:
+            more = part()
         await asyncio.sleep(0)

@@ -110,7 +110,7 @@ class Steps:
 
     async def _bring_into_force(self, rota: Rota, step: int, trie: Trie, plan: Plan | None) -> None:
         """Have guard and tracker at that step of `rota`. Raises GuardError; then they are as they were."""
-        now, loads = self._in_force, self._table.loads
+        now = self._in_force
         old, gone = now.tracker.trie, now.plan
         if plan is None:
             loop = asyncio.get_running_loop()
@@ -123,14 +123,11 @@ class Steps:
         self.let_go(old, gone)
         del old, gone
         now.rota, self.step, self._ready = rota, step, None
-        if self._table.loads != loads:  # the guard was put back meanwhile, perhaps with the old knocks
-            self._table.load(now.ruleset(), in_parts=True)
-            await until_done(self._table.maps.fill_part)
 
     async def _fill(self, plan: Plan) -> None:
         """Have the guard's maps hold what is planned. Raises GuardError; then what they held is in force."""
         now, maps = self._in_force, self._table.maps
-        await until_done(maps.fill_part)
+        await until_done(maps.fill_part, now.loading)
         loop = asyncio.get_running_loop()
         now.changing = True
         try:
@@ -149,7 +146,8 @@ class Steps:
             return
         used, floor = self._in_force.tracker.used, self._in_force.tracker.floor
         async for claims in slices(list(used if floor == plan.floor else plan.ends), _WITHDRAWN):
-            self.deciding.withdraw(plan, claims, used, floor)
+            async with self._in_force.loading:
+                self.deciding.withdraw(plan, claims, used, floor)
 
     def _plan(self, rota: Rota, step: int) -> tuple[Trie, Plan | None]:
         with many_that_stay():
