@@ -23,6 +23,7 @@ from portress.run.fellows import Alone
 from portress.sequence.trie import Trie
 from portress.tracker import Tracker
 from portress.verdict import Report, Use
+from waiting import beside
 
 SSH = expect("ssh", A, B, C)
 VPN = ana(5, C, D)
@@ -520,3 +521,14 @@ def test_first_knocks_that_found_no_room_in_the_guard_are_told() -> None:
     scene.refusal, scene.counters["no_room"] = "there is no guard", 99
     scene.listener.look_for_room()
     assert len(scene.events) == 1 and scene.listener.no_room == 1
+
+
+def test_what_is_used_while_the_guard_is_loaded_is_withdrawn_after_that() -> None:
+    scene = Scene(VPN)
+    scene.in_force.plan = scene.plan
+
+    def use() -> None:
+        scene.listener.withdraw(iter([VPN.claim]))
+
+    seen = beside(scene.in_force.loading, use, lambda: list(scene.happened))
+    assert seen == ([], [("withdrawn", {VPN.claim})])

@@ -30,6 +30,7 @@ from portress.run.recounting import Recounting
 from portress.run.restoring import Inside
 from portress.sequence.in_force import Rota
 from portress.tracker import Tracker
+from waiting import beside
 
 CONFIG = """\
 admissions: 3
@@ -1278,3 +1279,21 @@ def test_renewals_and_other_keyholders_are_written_down_in_their_order() -> None
         ]
 
     in_a_fleet(work)
+
+
+def test_who_is_dismissed_while_the_guard_is_loaded_goes_after_that(monkeypatch: pytest.MonkeyPatch) -> None:
+    house = House()
+    house.admit(ANA)
+    some = list(house.keeper.register)
+    seen = beside(
+        house.in_force.loading,
+        lambda: ending.dismiss(house.keeper, some, Ending.DISMISSED),
+        lambda: set(house.guard.inside),
+    )
+    assert seen == ({("ssh", ANA)}, set())
+    monkeypatch.setattr(flows, "cut", lambda _one, _services: 1)
+    house = House()
+    cut = beside(
+        house.in_force.loading, lambda: house.keeper.cut(BEN, None), lambda: BEN in house.guard.dismissed
+    )
+    assert cut == (False, True)

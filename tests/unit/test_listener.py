@@ -24,6 +24,7 @@ from portress.sequence.in_force import Rota
 from portress.sequence.trie import Trie
 from portress.tracker import Tracker
 from portress.verdict import Closed, Completed, Expired, Missed, Use
+from waiting import beside
 
 SIX = bytes(15) + b"\x07"
 SSH = expect("ssh", A, B)
@@ -590,3 +591,11 @@ def test_followers_who_want_every_knock_get_all_but_noise() -> None:
     followers.closely = False
     scene.hear(HOME, A)
     assert len(told) == 3 and scene.listener.counts[Missed] == 1
+
+
+def test_who_completes_a_sequence_while_the_guard_is_loaded_is_in_after_that() -> None:
+    scene = Scene(VPN)
+    seen = beside(
+        scene.in_force.loading, lambda: scene.hear(HOME, C, D), lambda: [one[0] for one in scene.happened]
+    )
+    assert seen == (["use", "asked"], ["use", "asked", "admitted", "told"])

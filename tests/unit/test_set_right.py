@@ -5,7 +5,7 @@ what was read before a use was withdrawn must not bring it back.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from types import SimpleNamespace
 from typing import Any
 
@@ -17,6 +17,8 @@ from portress.guard.elements import ElementChanges
 from portress.guard.maps import Maps
 from portress.run import completing
 from portress.run.completing import Completion
+from portress.run.slices import until_done
+from waiting import beside
 
 KEY, WRONG, MISSING = b"\0\0\0\1right", b"\0\0\0\2wrong", b"\0\0\0\3other"
 NODE, VERDICT = b"\0\0\0\4", b"goto claim"
@@ -132,3 +134,34 @@ def test_what_cannot_be_read_is_put_back_whole_and_told_all_the_same(monkeypatch
     )
     asyncio.run(asyncio.wait_for(keeper.refill(rest, True), 5))
     assert back == [*range(300)]
+
+
+def test_nothing_is_set_right_while_the_guard_is_loaded(monkeypatch: pytest.MonkeyPatch) -> None:
+    maps, changes = holding()
+    held_by(monkeypatch)
+    keeper = made(maps)
+    assert beside(keeper.in_force.loading, keeper.set_right, lambda: bool(changes)) == (False, True)
+
+
+@pytest.mark.parametrize(("refused", "wanted"), [(range(1000), 1300), ((), 300)])
+def test_nobody_is_put_back_while_the_guard_is_loaded(refused: Sequence[int], wanted: int) -> None:
+    keeper, back = made(Maps(lambda _: None)), list[int]()
+    rest = [SimpleNamespace(door="ssh", source=number) for number in range(300)]
+    keeper.table.each_admission = lambda: iter(())
+    keeper.doorkeeper = SimpleNamespace(
+        refused=refused,
+        refuse_again=lambda some: back.extend(some),
+        put_back_part=lambda part: back.extend(one.source for one in part),
+    )
+    seen = beside(keeper.in_force.loading, lambda: keeper.put_back_rest(rest), lambda: len(back))
+    assert seen == (0, wanted)
+
+
+def test_a_part_of_the_maps_is_filled_in_its_turn_until_there_is_no_more() -> None:
+    turn, left = asyncio.Lock(), [False, True, True]
+
+    def part() -> bool:
+        assert turn.locked()
+        return left.pop()
+
+    assert beside(turn, lambda: until_done(part, turn), lambda: len(left)) == (3, 0)

@@ -12,6 +12,7 @@ import pytest
 from portress.clock import STEP
 from portress.guard.table import GuardError
 from portress.run.steps import Steps
+from waiting import beside
 
 
 class Scene:
@@ -90,3 +91,14 @@ def test_where_the_kernel_refuses_the_plan_it_is_withdrawn_from_the_one_that_sta
         scene.run()
     assert scene.in_force.plan is scene.old and not scene.in_force.changing
     assert scene.withdrawn == [("old", [b"0", b"meanwhile"])]
+
+
+def test_nothing_is_withdrawn_while_the_guard_is_loaded() -> None:
+    scene = Scene(230)
+    seen = beside(
+        scene.in_force.loading,
+        lambda: scene.steps.withdraw_since(scene.old),
+        lambda: sum(len(claims) for _, claims in scene.withdrawn),
+    )
+    scene.steps.close()
+    assert seen == (0, 230)
