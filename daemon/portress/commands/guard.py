@@ -22,7 +22,7 @@ from portress.errors import Mistake
 from portress.guard import flows, sessions
 from portress.guard.able import settled
 from portress.guard.continuing import Session
-from portress.guard.ruleset import build
+from portress.guard.ruleset import admission_set, build
 from portress.guard.table import Table
 from portress.keyholders import file as keyholding
 from portress.knock import SECOND, TCP, Service, Source
@@ -187,13 +187,13 @@ def _tell_others(config: Config) -> None:
         for one in connected(door.services)
         if not config.lets_in(Source.of(one.peer))
     ]
-    # Who is admitted is only looked at if it matters: that may be very many.
-    held = {(one.door, one.source) for one in Table().each_admission()} if others else set()
+    table = Table()
     continuing = set(sessions.held())
     going_on: set[Source] = set()
     cut_off: set[Source] = set()
     for door, one in others:
-        if (door.name, config.source(one.peer)) not in held:
+        source = config.source(one.peer)
+        if table.find(admission_set(door.name, source), source.key) is None:
             session = Session(TCP, one.peer, one.peer_port, one.local, one.local_port)
             stays = door.linger or session in continuing
             (going_on if stays else cut_off).add(Source.of(one.peer))

@@ -150,11 +150,10 @@ def _each(
         size, more = 0, False
         for answer in _answers(table, name):
             size += len(answer)
-            for one in those_in(answer):
-                if one.key not in known:
-                    known.add(one.key)
-                    more = more or _was_there(one, begun)
-                    yield one
+            new = {one.key: one for one in those_in(answer) if one.key not in known}
+            known.update(new)
+            more = more or (turn > 0 and any(_was_there(one, begun) for one in new.values()))
+            yield from new.values()
         if size < _AT_ONCE or not whole or (turn and not more):
             return
 

@@ -28,6 +28,7 @@ from portress.guard.table import GuardError, Held, Table
 from portress.knock import SECOND, Source
 from portress.run import include_file, root_files
 from portress.run.away import Away
+from portress.run.gc_tuning import many_that_stay
 
 NAME: Final = "trial"  # of the note, among root's files
 _ENDED: Final = "trial-ended"  # by the daemon, beside its control socket: the number of the last one
@@ -118,7 +119,8 @@ def snapshot(socket: Path) -> Snapshot | None:
     text = table.text()
     if text is None:
         return None
-    return Snapshot(text, tuple(table.admissions()), tuple(sessions.held()))
+    with many_that_stay():
+        return Snapshot(text, tuple(table.each_admission()), tuple(sessions.held()))
 
 
 def start(socket: Path, seconds: float, before: Snapshot | None, number: str | None = None) -> None:
