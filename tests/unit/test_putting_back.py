@@ -88,6 +88,9 @@ class House:
         self.log.append(f"{cause}{by}")
         self.seen.append(seen)
 
+    async def refill(self, rest: list[Any]) -> None:
+        self.log.append("refilled")
+
     def run(self, deed: Callable[[], object]) -> None:
         async def work() -> None:
             deed()
@@ -301,3 +304,22 @@ def test_where_there_is_no_guard_no_answer_is_changed(monkeypatch: pytest.Monkey
     after: Any = "after"
     house.keeper.answer(after)
     assert house.log == [] and house.in_force.answers == "after"
+
+
+def test_a_guard_that_was_taken_away_is_loaded_again_and_nobody_takes_it_for_missing() -> None:
+    house, wanted = House(), list[bool]()
+    keeper: Any = house.keeper
+    keeper.guarding, house.there, house.away.clear = False, False, lambda: None
+    keeper._adopt_sessions = lambda: wanted.append(keeper.guarding)
+    keeper._completion.refill = house.refill
+    keeper.remember_flows = lambda: house.log.append("flows")
+    house.during = keeper.check
+
+    async def work() -> None:
+        await keeper.resume([])
+        while keeper._tasks:
+            await asyncio.gather(*keeper._tasks)
+
+    asyncio.run(work())
+    assert wanted == [False] and keeper.guarding and not keeper.restorations
+    assert house.log == ["begun with rules", "loaded", "flows", "admit", "refilled"]

@@ -303,9 +303,9 @@ class Sentinel:
         """Put the guard in force after it was taken away by hand. Raises GuardError."""
         self._away.clear()
         if not self.guarding:
-            self.guarding = True
             await asyncio.to_thread(self._adopt_sessions)
             async with self._in_force.turn:
+                self.guarding = True
                 rest = await self._load()
             self._later(self._completion.refill(rest))
             self.look()
