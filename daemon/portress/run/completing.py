@@ -78,7 +78,8 @@ class Completion:
         if isinstance(found, OSError):
             more = f"; strangers' flows from meanwhile could not be cut: {found.strerror}"
         else:
-            self.doorkeeper.refuse(Source.of(one.source) for one in found if one.protocol == UDP)
+            async with self.in_force.loading:
+                self.doorkeeper.refuse(Source.of(one.source) for one in found if one.protocol == UDP)
             more = f"; {counted(len(found), 'flow')} of strangers from meanwhile cut"
         self.events.tell("restored", f"{done}{more}", cause=cause)
 
