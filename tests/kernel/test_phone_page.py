@@ -54,6 +54,48 @@ def test_its_policy_allows_one_script_and_one_style_sheet_by_their_hashes() -> N
     assert "unsafe" not in policy
 
 
+STORAGE_IS_ASKED_FOR = """(() => {
+  window.early = [];
+  let answered = false;
+  const ask = LockManager.prototype.query;
+  LockManager.prototype.query = async function () {
+    const found = await ask.call(this);
+    answered = true;
+    return found;
+  };
+  const real = Object.getOwnPropertyDescriptor(window, "localStorage");
+  const get = () => { window.early.push(!answered); return real.get.call(window); };
+  Object.defineProperty(window, "localStorage", { get });
+})();"""
+
+
+def test_no_storage_is_asked_for_before_the_document_is_the_tabs(chromium: Browser) -> None:
+    """Chromium gave a page from a file one that nobody kept, in one of thirty cases: what another tab of the
+    device was told of what was written there was nothing, and it was gone with the page."""
+    with Phone(chromium, before=STORAGE_IS_ASKED_FOR) as phone:
+        early = phone.page.value("early")
+        assert early and not any(early)
+        phone.page.value("localStorage.setItem('portress-language', 'de')")
+        beside = chromium.page(PAGE)
+        beside.wait("localStorage.getItem('portress-language') === 'de' && language === 'de'")
+        beside.close()
+
+
+@pytest.mark.parametrize(
+    "before",
+    [
+        "delete Navigator.prototype.locks;",
+        "LockManager.prototype.query = () => Promise.reject(new Error('no'));",
+        "LockManager.prototype.query = () => new Promise(() => {});",
+    ],
+)
+def test_a_browser_that_says_nothing_of_locks_shows_the_page_all_the_same(
+    chromium: Browser, before: str
+) -> None:
+    with Phone(chromium, before=before) as phone:
+        assert phone.shown("#start")
+
+
 def test_it_names_nothing_outside_itself_to_load() -> None:
     markup = re.sub(r"<(script|style)>.*?</\1>", "", HTML, flags=re.DOTALL)
     assert re.findall(r"""\s(?:src|href|action|srcset|style|on\w+)=["']([^"']{0,5})""", markup) == ["data:"]

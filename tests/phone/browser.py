@@ -24,7 +24,6 @@ from pathlib import Path
 from typing import Any, Final
 
 from lab import LabError, Namespace, scratch
-from lab.portress import REPOSITORY
 
 _FLAGS: Final = (
     "--headless",
@@ -39,9 +38,6 @@ _FLAGS: Final = (
     "--hide-scrollbars",
     "--remote-debugging-pipe",
 )
-# A document of the same origin as the page's that does nothing.
-_BESIDE: Final = f"file://{REPOSITORY / 'shared' / 'knock-page' / 'source' / 'words.js'}"
-_STORED: Final = "JSON.stringify(Object.entries(localStorage).sort())"
 _PATIENCE: Final = 20.0  # seconds for an answer of the browser, on a busy machine
 
 
@@ -65,32 +61,13 @@ class Page:
 
     def go(self, address: str) -> None:
         """Load an address anew, also where only its fragment differs from the one before."""
-        stored = None
-        with contextlib.suppress(LabError):  # a page may have a browser that keeps nothing
-            stored = self.value(f"location.protocol === 'file:' ? {_STORED} : null")
-        with contextlib.ExitStack() as meanwhile:
-            if stored is not None and address.startswith("file:"):
-                # The next document may be another process's, which is told a moment later what was stored,
-                # and not at all if this one's process ends with it: a second tab keeps that until then.
-                second = self._browser.page(within=self)
-                meanwhile.callback(second.close)
-                second.wait_for_storage(stored)
-            self.call("Page.navigate", url="about:blank")
-            self.wait("location.href === 'about:blank'")
-            if stored is not None and address.startswith("file:"):
-                self.wait_for_storage(stored)
-            self.call("Page.navigate", url=address)
-            self.wait(
-                f"document.readyState === 'complete' && !['about:blank', '{_BESIDE}'].includes(location.href)"
-            )
-
-    def wait_for_storage(self, stored: str) -> None:
-        """At a document of the same origin as the page's, until it is known there what is stored."""
-        self.call("Page.navigate", url=_BESIDE)
-        try:
-            self.wait(f"location.href === '{_BESIDE}' && {_STORED} === {json.dumps(stored)}")
-        except LabError as error:
-            raise LabError(f"{error}\ninstead of it: {self.value(_STORED)}") from error
+        self.call("Page.navigate", url="about:blank")
+        self.wait("location.href === 'about:blank'")
+        self.call("Page.navigate", url=address)
+        self.wait("document.readyState === 'complete' && location.href !== 'about:blank'")
+        self.wait(
+            "typeof settled === 'undefined' || document.title !== 'Portress'"
+        )  # until the page has begun
 
     def value(self, expression: str) -> Any:
         """What an expression of JavaScript gives, awaited; as Python values. LabError if it throws."""
@@ -223,12 +200,10 @@ class Browser:
         result: dict[str, Any] = answer["result"]
         return result
 
-    def page(self, address: str = "about:blank", *, clean: bool = False, within: Page | None = None) -> Page:
-        """A new tab; `clean` gives it a storage of its own, as a device that never saw the page; `within`: it
-        has that of another tab."""
+    def page(self, address: str = "about:blank", *, clean: bool = False) -> Page:
+        """A new tab; `clean` gives it a storage of its own, as a device that never saw the page."""
         context = self.call("Target.createBrowserContext")["browserContextId"] if clean else None
-        inside = context if within is None else within.context
-        where = {"browserContextId": inside} if inside else {}
+        where = {"browserContextId": context} if context else {}
         target = self.call("Target.createTarget", url="about:blank", **where)["targetId"]
         session = self.call("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
         made = Page(self, session, target, context)

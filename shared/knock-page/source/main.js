@@ -307,7 +307,9 @@ function wire() {
   });
 }
 
-function begin() {
+async function begin() {
+  await settled();
+  language = firstLanguage();
   speakAll();
   if (window.top !== window.self) {
     tell(one("#trouble"), "framed"); // what lies over it or around it could take the presses

@@ -23,6 +23,17 @@ function newOpener(passphrase) {
   return openerFor(passphrase, toBase64url(crypto.getRandomValues(new Uint8Array(16))));
 }
 
+/** This document is the tab's now. Before that, Chromium may give it a storage that nobody keeps, in which all would
+ * be lost with the page; what it answers about locks comes after that. */
+async function settled() {
+  const longest = new Promise((done) => setTimeout(done, 1000));
+  try {
+    await Promise.race([navigator.locks.query(), longest]);
+  } catch {
+    // a browser that knows no locks, or has none for this page
+  }
+}
+
 /** What localStorage holds, or null; it throws where a browser keeps nothing for this page. */
 function entry() {
   try {

@@ -264,8 +264,7 @@ const WORDS = {
 
 const LANGUAGE = "portress-language"; // in localStorage: what was chosen by hand
 
-/** @type {string} */
-let language = firstLanguage();
+let language = "en"; // until the page begins
 
 function firstLanguage() {
   try {
