@@ -115,7 +115,7 @@ class Sentinel:
         if self._in_force.config.restore and (before is None or after_boot):
             restored = self._doorkeeper.restore(records)
         if before is None:
-            self.admit_everywhere(admit)
+            self._doorkeeper.admit(self._everywhere(admit))
             self._seen = self._clock()
         self.remember_flows()
         return found, restored
@@ -161,9 +161,9 @@ class Sentinel:
         """Know the flows that began before anybody noted when: they are no strangers' of a later flush."""
         self._later(self._completion.remember_flows())
 
-    def admit_everywhere(self, sources: Iterable[Source]) -> None:
-        """Admit sources to every door: whoever loads the guard from afar must not lock himself out."""
-        self.admit(grant for source in sources for grant in everywhere(self._in_force.config, source))
+    def _everywhere(self, sources: Iterable[Source]) -> list[Grant]:
+        """Sources at every door: whoever loads the guard from afar must not lock himself out."""
+        return [grant for source in sources for grant in everywhere(self._in_force.config, source)]
 
     def admit(self, grants: Iterable[Grant]) -> None:
         """Admit, or renew: at once, or when a guard that is gone is back. What is refused is told."""
@@ -310,7 +310,7 @@ class Sentinel:
             self._later(self._completion.refill(rest))
             self.look()
             self.remember_flows()
-        self.admit_everywhere(admit)
+        await self.admit_now(self._everywhere(admit))
 
     async def stand_down(self, why: str) -> bool:
         """Take the guard away and leave it so. False if there was none. Raises GuardError."""
