@@ -14,7 +14,7 @@ import pytest
 from attrs import evolve
 
 from kernel.test_rotating import SECRETS, STEP, holders, settled
-from lab import sender, service, tcp_state
+from lab import punctual, sender, service, tcp_state
 from lab.fleets import SECRET, Fleet, Gateway, cut_off, fleet
 from portress.config.model import Rotating
 from portress.fleet.records import Admitted, Codec
@@ -156,16 +156,20 @@ def test_of_twenty_clients_at_three_gateways_at_the_same_instant_one_stays_in() 
         crowds = {name: net[20 * number : 20 * number + 20] for number, name in enumerate(names)}
         settled(22)
         step = int(time.time() // STEP)
-        with sender(f.client) as send:
+        quick = []  # who was not held up by a busy machine for as long as a state may live in the guard
+        with sender(f.client) as send, punctual():
             for name in names:
                 knocks = [str(one) for one in derive(_secret(name), "vpn", RULE, step, "edge").knocks]
+                begun = time.monotonic()
                 for knock in knocks:
                     for number, client in enumerate(crowds[name]):
                         send.knock(client, f.gateways[number % 3].address, knock)
                     time.sleep(0.02)
+                quick += [name] if time.monotonic() - begun < 0.9 else []
         time.sleep(3)
         assert int(time.time() // STEP) - step <= 1
-        for name in names:
+        assert len(quick) > TWENTY / 2
+        for name in quick:
             won = {
                 gateway.name: {
                     one["source"] for one in gateway.daemon.status()["admissions"] if one["keyholder"] == name

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import pytest
 
-from lab import Sender, World, crowd, daemon, one_processor, owned, sender, until, world
+from lab import Sender, World, crowd, daemon, one_processor, owned, punctual, sender, until, world
 from lab.journal import Journal, journald, namespaces_may_log
 from lab.portress import Daemon
 from portress.watch.packet import PacketWatcher
@@ -116,9 +116,10 @@ def test_the_same_knocks_have_the_same_outcomes(watch: str) -> None:
                 packets += [(when, source, text) for when, text in knocks]
                 expected[source] = said
         began = time.monotonic()
-        for when, source, text in sorted(packets):
-            time.sleep(max(0, began + when - time.monotonic()))
-            s.knock(source, text)
+        with punctual():
+            for when, source, text in sorted(packets):
+                time.sleep(max(0, began + when - time.monotonic()))
+                s.knock(source, text)
         right = {source for source, said in expected.items() if "admitted" in said}
         assert s.until_admitted(len(right)) == right
         due = {source: said for source, said in expected.items() if said}
