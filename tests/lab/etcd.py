@@ -30,13 +30,21 @@ from lab.space import LabError, Namespace, scratch
 PASSWORD = "a-password-for-tests"
 
 
-def _free() -> int:
-    """A port that is free, and that no connection is given by itself while a member is away (ip(7))."""
+def _taken() -> socket.socket:
+    """A port that is free, and that no connection is given by itself while a member is away (ip(7)).
+
+    It is taken by a socket, so that no other test takes it. A member can listen there all the same, for the
+    socket allows it (SO_REUSEADDR).
+    """
     while True:
-        port = secrets.choice(range(20_000, 32_768))
-        with contextlib.suppress(OSError), socket.socket() as one:
-            one.bind(("127.0.0.1", port))
-            return port
+        one = socket.socket()
+        try:
+            one.bind(("127.0.0.1", secrets.choice(range(20_000, 32_768))))
+        except OSError:
+            one.close()
+        else:
+            one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            return one
 
 
 @functools.cache
@@ -91,8 +99,9 @@ class Etcd:
         self._ns = ns
         self._address = address
         self._options = [*options]
-        self._clients = [_free() for _ in range(members)]
-        self._peers = [_free() for _ in range(members)]
+        self._sockets = [_taken() for _ in range(2 * members)]
+        ports = [one.getsockname()[1] for one in self._sockets]
+        self._clients, self._peers = ports[:members], ports[members:]
         self._processes: dict[int, subprocess.Popen[bytes]] = {}
         for name, data in _of_all_stores(("member", "gateway", "stranger"), address).items():
             (folder / name).touch(0o600 if name.endswith(".key") else 0o644)  # as openssl does
@@ -189,6 +198,8 @@ class Etcd:
             process.kill()
         for process in self._processes.values():
             process.wait()
+        for one in self._sockets:
+            one.close()
 
 
 @contextlib.contextmanager
