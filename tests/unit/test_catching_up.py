@@ -528,7 +528,7 @@ def test_what_is_used_while_the_guard_is_loaded_is_withdrawn_after_that() -> Non
     scene.in_force.plan = scene.plan
 
     def use() -> None:
-        scene.listener.withdraw(iter([VPN.claim]))
+        scene.listener.withdraw([VPN.claim])
 
     seen = beside(scene.in_force.loading, use, lambda: list(scene.happened))
     assert seen == ([], [("withdrawn", {VPN.claim})])

@@ -323,3 +323,29 @@ def test_a_guard_that_was_taken_away_is_loaded_again_and_nobody_takes_it_for_mis
     asyncio.run(work())
     assert wanted == [False] and keeper.guarding and not keeper.restorations
     assert house.log == ["begun with rules", "loaded", "flows", "admit", "refilled"]
+
+
+def test_who_is_admitted_by_command_where_the_guard_is_gone_is_told_of_when_it_is_back() -> None:
+    house, admitted = House(), list[Any]()
+    house.there = False
+
+    async def work() -> None:
+        admitted.extend(await house.keeper.admit_now([1]))  # type: ignore[list-item]
+
+    asyncio.run(work())
+    assert admitted == [1]
+
+
+def test_a_trial_that_ends_takes_the_guard_away() -> None:
+    house = House()
+    house.away.note = lambda: house.log.append("noted")
+
+    async def work() -> None:
+        house.keeper.on_trial(0.0, "7")
+        await asyncio.sleep(0.01)
+        while house.keeper._tasks:
+            await asyncio.gather(*house.keeper._tasks)
+
+    asyncio.run(work())
+    assert house.log == ["noted", "removed"] and not house.keeper.guarding
+    assert [event for event, _ in house.told] == ["unguarded"]

@@ -5,7 +5,7 @@ what was read before a use was withdrawn must not bring it back.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from types import SimpleNamespace
 from typing import Any
 
@@ -165,3 +165,21 @@ def test_a_part_of_the_maps_is_filled_in_its_turn_until_there_is_no_more() -> No
         return left.pop()
 
     assert beside(turn, lambda: until_done(part, turn), lambda: len(left)) == (3, 0)
+
+
+@pytest.mark.parametrize(("refused", "wanted"), [(range(1000), 250), ((), 250)])
+def test_what_is_put_back_ends_where_the_guard_is_loaded_once_more(
+    refused: Sequence[int], wanted: int
+) -> None:
+    """That has it all."""
+    keeper, back = made(Maps(lambda _: None)), list[int]()
+    rest = [SimpleNamespace(door="ssh", source=number) for number in range(600)]
+
+    def put(some: Iterable[Any]) -> None:
+        back.extend(getattr(one, "source", one) for one in some)
+        keeper.table.loads += 1
+
+    keeper.table.each_admission = lambda: iter(())
+    keeper.doorkeeper = SimpleNamespace(refused=refused, refuse_again=put, put_back_part=put)
+    asyncio.run(keeper.put_back_rest(rest))
+    assert len(back) == wanted
