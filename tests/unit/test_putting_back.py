@@ -47,7 +47,7 @@ class House:
             events,
             lambda: self.now,
             away,
-            Path("/nowhere"),
+            Path("/nowhere/ended"),
             self.hear,
             self.deaf,
             int,
