@@ -192,3 +192,25 @@ def test_without_a_guard_there_is_nobody_to_dismiss(host: Namespace) -> None:
         table = Table()
         table.dismiss([("ssh", ANA)])
         assert not table.there()
+
+
+def test_the_record_of_uses_is_told_from_every_other(host: Namespace) -> None:
+    """One that was thrown away took its uses along."""
+    with host.enter():
+        table, seen = Table(), {""}
+        assert table.record() == ""
+        for lines in (
+            ["add table inet portress", "add set inet portress spent { type mark; }"],
+            ["delete set inet portress spent", "add set inet portress spent { type mark; }"],
+            [
+                "delete table inet portress",
+                "add table inet portress",
+                "add set inet portress spent { type mark; }",
+            ],
+        ):
+            host.nft("\n".join(lines) + "\n")
+            now = table.record()
+            assert now not in seen and table.record() == now
+            seen.add(now)
+        host.nft("delete set inet portress spent")
+        assert table.record() == "" and table.there()

@@ -204,15 +204,6 @@ def test_no_more_is_read_at_once_than_the_loop_can_spare() -> None:
     assert len(scene.ears.told) == 1
 
 
-def test_what_the_guard_refuses_is_told_with_its_count() -> None:
-    scene = Scene(SSH)
-    scene.refusal = "there is no guard"
-    scene.knock(HOME, A, B)
-    scene.knock(WORK, A, B)
-    scene.listener.listen()
-    assert scene.events[-1] == ("warning", "2 not admitted: there is no guard")
-
-
 def test_only_the_connection_is_admitted_that_follows_from_the_last_knocks_port() -> None:
     scene = Scene(evolve(SSH, one_connection=True))
     scene.hear(HOME, A, B)

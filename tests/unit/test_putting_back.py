@@ -209,12 +209,13 @@ def test_whoever_finds_no_guard_while_it_is_put_back_waits_for_that() -> None:
 def test_who_is_admitted_where_the_guard_is_gone_is_in_when_it_is_back(refused: bool) -> None:
     house = House()
     house.there, house.error = False, GuardError("no room") if refused else None
-    house.run(lambda: house.keeper.admit([1]))  # type: ignore[list-item]
+    house.run(lambda: house.keeper.admit([1, 2]))  # type: ignore[list-item]
     assert [one for one in house.log if one != "missing"] == [
         *("no guard", "heard", "begun with rules"),
         *(["no guard"] if refused else ["loaded", "admit"]),
     ]
     assert [one for one, _ in house.told] == (["refused", "warning"] if refused else [])
+    assert not refused or house.told[-1][1] == "2 not admitted: no such table"
 
 
 def test_who_is_admitted_while_the_guard_is_loaded_waits_for_it() -> None:

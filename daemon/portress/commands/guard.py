@@ -187,6 +187,8 @@ def _tell_others(config: Config) -> None:
         for one in connected(door.services)
         if not config.lets_in(Source.of(one.peer))
     ]
+    if not others:
+        return
     table = Table()
     continuing = set(sessions.held())
     going_on: set[Source] = set()

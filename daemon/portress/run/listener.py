@@ -292,10 +292,7 @@ class Listener(RoomKeeper):
         self.paper.tell_few(opening)
 
     def _admit(self, grants: list[Grant]) -> None:
-        try:
-            self._admit_all(grants)
-        except GuardError as error:
-            self._events.tell("warning", f"{len(grants)} not admitted: {error}")
+        self._admit_all(grants)
         now = self._clock()
         for one in grants:
             self.opening.observe((now - one.when) / SECOND)
