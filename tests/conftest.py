@@ -10,6 +10,7 @@ from __future__ import annotations
 import gc
 import os
 import re
+import signal
 from collections import defaultdict
 from pathlib import Path
 
@@ -21,6 +22,9 @@ settings.load_profile("beside others")
 gc.disable()  # while tests are collected: all of that stays
 # nmap and numpy load OpenBLAS, whose threads wait for work by keeping the processors busy.
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
+# Programs under test inherit what is ignored, as Ctrl-C is of what a shell started in the background.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 _UNIT, _OTHERS = 0.02, 2.0  # seconds of a test that is not in the list
 
 

@@ -219,7 +219,7 @@ def journals(journal: Journal, folder: Path) -> Iterator[Path]:
     """The journal in every form that systemd's tools make of it."""
     yield journal.path
     export = folder / "log.export"
-    export.write_text(journal.run("journalctl", "-o", "export"))
+    export.write_bytes(journal.run("journalctl", "-o", "export"))
     yield export
     again = folder / "again.journal"
     words = [JOURNAL_REMOTE, f"--output={again}", "-"]

@@ -145,12 +145,12 @@ class Journal:
         """The same network namespace; programs started in it see this journal as the system's."""
         return _Beside(ns, self.pid)
 
-    def run(self, *words: str) -> str:
-        """What a program prints that sees this journal as the system's."""
+    def run(self, *words: str) -> bytes:
+        """What a program prints that sees this journal as the system's; kernel lines may be any bytes."""
         command = ["nsenter", f"--mount=/proc/{self.pid}/ns/mnt", "--", *words]
-        done = subprocess.run(command, capture_output=True, text=True, errors="replace", timeout=30)
+        done = subprocess.run(command, capture_output=True, timeout=30)
         if done.returncode:
-            raise LabError(f"{' '.join(words)}: exit {done.returncode}\n{done.stderr}")
+            raise LabError(f"{' '.join(words)}: exit {done.returncode}\n{done.stderr.decode()}")
         return done.stdout
 
     def sync(self) -> None:

@@ -75,7 +75,10 @@ def test_a_signal_just_before_the_wait_is_not_lost() -> None:
         with subprocess.Popen([sys.executable, "-c", LATE], stdin=terminal, stdout=subprocess.PIPE) as child:
             assert signal.sigtimedwait({signal.SIGUSR1}, 30) is not None
             child.send_signal(signal.SIGINT)
-            said, _ = child.communicate(timeout=30)
+            try:
+                said, _ = child.communicate(timeout=30)
+            finally:
+                child.kill()
         assert said.endswith(b"stopped\n")
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGUSR1})
     os.close(keys)
