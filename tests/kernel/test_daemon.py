@@ -437,8 +437,11 @@ def test_restored_admissions_are_one_line_with_their_number_and_each_by_history(
         assert d.status()["totals"]["admissions"] == 120
         said = d.lines[before:]
         assert len(said) < 10 and not any(source in line for line in said for source in sources)
-        listed = json.loads(d.verb("history", "--json").stdout)
-        assert {one["source"] for one in listed["admissions"]} == {*sources}
+
+        def listed() -> set[str]:
+            return {one["source"] for one in json.loads(d.verb("history", "--json").stdout)["admissions"]}
+
+        until(lambda: listed() == {*sources})
 
 
 def test_without_the_wish_or_without_a_reboot_nothing_is_restored() -> None:

@@ -9,10 +9,11 @@ import socket
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from lab import daemon, sender, service, tcp_state, until, world, zones
+from lab import Daemon, daemon, sender, service, tcp_state, until, world, zones
 from lab.portress import portress
 from portress import hours
 from portress.clock import STEP
@@ -70,6 +71,10 @@ def sequence(away: int = 0) -> list[str]:
 def any_second(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Hours may begin and end at any second, in zones of the lab's own."""
     monkeypatch.setenv("PYTHONTZPATH", zones.search_path(tmp_path))
+
+
+def history(d: Daemon) -> list[Any]:
+    return list(json.loads(d.verb("history", "--json").stdout)["admissions"])
 
 
 def sleep_until(moment: float) -> None:
@@ -236,8 +241,7 @@ def test_admissions_stay_or_end_when_the_door_closes(
         assert talks(session) == (how == "stay")
         session.close()
         if how == "end":
-            history = json.loads(d.verb("history", "--json").stdout)["admissions"]
-            assert [one["ending"] for one in history] == ["closed"]
+            until(lambda: [one["ending"] for one in history(d)] == ["closed"])
         d.verb("admit", w.stranger6, "ssh")  # by hand, also while it is closed
         time.sleep(2.1)
         assert tcp_state(w.stranger, w.host6, 22) == "closed"

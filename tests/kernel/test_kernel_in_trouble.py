@@ -11,6 +11,7 @@ import socket
 import time
 from collections.abc import Iterator
 from datetime import datetime
+from typing import Any
 
 from lab import Daemon, World, crowd, daemon, sender, tcp_state, until, world
 from portress.clock import STEP
@@ -104,8 +105,12 @@ def test_where_reports_were_lost_status_history_and_metrics_are_right_again() ->
         until(lambda: [one["source"] for one in d.status()["callers"]] == [w.stranger4])
         until(lambda: metric(d, "portress_admitted{") == len(everybody))
         assert metric(d, "portress_callers ") == 1
-        told = json.loads(d.verb("history", "--json", "--limit", "0").stdout)["admissions"]
-        assert {(one["source"], one["door"]) for one in told} == everybody
+
+        def history() -> list[Any]:
+            return list(json.loads(d.verb("history", "--json", "--limit", "0").stdout)["admissions"])
+
+        until(lambda: {(one["source"], one["door"]) for one in history()} == everybody)
+        told = history()
         assert all(abs(datetime.fromisoformat(one["since"]).timestamp() - moment) < 10 for one in told)
         # What was used is used, also for the ledger, and who was part-way goes on.
         send.knocks(sources[0].replace("192.0.2.", "198.51.100."), w.host4, knocks)

@@ -13,7 +13,7 @@ from pathlib import Path
 import dpkt
 import pytest
 
-from lab import crowd, daemon, sender, service, sshd, tcp_state, world
+from lab import crowd, daemon, sender, service, sshd, tcp_state, until, world
 from lab.capture import capture
 from lab.portress import REPOSITORY, Daemon
 from portress.clock import STEP
@@ -277,9 +277,12 @@ def test_two_keyholders_behind_one_address_share_the_admission_and_each_is_told(
         d.wait_for("admitted", w.stranger4, "keyholder ana")
         send.knocks(w.stranger4, w.host4, sequence("ben", now))
         d.wait_for("admitted again", w.stranger4, "keyholder ben")
-        time.sleep(0.3)
-        told = json.loads(d.verb("history", "--json").stdout)["admissions"]
-        assert {one["keyholder"] for one in told} == {"ana", "ben"}
+
+        def keyholders() -> set[str]:
+            told = json.loads(d.verb("history", "--json").stdout)["admissions"]
+            return {one["keyholder"] for one in told}
+
+        until(lambda: keyholders() == {"ana", "ben"})
 
 
 def test_a_keyholder_unenrolled_half_way_is_refused_and_admissions_of_one_who_is_in_end() -> None:

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from lab import Daemon, daemon, sender, service, tcp_state, world
+from lab import Daemon, daemon, sender, service, tcp_state, until, world
 from lab.packets import TCP, _ip, checksum
 from lab.probe import echoes
 from lab.worlds import World
@@ -32,6 +32,12 @@ RESTORE = "restore: true\n"
 
 def config(top: str = "") -> str:
     return CONFIG.format(top=top)
+
+
+def endings(d: Daemon) -> list[str]:
+    """Of all admissions in the ledger, which is written a moment after an admission ends."""
+    told = json.loads(d.verb("history", "--json").stdout)["admissions"]
+    return sorted(one["ending"] or "" for one in told)
 
 
 @pytest.mark.parametrize("running", [True, False])
@@ -211,8 +217,7 @@ def test_a_daemon_that_starts_with_a_wider_prefix_knows_who_was_let_in(guarded: 
         wide = ipaddress.ip_network(f"{w.stranger4}/24", strict=False)
         assert (one["source"], one["how"]) == (str(wide), "knock" if guarded else "restored")
         assert tcp_state(w.stranger, w.host4, 22) == "open"
-        told = json.loads(d.verb("history", "--json").stdout)["admissions"]
-        assert sorted(each["ending"] or "" for each in told) == ["", "source_prefix changed"]
+        until(lambda: endings(d) == ["", "source_prefix changed"])
         d.verb("dismiss", another)
         assert d.status()["admissions"] == []
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"
@@ -234,6 +239,5 @@ def test_a_daemon_that_starts_with_a_narrower_prefix_lets_nobody_in_by_the_wider
         assert d.status()["admissions"] == []
         listed = w.host.run(["nft", "list", "set", "inet", "portress", "ssh_4"]).stdout
         assert f"{first} " not in listed and "timeout" not in listed.partition("elements")[2]
-        (told,) = json.loads(d.verb("history", "--json").stdout)["admissions"]
-        assert told["ending"] == "source_prefix changed"
+        until(lambda: endings(d) == ["source_prefix changed"])
         assert tcp_state(w.stranger, w.host4, 22) == "filtered"

@@ -16,11 +16,11 @@ from portress.begin import ask, keyboard
 
 # Tells its parent at the very moment at which the wait for the keyboard begins.
 LATE = """
-import os, select, signal, sys
+import os, select, sys
 from portress.begin import keyboard
 wait = select.select
 def late(*words):
-    os.kill(os.getppid(), signal.SIGUSR1)
+    os.write(2, b"!")
     return wait(*words)
 select.select = late
 try:
@@ -70,16 +70,18 @@ def test_input_that_ends_is_a_stop(typed: int) -> None:
 def test_a_signal_just_before_the_wait_is_not_lost() -> None:
     """The parent answers the child's sign with SIGINT while the child is about to wait."""
     keys, terminal = pty.openpty()
+    words = [sys.executable, "-c", LATE]
     for _ in range(20):
-        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGUSR1})
-        with subprocess.Popen([sys.executable, "-c", LATE], stdin=terminal, stdout=subprocess.PIPE) as child:
-            assert signal.sigtimedwait({signal.SIGUSR1}, 30) is not None
+        with subprocess.Popen(
+            words, stdin=terminal, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0
+        ) as child:
+            assert child.stderr is not None
+            assert child.stderr.read(1) == b"!"
             child.send_signal(signal.SIGINT)
             try:
                 said, _ = child.communicate(timeout=30)
             finally:
                 child.kill()
         assert said.endswith(b"stopped\n")
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGUSR1})
     os.close(keys)
     os.close(terminal)
