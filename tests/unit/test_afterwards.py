@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from functools import partial
 
+import timeless
 from portress.run.afterwards import MOST, Afterwards, Hurry
 
 
@@ -30,7 +31,7 @@ def test_work_waits_and_is_done_in_order_once() -> None:
         await asyncio.sleep(0.2)
         assert done == [0, 1, 2, 3]
 
-    asyncio.run(run())
+    timeless.run(run())
 
 
 def test_it_can_be_done_sooner_and_leaves_no_moment_behind() -> None:
@@ -46,7 +47,7 @@ def test_it_can_be_done_sooner_and_leaves_no_moment_behind() -> None:
         assert done == [1]
         after.done()
 
-    asyncio.run(run())
+    timeless.run(run())
 
 
 def test_no_more_waits_than_the_loop_can_do_at_once() -> None:
@@ -59,7 +60,7 @@ def test_no_more_waits_than_the_loop_can_do_at_once() -> None:
         after.add(partial(done.append, MOST - 1))
         assert done == [*range(MOST)]
 
-    asyncio.run(run())
+    timeless.run(run())
 
 
 def test_the_earliest_of_the_moments_counts_and_the_others_are_gone_with_it() -> None:
@@ -75,7 +76,7 @@ def test_the_earliest_of_the_moments_counts_and_the_others_are_gone_with_it() ->
         hurry.within(0.05)
         await asyncio.wait_for(hurry.wait(), 10)
 
-    asyncio.run(run())
+    timeless.run(run())
 
 
 def test_set_at_once_it_waits_for_no_moment() -> None:
@@ -87,4 +88,4 @@ def test_set_at_once_it_waits_for_no_moment() -> None:
         await asyncio.sleep(0.15)
         assert not hurry.is_set()
 
-    asyncio.run(run())
+    timeless.run(run())

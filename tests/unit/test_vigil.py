@@ -41,7 +41,10 @@ def ends() -> Iterator[tuple[Vigil, socket.socket]]:
         yield vigil, kernel
 
 
-def test_what_has_begun_to_come_is_one_change_with_its_rest(ends: tuple[Vigil, socket.socket]) -> None:
+def test_what_has_begun_to_come_is_one_change_with_its_rest(
+    ends: tuple[Vigil, socket.socket], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("portress.guard.vigil._REST", 20_000)  # the thread may have to wait for a processor
     vigil, kernel = ends
     kernel.send(CHAIN)
 
