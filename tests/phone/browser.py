@@ -29,6 +29,8 @@ _FLAGS: Final = (
     "--headless",
     "--no-sandbox",
     "--disable-gpu",
+    "--in-process-gpu",  # and no process kept ready for the next page: both only cost time
+    "--disable-features=SpareRendererForSitePerProcess",
     "--disable-quic",
     "--no-first-run",
     "--disable-background-networking",

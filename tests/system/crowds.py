@@ -20,7 +20,7 @@ class Strangers:
 
 
 @contextlib.contextmanager
-def strangers(machine: Machine, port: int = 22, pause: float = 0.001) -> Iterator[Strangers]:
+def strangers(machine: Machine, port: int = 22, pause: float = 0.003) -> Iterator[Strangers]:
     """Strangers dial the port, about one every `pause` seconds, until the `with` ends."""
     result, stop = Strangers(), threading.Event()
     sources = crowd(512)
@@ -53,7 +53,7 @@ class Guest:
 
 
 @contextlib.contextmanager
-def guest(machine: Machine, ns: Namespace, port: int = 22, pause: float = 0.01) -> Iterator[Guest]:
+def guest(machine: Machine, ns: Namespace, port: int = 22, pause: float = 0.05) -> Iterator[Guest]:
     """It connects from `ns`, one SYN each time, until the `with` ends."""
     result, stop = Guest(), threading.Event()
 

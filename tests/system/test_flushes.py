@@ -25,7 +25,7 @@ class Outcome:
         self.away: list[float] = []  # seconds between the first and the last SYN that got through, each time
         begun = last = -1.0
         for moment in moments:
-            if moment - last > 0.015:  # strangers dial about once a millisecond
+            if moment - last > 0.015:  # strangers dial every few milliseconds
                 if begun >= 0:
                     self.away.append(last - begun)
                 begun = moment

@@ -394,7 +394,7 @@ CROWD = [Source(bytes((198, 18, high, low)), 32) for high in range(8) for low in
 ROOM = CONFIG.replace("admissions: 3", "admissions: 2000")
 
 
-def test_very_many_are_counted_again_while_others_come_and_go() -> None:
+def test_very_many_are_counted_again_while_others_come_and_go(cut: Cut) -> None:
     """1,024 sources that become 512: in each turn of the loop one is dismissed, and one comes."""
     house = House(ROOM)
     house.guard.size = 5000
