@@ -52,6 +52,7 @@ class Page:
         self.target = target
         self.context = context
         self.events: list[dict[str, Any]] = []
+        self._scripts: list[str] = []
 
     def call(self, method: str, **params: Any) -> dict[str, Any]:
         """Call a method of the protocol for this tab. Raises LabError with the browser's reason."""
@@ -143,7 +144,17 @@ class Page:
 
     def before_each_document(self, script: str) -> None:
         """Run the script in each document before any of its own."""
-        self.call("Page.addScriptToEvaluateOnNewDocument", source=script)
+        added = self.call("Page.addScriptToEvaluateOnNewDocument", source=script)
+        self._scripts.append(added["identifier"])
+
+    def emptied(self) -> None:
+        """Leave what it shows, and what it would run, keep and tell of that: as when it was opened."""
+        while self._scripts:
+            self.call("Page.removeScriptToEvaluateOnNewDocument", identifier=self._scripts.pop())
+        self.value("sessionStorage.clear()")
+        self.call("Page.navigate", url="about:blank")
+        self.wait("location.href === 'about:blank'")
+        self.events.clear()
 
     def close(self) -> None:
         """Close it, and forget the device's storage if it was its own."""
@@ -162,6 +173,7 @@ class Browser:
         self._pages: dict[str, Page] = {}
         self._changed = threading.Condition()
         self._ended = False
+        self._left: list[Page] = []
         threading.Thread(target=self._listen, daemon=True).start()
 
     def _listen(self) -> None:
@@ -215,6 +227,23 @@ class Browser:
         if address != "about:blank":
             made.go(address)
         return made
+
+    def tab(self) -> Page:
+        """A tab of the browser's own storage: one that was left, or a new one."""
+        return self._left.pop() if self._left else self.page()
+
+    def leave(self, page: Page) -> None:
+        """The tab is not needed any more. What it takes to open one is a good part of what a test takes."""
+        if page.context:
+            page.close()
+            return
+        try:
+            page.emptied()
+        except LabError:  # it is gone, or shows what has no storage
+            with contextlib.suppress(KeyError, LabError):
+                page.close()
+        else:
+            self._left.append(page)
 
     def beside(self, page: Page, timeout: float = 15.0) -> Page:
         """The tab that the page has just opened. LabError if there is none after `timeout` seconds."""

@@ -49,7 +49,8 @@ class Phone:
         self, browser: Browser, address: str = PAGE, *, before: str = "", apart: bool = False
     ) -> None:
         clean = apart or address != PAGE
-        self.page = browser.page(clean=clean)
+        self._browser = browser
+        self.page = browser.page(clean=True) if clean else browser.tab()
         self.page.looks()
         if before:
             self.page.before_each_document(before)
@@ -65,7 +66,7 @@ class Phone:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.page.close()
+        self._browser.leave(self.page)
 
     def shown(self, selector: str) -> bool:
         """Whether something there can be seen."""
