@@ -181,8 +181,10 @@ def test_a_hundred_reloads_with_the_guards_file_let_nobody_in_and_bring_admissio
 
 
 def _admitted(host: Namespace) -> bool:
-    listed = host.run(["nft", "list", "table", "inet", "portress"], check=False).stdout
-    return World.another4 in listed and "2001:db8:2::7" in listed
+    def listed(name: str) -> str:
+        return host.run(["nft", "list", "set", "inet", "portress", name], check=False).stdout
+
+    return World.another4 in listed("web_4") and "2001:db8:2::7" in listed("web_6")
 
 
 def test_the_file_holds_no_admission_and_nothing_that_rotates_and_is_roots_alone() -> None:

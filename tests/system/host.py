@@ -23,7 +23,7 @@ from typing import Any, Final
 from lab import LabError, Namespace, sender
 from lab.portress import REPOSITORY
 from system.machine import Machine, Machines
-from system.root import alone, debian
+from system.root import alone, debian, release
 
 _FOLDER: Final = "portress-installed-"
 KNOCKS: Final = ("tcp/4617", "udp/2953", "tcp/6381")
@@ -106,7 +106,7 @@ def installed(suite: str | None = None, *, full: bool = False) -> Machines:
     Another release than the one that runs here comes without the programs that Portress lives with, or
     `full`, with them.
     """
-    base = debian(suite) if suite is None or full else debian(suite, more=())
+    base = debian(suite) if suite in (None, release()) or full else debian(suite, more=())
     package = deb()
     folder = _place() / base.name
     with alone(_place()):

@@ -11,6 +11,7 @@ from lab import World, tcp_state, until
 from system.crowds import guest, strangers
 from system.host import admitted, await_admitted, config, host, knock, status
 from system.machine import Machine
+from system.root import release
 
 TIMES = 100
 
@@ -61,28 +62,27 @@ def _flush(machine: Machine) -> Outcome:
     return Outcome(outside.sent, [_seconds(line) for line in outside.answers], inside.met)
 
 
-def test_a_flushed_guard_is_put_back_at_once(capsys: pytest.CaptureFixture[str]) -> None:
-    with host(suite="bookworm") as machine:
+def flushed(suite: str) -> str:
+    """What a hundred flushes come to in that release, told. Where a table can have an owner: nothing."""
+    with host(suite=suite) as machine:
+        version = machine.run("nft", "--version").stdout.split()[1]
         outcome = _flush(machine)
-        with capsys.disabled():
-            print(f"\n{outcome} (nft {_nft(machine)})")
+        restored = status(machine)["guard"]["restorations"]
         assert set(outcome.met) == {"open"}
-        assert sum(status(machine)["guard"]["restorations"].values()) >= TIMES / 4  # several may be one
-        assert machine.journal(None, "PORTRESS_EVENT=restored")
+        if tuple(map(int, version.removeprefix("v").split(".")[:2])) >= (1, 1):
+            assert (outcome.through, restored) == (0, {})
+        else:
+            assert sum(restored.values()) >= TIMES / 4  # several may be one
+            assert machine.journal(None, "PORTRESS_EVENT=restored")
+        return f"{outcome} (nft {version})"
 
 
-def test_a_guard_that_has_an_owner_cannot_be_flushed(capsys: pytest.CaptureFixture[str]) -> None:
-    with host(suite="trixie") as machine:
-        outcome = _flush(machine)
-        with capsys.disabled():
-            print(f"\n{outcome} (nft {_nft(machine)})")
-        assert set(outcome.met) == {"open"}
-        assert outcome.through == 0
-        assert status(machine)["guard"]["restorations"] == {}
-
-
-def _nft(machine: Machine) -> str:
-    return machine.run("nft", "--version").stdout.split()[1]
+def test_a_guard_whose_ruleset_is_flushed_cannot_be_or_is_put_back_at_once(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    told = flushed(release())
+    with capsys.disabled():
+        print(f"\n{told}")
 
 
 def test_a_guard_that_was_deleted_or_changed_is_put_back() -> None:
