@@ -19,7 +19,7 @@ from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND
 from portress.run.deciding import Deciding
 from portress.sequence.fixed import expected
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.sequence.trie import Trie
 from portress.verdict import Use
 
@@ -116,10 +116,10 @@ HOLDERS: Final = (
 def maps() -> str:
     """What the maps that decide hold for keyholders, one of whom has used a sequence: an element a line."""
     config = parse(CONFIGURATIONS["kernel-wide"], "portress.yaml")
-    rota, step = Rota(config, HOLDERS), step_at(NOW)
+    sequences, step = SequencesInForce(config, HOLDERS), step_at(NOW)
     deciding = Deciding(Maps(lambda _: None), lambda: NOW, lambda: round(NOW) * SECOND)
     used = {HOLDERS[0].claim("vpn"): Use(step - 1, b"")}
-    plan = deciding.plan_for(rota, rota.trie(step), used, -1)
+    plan = deciding.plan_for(sequences, sequences.trie(step), used, -1)
     listed = elements(plan.contents, 0)
     return "".join(f"{name} {{ {one} }}\n" for name in sorted(listed) for one in sorted(listed[name]))
 

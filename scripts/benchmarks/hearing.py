@@ -25,7 +25,7 @@ from portress.clock import step_at
 from portress.config import load as configuration
 from portress.keyholders import file as keyholding
 from portress.knock import Knock
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.tracker import Tracker
 
 SUBJECT: Final = "Knocks a second"
@@ -195,7 +195,7 @@ def _completed(w: World, host: Running, count: int) -> Iterator[Figure]:
 def _alone(kind: Kind, count: int) -> Iterator[Figure]:
     config = configuration.parse(kind.config, "portress.yaml")
     holders = keyholding.parse(kind.holders, "keyholders.yaml", config.doors) if kind.holders else ()
-    trie = Rota(config, holders).trie(step_at(time.time()))
+    trie = SequencesInForce(config, holders).trie(step_at(time.time()))
     heard = []
     for number in range(count // 4):
         right = [int(Knock.parse(text)) for text in _knocks(kind, number % 1000)[:2]]

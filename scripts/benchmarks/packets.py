@@ -32,7 +32,7 @@ from portress.guard.table import Table
 from portress.keyholders import file as keyholding
 from portress.knock import SECOND, Source
 from portress.run.deciding import Deciding
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 
 SUBJECT: Final = "What a packet costs"
 SOURCES: Final = 250
@@ -92,14 +92,16 @@ def _by_hand(text: str) -> Rules:
 def _guard(text: str, holders: str = "") -> Rules:
     """The guard alone, without a daemon, holding all that a daemon would have it hold now."""
     config = configuration.parse(text, "portress.yaml")
-    rota = Rota(config, keyholding.parse(holders, "keyholders.yaml", config.doors) if holders else ())
-    trie = rota.trie(step_at(time.time()))
+    sequences = SequencesInForce(
+        config, keyholding.parse(holders, "keyholders.yaml", config.doors) if holders else ()
+    )
+    trie = sequences.trie(step_at(time.time()))
 
     @contextlib.contextmanager
     def loaded(w: World) -> Iterator[None]:
         with w.host.enter():
             table = Table()
-            plan = Deciding(table.maps, time.time, time.monotonic_ns).plan_for(rota, trie, {}, -1)
+            plan = Deciding(table.maps, time.time, time.monotonic_ns).plan_for(sequences, trie, {}, -1)
             table.load(build(config, trie.opening, plan.contents))
             table.admit([Grant("ssh", Source.parse(w.another4), 3600 * SECOND)])
         yield

@@ -48,7 +48,7 @@ from portress.mirror import Mirror
 from portress.run.deciding import Deciding
 from portress.run.in_force import InForce
 from portress.guard.table import Table
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.run.steps import Steps
 from portress.tracker import Tracker
 from portress.run.gc_tuning import spare_the_loop
@@ -60,14 +60,14 @@ async def main():
     global unix
     config = configuration.parse(rotating(), "portress.yaml")
     holders = keyholding.parse(keyholders(HOLDERS), "keyholders.yaml", config.doors)
-    rota = Rota(config, holders)
-    trie = rota.trie(int(unix // 30))
+    sequences = SequencesInForce(config, holders)
+    trie = sequences.trie(int(unix // 30))
     tracker, table = (Mirror if config.decide == "kernel" else Tracker)(trie), Table()
-    in_force = InForce(config, rota, tracker)
+    in_force = InForce(config, sequences, tracker)
     clock = lambda: round((unix - START) * 1e9) + 10**15
     steps = Steps(in_force, table, Deciding(table.maps, lambda: unix, clock), lambda: unix, clock)
     if config.decide == "kernel":
-        in_force.plan = steps.deciding.plan_for(rota, trie, {}, -1)
+        in_force.plan = steps.deciding.plan_for(sequences, trie, {}, -1)
     table.load(in_force.ruleset())
     del trie
     spare_the_loop()

@@ -28,7 +28,7 @@ from portress.config import load as configuration
 from portress.keyholders import file as keyholding
 from portress.keyholders.keyholder import Sheet
 from portress.knock import Knock
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.tracker import Tracker
 
 SUBJECT: Final = "What an admission is worth"
@@ -147,10 +147,10 @@ def _on_paper(count: int) -> Iterator[Figure]:
             holders = tuple(
                 evolve(one, paper={"vpn": Sheet(1 + 10 * n, 10, "00" * 8)}) for n, one in enumerate(holders)
             )
-        rota = Rota(config, holders, era=None)
-        rota.trie(step)
+        sequences = SequencesInForce(config, holders, era=None)
+        sequences.trie(step)
         begun = time.perf_counter()
-        tries[paper] = rota.trie(step + 1)
+        tries[paper] = sequences.trie(step + 1)
         built[paper] = (time.perf_counter() - begun) * 1000
     rates = {False: 0.0, True: 0.0}
     for paper in (False, True) * 4:

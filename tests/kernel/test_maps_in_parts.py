@@ -23,7 +23,7 @@ from portress.guard.ruleset import Ruleset, build
 from portress.guard.table import GuardError, Table
 from portress.keyholders import file as keyholding
 from portress.run.deciding import Deciding, Plan
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.verdict import Use
 
 CONFIG = configuration.parse(
@@ -55,8 +55,10 @@ class Host:
         self.deciding = Deciding(self.maps, lambda: UNIX, lambda: self.maps.clock() * 1_000_000)
 
     def plan(self, count: int, kind: str = "k") -> Plan:
-        rota = Rota(CONFIG, keyholding.parse(holders(count, kind), "keyholders.yaml", CONFIG.doors))
-        return self.deciding.plan_for(rota, rota.trie(STEP), {}, -1)
+        sequences = SequencesInForce(
+            CONFIG, keyholding.parse(holders(count, kind), "keyholders.yaml", CONFIG.doors)
+        )
+        return self.deciding.plan_for(sequences, sequences.trie(STEP), {}, -1)
 
     def ruleset(self, plan: Plan) -> Ruleset:
         return build(CONFIG, plan.trie.opening, plan.contents)

@@ -82,7 +82,7 @@ class Scene:
             config=CONFIG,
             source=whole,
             plan=None,
-            rota=SimpleNamespace(keeps_hours=False),
+            sequences=SimpleNamespace(keeps_hours=False),
             changing=False,
         )
         keeper: Any = SimpleNamespace(config=CONFIG, register=Register(), find=self._find)
@@ -100,7 +100,7 @@ class Scene:
             withdraw=self._withdraw,
             maps=SimpleNamespace(part_way=self._part_way),
         )
-        books: Any = SimpleNamespace(use=self._use)
+        ledger_writer: Any = SimpleNamespace(use=self._use)
         self.events: list[tuple[str, str]] = []
         events = Events(lambda name, _k, text, _f: self.events.append((name, text)), lambda: self.now, DEBUG)
         watcher: Any = self.ears
@@ -109,7 +109,7 @@ class Scene:
             in_force=self.in_force,
             doorkeeper=keeper,
             table=self.table,
-            books=books,
+            ledger_writer=ledger_writer,
             events=events,
             clock=lambda: self.now,
             admit=lambda _: None,
@@ -136,8 +136,8 @@ class Scene:
         self._refuse()
         return self.counters[name]
 
-    def _plan_for(self, rota: object, trie: Trie, used: object, floor: int) -> object:
-        assert (rota, trie, used) == (self.in_force.rota, self.tracker.trie, self.tracker.used)
+    def _plan_for(self, sequences: object, trie: Trie, used: object, floor: int) -> object:
+        assert (sequences, trie, used) == (self.in_force.sequences, self.tracker.trie, self.tracker.used)
         assert floor == self.tracker.floor
         return self.plan
 

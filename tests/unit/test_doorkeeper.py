@@ -25,10 +25,10 @@ from portress.run import ending, status_answer
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.fellows import Alone
 from portress.run.in_force import InForce
-from portress.run.ledger_writer import Books
+from portress.run.ledger_writer import LedgerWriter
 from portress.run.recounting import Recounting
 from portress.run.restoring import Inside
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.tracker import Tracker
 from waiting import beside
 
@@ -156,12 +156,12 @@ class House:
         self.guard, self.writes, self.others = Guard(), Writes(), others or Others()
         self.config_text = text
         self.config: Config = parse(text, "portress.yaml")
-        rota = Rota(self.config)
-        self.in_force = InForce(self.config, rota, Tracker(rota.trie(1)))
+        sequences = SequencesInForce(self.config)
+        self.in_force = InForce(self.config, sequences, Tracker(sequences.trie(1)))
         self.keeper = Doorkeeper(
             self.in_force,
             cast(Table, self.guard),
-            cast(Books, self.writes),
+            cast(LedgerWriter, self.writes),
             Events(self._tell, lambda: self.now),
             lambda: self.now,
             lambda: self.unix,
@@ -180,7 +180,7 @@ class House:
 
     def enrol(self, **until: float) -> None:
         holders = [Keyholder(name, ("ssh",), b"A" * 20, "derived", end) for name, end in until.items()]
-        self.in_force.rota = Rota(self.config, tuple(holders))
+        self.in_force.sequences = SequencesInForce(self.config, tuple(holders))
 
     def open(self, *openings: tuple[Expected, Source]) -> None:
         self.keeper.admit([Grant.of(one, source, self.now) for one, source in openings])

@@ -12,7 +12,7 @@ from portress.config.model import Config
 from portress.keyholders.keyholder import Keyholder, Sheet
 from portress.knock import TIMELESS, Expected
 from portress.sequence import fixed
-from portress.sequence.in_force import Rota, few, furthest, still_to_come
+from portress.sequence.in_force import SequencesInForce, few, furthest, still_to_come
 from portress.sequence.trie import Trie
 from portress.verdict import Closed, Completed
 
@@ -79,23 +79,23 @@ def test_without_a_door_that_rotates_no_other_step_is_in_force() -> None:
 
 def test_hours_are_kept_if_any_door_or_anybody_has_some() -> None:
     without = parse("doors: {ssh: {services: [tcp/22], fixed: {knocks: [tcp/4617, udp/2953]}}}\n", "a.yaml")
-    assert Rota(CONFIG).keeps_hours is True
-    assert Rota(without).keeps_hours is False
-    assert Rota(without, (ANA,)).keeps_hours is False
-    assert Rota(without, (BEN,)).keeps_hours is True
+    assert SequencesInForce(CONFIG).keeps_hours is True
+    assert SequencesInForce(without).keeps_hours is False
+    assert SequencesInForce(without, (ANA,)).keeps_hours is False
+    assert SequencesInForce(without, (BEN,)).keeps_hours is True
 
 
 def test_a_sequence_opens_within_its_doors_hours_and_its_keyholders() -> None:
-    rota = Rota(CONFIG, (ANA, BEN))
+    sequences = SequencesInForce(CONFIG, (ANA, BEN))
     door = CONFIG.doors["wiki"].hours
-    assert rota.hours_of(of("ssh")) == []
-    assert rota.hours_of(of("wiki")) == rota.hours_of(of("vpn", "ana")) == [door]
-    assert rota.hours_of(of("vpn", "ben")) == [door, EARLY]
-    assert rota.hours_of(of("code", "ben")) == rota.hours_of(of("gone", "ben")) == [EARLY]
-    assert (rota.own_hours(of("vpn", "ben")), rota.own_hours(of("vpn", "ana"))) == (EARLY, ())
-    assert rota.own_hours(of("ssh")) == ()
+    assert sequences.hours_of(of("ssh")) == []
+    assert sequences.hours_of(of("wiki")) == sequences.hours_of(of("vpn", "ana")) == [door]
+    assert sequences.hours_of(of("vpn", "ben")) == [door, EARLY]
+    assert sequences.hours_of(of("code", "ben")) == sequences.hours_of(of("gone", "ben")) == [EARLY]
+    assert (sequences.own_hours(of("vpn", "ben")), sequences.own_hours(of("vpn", "ana"))) == (EARLY, ())
+    assert sequences.own_hours(of("ssh")) == ()
     open_at = {
-        moment: [rota.in_hours(one, moment) for one in (of("ssh"), of("vpn", "ana"), of("vpn", "ben"))]
+        moment: [sequences.in_hours(one, moment) for one in (of("ssh"), of("vpn", "ana"), of("vpn", "ben"))]
         for moment in (MORNING, MORNING + 3600, NOON, NIGHT)
     }
     assert open_at == {
@@ -107,28 +107,28 @@ def test_a_sequence_opens_within_its_doors_hours_and_its_keyholders() -> None:
 
 
 def test_what_was_completed_is_judged_by_the_hour() -> None:
-    rota = Rota(CONFIG, (ANA, BEN))
+    sequences = SequencesInForce(CONFIG, (ANA, BEN))
     ssh, wiki, vpn = of("ssh"), of("wiki"), of("vpn", "ben")
     both = Completed((ssh, wiki), True)
-    assert rota.shut(both, NIGHT) == [wiki]
-    assert rota.shut(both, NOON) == []
-    assert rota.judged(both, [], NOON) is both
-    assert rota.judged(both, [wiki], NIGHT) == Completed((ssh,), True)
+    assert sequences.shut(both, NIGHT) == [wiki]
+    assert sequences.shut(both, NOON) == []
+    assert sequences.judged(both, [], NOON) is both
+    assert sequences.judged(both, [wiki], NIGHT) == Completed((ssh,), True)
     # Nothing is left: when the first of them opens, by the clock of the first one's zone.
     tomorrow = MORNING + 25 * 3600
-    assert rota.judged(Completed((wiki, vpn), False), [wiki, vpn], NIGHT) == Closed(
+    assert sequences.judged(Completed((wiki, vpn), False), [wiki, vpn], NIGHT) == Closed(
         (wiki, vpn), tomorrow, "UTC"
     )
-    assert rota.closed([vpn], NOON) == Closed((vpn,), tomorrow, "UTC")
-    assert rota.closed([of("code", "ben")], NOON) == Closed(
+    assert sequences.closed([vpn], NOON) == Closed((vpn,), tomorrow, "UTC")
+    assert sequences.closed([of("code", "ben")], NOON) == Closed(
         (of("code", "ben"),), MORNING + 22 * 3600, "Europe/Berlin"
     )
-    assert rota.closed([ssh], NOON) == Closed((ssh,), None, "UTC")
+    assert sequences.closed([ssh], NOON) == Closed((ssh,), None, "UTC")
 
 
 def test_of_several_windows_the_first_ones_zone_is_told() -> None:
     both = (*EARLY, hours.window("21:00-22:00 UTC"))
-    told = Rota(CONFIG, (Keyholder("ben", ("code",), b"B" * 20, hours=both),)).closed(
+    told = SequencesInForce(CONFIG, (Keyholder("ben", ("code",), b"B" * 20, hours=both),)).closed(
         [of("code", "ben")], NOON
     )
     assert told.zone == "Europe/Berlin" and told.opens == NOON + 9 * 3600
@@ -137,8 +137,8 @@ def test_of_several_windows_the_first_ones_zone_is_told() -> None:
 def test_hours_that_never_meet_open_at_no_time() -> None:
     late = Keyholder("ben", ("vpn",), b"B" * 20, hours=(hours.window("21:00-22:00 UTC"),))
     vpn, wiki = of("vpn", "ben"), of("wiki")
-    assert Rota(CONFIG, (late,)).closed([vpn], NOON) == Closed((vpn,), None, "UTC")
-    assert Rota(CONFIG, (late,)).closed([vpn, wiki], NIGHT).opens == MORNING + 25 * 3600
+    assert SequencesInForce(CONFIG, (late,)).closed([vpn], NOON) == Closed((vpn,), None, "UTC")
+    assert SequencesInForce(CONFIG, (late,)).closed([vpn, wiki], NIGHT).opens == MORNING + 25 * 3600
 
 
 # Steps
@@ -149,8 +149,8 @@ def daemons(config: str) -> Config:
 
 
 def test_whose_and_how_far_off_steps_may_be_is_by_keyholder_and_door() -> None:
-    rota = Rota(CONFIG, (ANA, BEN, CLEO))
-    assert rota.keys == {
+    sequences = SequencesInForce(CONFIG, (ANA, BEN, CLEO))
+    assert sequences.keys == {
         ("ana", "vpn"),
         ("ben", "vpn"),
         ("ben", "code"),
@@ -158,13 +158,13 @@ def test_whose_and_how_far_off_steps_may_be_is_by_keyholder_and_door() -> None:
         ("cleo", "vpn"),
     }
     # Of a keyholder's doors only those of the style count: codes open no derived door, nor the other way.
-    assert rota.skews() == {("ana", "vpn"): 1, ("ben", "vpn"): 1, ("cleo", "code"): 2}
-    assert Rota(CONFIG, (Keyholder("dan", ("gone",), b"D" * 20),)).skews() == {}
+    assert sequences.skews() == {("ana", "vpn"): 1, ("ben", "vpn"): 1, ("cleo", "code"): 2}
+    assert SequencesInForce(CONFIG, (Keyholder("dan", ("gone",), b"D" * 20),)).skews() == {}
 
 
 def test_until_is_known_of_those_who_end() -> None:
     ends = Keyholder("dan", ("vpn",), b"D" * 20, until=3000.0)
-    assert Rota(CONFIG, (ANA, ends)).until == {"dan": 3000.0}
+    assert SequencesInForce(CONFIG, (ANA, ends)).until == {"dan": 3000.0}
 
 
 @pytest.mark.parametrize(
@@ -181,9 +181,9 @@ def test_where_the_kernel_decides_what_was_begun_in_time_can_be_completed(
 ) -> None:
     rule = f"{{pool: 20000-29999, length: {length}, gap: {gap}, skew: 1}}"
     text = f"doors:\n  vpn: {{services: [udp/51820], rotating: {rule}}}\n"
-    kernel = Rota(parse(text, "portress.yaml"), (ANA,)).trie(100)
+    kernel = SequencesInForce(parse(text, "portress.yaml"), (ANA,)).trie(100)
     assert {step for _, _, step in everything(kernel)} == {*range(99 - before, 102)}
-    daemon = Rota(daemons(text), (ANA,)).trie(100)
+    daemon = SequencesInForce(daemons(text), (ANA,)).trie(100)
     assert {step for _, _, step in everything(daemon)} == {99, 100, 101}
 
 
@@ -204,22 +204,22 @@ OTHER = Keyholder("ben", ("vpn",), b"B" * 20, paper={"vpn": Sheet(first=1, count
     ],
 )
 def test_paper_of_another_era_is_void(era: str | None, whose: set[str], void: list[tuple[str, str]]) -> None:
-    rota = Rota(CONFIG, (PRINTED, OTHER), era=era)
-    assert {one.keyholder for one in rota.paper} == whose
-    assert rota.void_paper == void
-    assert rota.paper is rota.paper  # derived once
-    on_paper = {keyholder for _, keyholder, step in everything(rota.trie(10)) if step == TIMELESS}
+    sequences = SequencesInForce(CONFIG, (PRINTED, OTHER), era=era)
+    assert {one.keyholder for one in sequences.paper} == whose
+    assert sequences.void_paper == void
+    assert sequences.paper is sequences.paper  # derived once
+    on_paper = {keyholder for _, keyholder, step in everything(sequences.trie(10)) if step == TIMELESS}
     assert on_paper == whose
 
 
 def test_paper_works_until_its_keyholder_ends() -> None:
-    rota = Rota(CONFIG, (PRINTED,), era="first")
-    assert ("vpn", "ana", TIMELESS) in everything(rota.trie(100))  # 3000 s
-    assert ("vpn", "ana", TIMELESS) not in everything(rota.trie(101))  # 3030 s, to the second
+    sequences = SequencesInForce(CONFIG, (PRINTED,), era="first")
+    assert ("vpn", "ana", TIMELESS) in everything(sequences.trie(100))  # 3000 s
+    assert ("vpn", "ana", TIMELESS) not in everything(sequences.trie(101))  # 3030 s, to the second
 
 
 def test_what_is_left_of_paper_is_counted_by_keyholder_and_door() -> None:
-    rota = Rota(CONFIG, (PRINTED, OTHER), era=None)
-    assert rota.paper_left(set()) == {("ana", "vpn"): (5, 5), ("ben", "vpn"): (2, 2)}
+    sequences = SequencesInForce(CONFIG, (PRINTED, OTHER), era=None)
+    assert sequences.paper_left(set()) == {("ana", "vpn"): (5, 5), ("ben", "vpn"): (2, 2)}
     used = {PRINTED.paper_claim("vpn", 7), PRINTED.paper_claim("vpn", 9), OTHER.paper_claim("vpn", 1)}
-    assert rota.paper_left(used) == {("ana", "vpn"): (3, 5), ("ben", "vpn"): (1, 2)}
+    assert sequences.paper_left(used) == {("ana", "vpn"): (3, 5), ("ben", "vpn"): (1, 2)}

@@ -20,7 +20,7 @@ from portress.knock import SECOND, TIMELESS, Expected, Source
 from portress.register import Register
 from portress.run.fellows import Alone
 from portress.run.listener import BUDGET, Listener
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.sequence.trie import Trie
 from portress.tracker import Tracker
 from portress.verdict import Closed, Completed, Expired, Missed, Use
@@ -86,17 +86,21 @@ class Scene:
         self.admitted: list[Grant] = []
         self.now = 10 * SECOND
         self.ears, self.noted, self.refusal = Ears(), "new", ""
-        self.rota: Any = SimpleNamespace(keeps_hours=False, paper_left=lambda _used: {})
+        self.sequences: Any = SimpleNamespace(keeps_hours=False, paper_left=lambda _used: {})
         self.tracker = Tracker(Trie(expected), misses=misses)
         self.in_force: Any = SimpleNamespace(
-            tracker=self.tracker, config=CONFIG, rota=self.rota, source=whole, loading=asyncio.Lock()
+            tracker=self.tracker,
+            config=CONFIG,
+            sequences=self.sequences,
+            source=whole,
+            loading=asyncio.Lock(),
         )
         self.register = Register()
         keeper: Any = SimpleNamespace(
             config=CONFIG, register=self.register, unix_at=lambda ns: ns / SECOND, dismiss=self._dismiss
         )
         table: Any = SimpleNamespace(shun=self._shun, tried=self._tried)
-        books: Any = SimpleNamespace(use=self._use, use_paper=self._use_paper)
+        ledger_writer: Any = SimpleNamespace(use=self._use, use_paper=self._use_paper)
         self.events: list[tuple[str, str]] = []
         self.fields: dict[str, str] = {}  # of the last event
         events = Events(self._tell, lambda: self.now, DEBUG)
@@ -107,7 +111,7 @@ class Scene:
             in_force=self.in_force,
             doorkeeper=keeper,
             table=table,
-            books=books,
+            ledger_writer=ledger_writer,
             events=events,
             clock=lambda: self.now,
             admit=self._admit,
@@ -312,7 +316,7 @@ def test_a_line_of_paper_is_claimed_with_the_others_first(
 
 def test_few_lines_that_are_left_are_told() -> None:
     scene = Scene(PAPER)
-    scene.rota.paper_left = lambda _used: {("ana", "vpn"): (2, 10)}
+    scene.sequences.paper_left = lambda _used: {("ana", "vpn"): (2, 10)}
     doing(lambda: scene.hear(HOME, C, D))
     text = "ana has 2 of 10 sequences on paper left for vpn"
     assert any(name == "paper" and line.startswith(text) for name, line in scene.events)
@@ -431,7 +435,7 @@ def test_who_was_unenrolled_while_it_was_noted_leaves_nothing() -> None:
 # Hours
 
 
-class Shut(Rota):
+class Shut(SequencesInForce):
     """Nothing opens at this hour."""
 
     keeps_hours = True  # type: ignore[assignment]
@@ -442,7 +446,7 @@ class Shut(Rota):
 
 def test_what_is_completed_while_the_door_is_closed_is_used_up() -> None:
     scene = Scene(evolve(SSH, door="wiki"), VPN, expect("ssh", A, E))
-    scene.in_force.rota = Shut(CONFIG)
+    scene.in_force.sequences = Shut(CONFIG)
     doing(lambda: scene.hear(HOME, A, B), lambda: scene.hear(HOME, C, D))
     assert scene.happened == [
         ("use", VPN.claim, "vpn", 5, "198.51.100.7"),
@@ -459,8 +463,8 @@ def test_what_is_completed_while_the_door_is_closed_is_used_up() -> None:
 
 def test_a_line_of_paper_is_used_up_by_it_as_well() -> None:
     scene = Scene(PAPER)
-    scene.in_force.rota = Shut(CONFIG)
-    scene.in_force.rota.paper_left = lambda _used: {("ana", "vpn"): (2, 10)}
+    scene.in_force.sequences = Shut(CONFIG)
+    scene.in_force.sequences.paper_left = lambda _used: {("ana", "vpn"): (2, 10)}
     doing(lambda: scene.hear(HOME, C, D))
     assert [one[0] for one in scene.happened] == ["paper"]
     assert names(scene).count("paper") == 1  # few are left
@@ -481,7 +485,7 @@ def test_when_a_closed_door_opens_is_told_with_the_day_unless_it_is_today() -> N
         def shut(self, one: Completed, _unix: float) -> list[Expected]:
             return []
 
-    scene.in_force.rota = Later(CONFIG)
+    scene.in_force.sequences = Later(CONFIG)
     for scene.now, when in (
         (12 * 3600 * SECOND, "at 13:00"),
         (36 * 3600 * SECOND, "at Thu 1970-01-01 13:00"),

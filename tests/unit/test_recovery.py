@@ -19,8 +19,8 @@ from portress.knock import SECOND, TCP, TIMELESS, UDP, Service, Source
 from portress.ledger.ledger import Ledger, LedgerError
 from portress.paths import Paths
 from portress.run import use_mark
-from portress.run.ledger_writer import Books
-from portress.run.recovery import NEVER, Past, open_ledger
+from portress.run.ledger_writer import LedgerWriter
+from portress.run.recovery import NEVER, Recovery, open_ledger
 from portress.verdict import Use
 
 RULE = Rotating((10100, 32767), (TCP, UDP), 4, 10 * SECOND, 1)
@@ -53,11 +53,18 @@ class Run:
         mark = self.paths.socket.parent / "uses"
         ledger = open_ledger(self.paths, events, self.unix)
         witnesses = [folder / "witness"] if paper else None
-        self.books = Books(ledger, events, lambda: self.unix, lambda: 0, mark, boot, witnesses)
-        self.past = Past(
-            self.books, events, lambda: self.unix, lambda: self.boottime, mark, boot, record, fleets_era
+        self.ledger_writer = LedgerWriter(ledger, events, lambda: self.unix, lambda: 0, mark, boot, witnesses)
+        self.recovery = Recovery(
+            self.ledger_writer,
+            events,
+            lambda: self.unix,
+            lambda: self.boottime,
+            mark,
+            boot,
+            record,
+            fleets_era,
         )
-        self.used = self.past.used()
+        self.used = self.recovery.used()
 
     def _tell(self, _name: str, _kind: Kind, text: str, _fields: Fields) -> None:
         self.told.append(text)
@@ -65,27 +72,27 @@ class Run:
     def use(self, *entries: tuple[bytes, int]) -> None:
         async def all_of_them() -> None:
             for claim, step in entries:
-                assert await self.books.use(claim, "vpn", step, HOME) == "new"
+                assert await self.ledger_writer.use(claim, "vpn", step, HOME) == "new"
 
         asyncio.run(all_of_them())
 
     def use_paper(self, claim: bytes) -> None:
         async def it() -> None:
-            assert await self.books.use_paper(claim, "vpn", HOME) == "new"
+            assert await self.ledger_writer.use_paper(claim, "vpn", HOME) == "new"
 
         asyncio.run(it())
 
     def end(self) -> None:
-        asyncio.run(self.books.close())
+        asyncio.run(self.ledger_writer.close())
 
     def refuses(self, claim: bytes, step: int) -> bool:
         """As the tracker decides it."""
         last = self.used.get(claim)
-        return step <= self.past.floor(CONFIG) or (last is not None and step <= last.step)
+        return step <= self.recovery.floor(CONFIG) or (last is not None and step <= last.step)
 
     @property
     def doubts(self) -> bool:
-        return self.past.doubt(CONFIG) is not None
+        return self.recovery.doubt(CONFIG) is not None
 
 
 def settled(folder: Path) -> None:
@@ -103,7 +110,7 @@ def test_a_restart_in_the_same_boot_knows_all(tmp_path: Path) -> None:
     assert not run.doubts
     run.use((CLAIMS[0], NOW))
     again = Run(tmp_path)  # the first one was killed
-    assert not again.doubts and again.past.floor(CONFIG) < NOW - 10
+    assert not again.doubts and again.recovery.floor(CONFIG) < NOW - 10
     assert again.refuses(CLAIMS[0], NOW)
     assert not again.refuses(CLAIMS[1], NOW - 1)
     run.end()
@@ -138,7 +145,7 @@ def test_a_kill_in_the_middle_of_a_use_leaves_nothing_in_doubt(tmp_path: Path, w
 def test_the_first_start_after_a_boot_refuses_for_a_minute(tmp_path: Path) -> None:
     settled(tmp_path)
     run = Run(tmp_path, boottime=3.0, boot="another")
-    doubt = run.past.doubt(CONFIG)
+    doubt = run.recovery.doubt(CONFIG)
     assert doubt is not None and doubt.floor == NOW + 1 and "booted" in doubt.why
     assert doubt.until == (NOW + 2) * STEP
     run.unix, run.boottime = run.unix + 30, run.boottime + 30  # the last step that is refused
@@ -155,10 +162,10 @@ def test_the_first_start_after_a_boot_refuses_for_a_minute(tmp_path: Path) -> No
 def test_the_refusal_outlasts_a_restart_and_not_by_a_second(tmp_path: Path) -> None:
     Run(tmp_path, NOON, 500.0).end()
     run = Run(tmp_path, NOON + 20, 520.0)
-    assert run.past.floor(CONFIG) == NOW + 1
+    assert run.recovery.floor(CONFIG) == NOW + 1
     run.end()
     run = Run(tmp_path, NOON + 90, 590.0)
-    assert run.past.floor(CONFIG) == NOW + 1 and not run.doubts
+    assert run.recovery.floor(CONFIG) == NOW + 1 and not run.doubts
     run.end()
 
 
@@ -166,12 +173,12 @@ def test_the_refusal_outlasts_a_restart_and_not_by_a_second(tmp_path: Path) -> N
 def test_the_refusal_moves_with_the_clocks_correction(tmp_path: Path, off: float) -> None:
     """The clock was wrong by so much when the doubt arose, and is put right 10 s later."""
     run = Run(tmp_path, NOON + off, 500.0)
-    assert run.past.floor(CONFIG) == int((NOON + off) // STEP) + 1
+    assert run.recovery.floor(CONFIG) == int((NOON + off) // STEP) + 1
     run.unix, run.boottime = NOON + 10, 510.0
-    assert run.past.floor(CONFIG) == NOW + 1
+    assert run.recovery.floor(CONFIG) == NOW + 1
     run.end()
     again = Run(tmp_path, NOON + 12, 512.0)
-    assert again.past.floor(CONFIG) == NOW + 1
+    assert again.recovery.floor(CONFIG) == NOW + 1
     again.end()
 
 
@@ -180,7 +187,7 @@ def test_after_a_restart_the_refusal_is_never_later_than_now_and_the_skew(tmp_pa
     run.end()
     for boottime, boot in ((505.0, "boot"), (3.0, "another"), (3.0, "boot")):
         run = Run(tmp_path, NOON, boottime, boot)
-        assert run.past.floor(CONFIG) <= NOW + 1
+        assert run.recovery.floor(CONFIG) <= NOW + 1
         run.end()
 
 
@@ -188,9 +195,9 @@ def test_a_longer_skew_reaches_further(tmp_path: Path) -> None:
     """Also where it is set after the doubt arose."""
     run = Run(tmp_path)
     wider = Config({"vpn": Door("vpn", (), SECOND, rotating=Rotating((1, 9), (TCP,), 2, SECOND, 10))})
-    assert run.past.floor(wider) == NOW + 10
+    assert run.recovery.floor(wider) == NOW + 10
     run.unix, run.boottime = NOON + 600, 1100.0
-    assert run.past.floor(wider) == NOW + 10
+    assert run.recovery.floor(wider) == NOW + 10
     run.end()
 
 
@@ -201,21 +208,21 @@ def test_without_a_ledger_no_rotating_sequence_is_accepted(tmp_path: Path) -> No
     run = Run(tmp_path)
     why = f"{tmp_path / 'state'}: File exists"
     assert run.told == [f"continuing without a ledger, and without rotating sequences: {why}"]
-    assert run.past.under_way() == []
-    assert run.past.floor(CONFIG) == NEVER
+    assert run.recovery.under_way() == []
+    assert run.recovery.floor(CONFIG) == NEVER
     assert run.refuses(CLAIMS[9], NOW + 10**6) and run.refuses(CLAIMS[9], 10**12)  # none, ever
-    run.past.tell_doubt(rotating())
+    run.recovery.tell_doubt(rotating())
     assert len(run.told) == 1
-    doubt = run.past.doubt(CONFIG)
+    doubt = run.recovery.doubt(CONFIG)
     assert doubt is not None and doubt.until is None and "no ledger" in doubt.why
     (tmp_path / "state").unlink()
     (tmp_path / "elsewhere").rename(tmp_path / "state")
     run.unix, run.boottime = NOON + 120, 620.0
-    assert asyncio.run(run.past.look_for_ledger(run.paths, run.used))
+    assert asyncio.run(run.recovery.look_for_ledger(run.paths, run.used))
     assert CLAIMS[0] in run.used
     assert run.told[1:] == [f"{run.paths.ledger}: the ledger can be written again"]
-    assert run.past.floor(CONFIG) == int((NOON + 120) // STEP) + 1  # for a minute from then on
-    assert not asyncio.run(run.past.look_for_ledger(run.paths, run.used))
+    assert run.recovery.floor(CONFIG) == int((NOON + 120) // STEP) + 1  # for a minute from then on
+    assert not asyncio.run(run.recovery.look_for_ledger(run.paths, run.used))
     run.end()
 
 
@@ -299,10 +306,10 @@ def test_undamaged_it_refuses_what_was_used_and_nothing_else(tmp_path: Path) -> 
 def test_a_use_owed_to_a_full_disk_is_known_to_the_next_daemon(tmp_path: Path) -> None:
     settled(tmp_path)
     run = Run(tmp_path)
-    assert isinstance(run.books.ledger, Ledger)
-    run.books.ledger._db.execute("PRAGMA query_only = 1")
+    assert isinstance(run.ledger_writer.ledger, Ledger)
+    run.ledger_writer.ledger._db.execute("PRAGMA query_only = 1")
     run.use((CLAIMS[0], NOW), (CLAIMS[30], NOW), (CLAIMS[31], NOW))
-    run.books.ledger._db.execute("PRAGMA query_only = 0")
+    run.ledger_writer.ledger._db.execute("PRAGMA query_only = 0")
     run.use((CLAIMS[31], NOW + 1))  # there is room again, and what is owed has not been paid yet
     again = Run(tmp_path, NOON + 3, 503.0)
     assert not again.doubts
@@ -323,15 +330,15 @@ def rotating(*void: tuple[str, str], rotates: bool = True) -> Any:
 
 def test_only_a_host_with_keyholders_is_told_why_it_refuses(tmp_path: Path) -> None:
     run = Run(tmp_path)
-    run.past.tell_doubt(rotating(rotates=False))
+    run.recovery.tell_doubt(rotating(rotates=False))
     assert run.told == []
     run.unix = NOON + 5
-    run.past.tell_doubt(rotating())
+    run.recovery.tell_doubt(rotating())
     left = (NOW + 2) * STEP - NOON - 5
     why = "this is the first start since the host was booted"
     assert run.told == [f"rotating sequences are refused for {left:.0f} s: {why}"]
     run.unix, run.boottime = NOON + 100, 600.0
-    run.past.tell_doubt(rotating())
+    run.recovery.tell_doubt(rotating())
     assert len(run.told) == 1
     run.end()
 
@@ -356,8 +363,8 @@ def test_a_use_that_cannot_be_read_is_no_known_one(tmp_path: Path) -> None:
     settled(tmp_path)
     run = Run(tmp_path)
     run.use((CLAIMS[0], NOW), (CLAIMS[1], NOW))
-    assert isinstance(run.books.ledger, Ledger)
-    run.books.ledger._db.execute("UPDATE used SET length = 77 WHERE claim = ?", (CLAIMS[0],))
+    assert isinstance(run.ledger_writer.ledger, Ledger)
+    run.ledger_writer.ledger._db.execute("UPDATE used SET length = 77 WHERE claim = ?", (CLAIMS[0],))
     run.end()
     again = Run(tmp_path, NOON + 3, 503.0)
     assert again.told and "impossible length" in again.told[0]
@@ -387,10 +394,14 @@ def test_a_ledger_whose_directory_is_gone_is_begun_again(tmp_path: Path) -> None
     (tmp_path / "run").mkdir()
     run = Run(tmp_path)
     run.end()
-    run.books = Books(None, run.past._events, lambda: NOON, lambda: 0, tmp_path / "uses", "boot")
-    run.past = Past(run.books, run.past._events, lambda: NOON, lambda: 500.0, tmp_path / "uses", "boot")
+    run.ledger_writer = LedgerWriter(
+        None, run.recovery._events, lambda: NOON, lambda: 0, tmp_path / "uses", "boot"
+    )
+    run.recovery = Recovery(
+        run.ledger_writer, run.recovery._events, lambda: NOON, lambda: 500.0, tmp_path / "uses", "boot"
+    )
     paths = Paths(tmp_path / "portress.yaml", tmp_path / "run" / "s", tmp_path / "var" / "lib" / "state")
-    assert not asyncio.run(run.past.look_for_ledger(paths, {}))
+    assert not asyncio.run(run.recovery.look_for_ledger(paths, {}))
     (tmp_path / "var").unlink()
     other = Ledger(tmp_path / "other.db", NOON)
     for claim in CLAIMS[:3]:
@@ -400,14 +411,18 @@ def test_a_ledger_whose_directory_is_gone_is_begun_again(tmp_path: Path) -> None
     (tmp_path / "other.db").rename(paths.ledger)
     later, earlier = Use(NOW + 1, b"", "vpn"), Use(NOW - 1, b"", "vpn")
     used = {CLAIMS[0]: later, CLAIMS[1]: earlier}
-    assert asyncio.run(run.past.look_for_ledger(paths, used))
+    assert asyncio.run(run.recovery.look_for_ledger(paths, used))
     there = Use(NOW, HOME.packed, "vpn")
     assert used == {CLAIMS[0]: later, CLAIMS[1]: there, CLAIMS[2]: there}
     run.end()
-    run.books = Books(None, run.past._events, lambda: NOON, lambda: 0, tmp_path / "uses", "boot")
-    run.past = Past(run.books, run.past._events, lambda: NOON, lambda: 500.0, tmp_path / "uses", "boot")
+    run.ledger_writer = LedgerWriter(
+        None, run.recovery._events, lambda: NOON, lambda: 0, tmp_path / "uses", "boot"
+    )
+    run.recovery = Recovery(
+        run.ledger_writer, run.recovery._events, lambda: NOON, lambda: 500.0, tmp_path / "uses", "boot"
+    )
     shutil.rmtree(tmp_path / "var")
-    assert asyncio.run(run.past.look_for_ledger(paths, {}))
+    assert asyncio.run(run.recovery.look_for_ledger(paths, {}))
     assert paths.state.stat().st_mode & 0o777 == 0o700
     run.end()
 
@@ -418,12 +433,12 @@ def test_where_the_guard_that_recorded_uses_is_gone_they_are_not_known(
 ) -> None:
     settled(tmp_path)
     run = Run(tmp_path)
-    run.books.records(named)
+    run.ledger_writer.records(named)
     run.end()
     run = Run(tmp_path, record="guard 7")
     assert run.doubts is doubts
     if doubts:
-        doubt = run.past.doubt(CONFIG)
+        doubt = run.recovery.doubt(CONFIG)
         assert doubt is not None and doubt.why == "the guard in which uses were recorded is gone"
     run.end()
     assert not Run(tmp_path).doubts or doubts  # where the daemon decides, no guard has a record
@@ -431,10 +446,10 @@ def test_where_the_guard_that_recorded_uses_is_gone_they_are_not_known(
 
 def test_where_every_use_is_known_no_step_is_refused(tmp_path: Path) -> None:
     run = Run(tmp_path)
-    run.books.begin(None, ())
+    run.ledger_writer.begin(None, ())
     run.end()
     run = Run(tmp_path)
-    assert run.past.floor(CONFIG) == -1 and not run.doubts
+    assert run.recovery.floor(CONFIG) == -1 and not run.doubts
     run.end()
 
 
@@ -442,10 +457,10 @@ def test_the_refusal_is_worked_out_to_the_second(tmp_path: Path) -> None:
     """It arises as a time step begins; and a clock since the boot that is behind is not believed."""
     begins = float(NOW * STEP)
     run = Run(tmp_path, begins, 500.0)
-    assert run.past.floor(CONFIG) == NOW + 1
+    assert run.recovery.floor(CONFIG) == NOW + 1
     run.end()
     run = Run(tmp_path, begins - 0.5, 400.0)
-    assert run.past.floor(CONFIG) == NOW
+    assert run.recovery.floor(CONFIG) == NOW
     run.end()
 
 
@@ -461,21 +476,21 @@ def test_a_ledger_that_cannot_be_read_proves_nothing_and_is_told(
         broken.setattr(Ledger, "used", fails)
         broken.setattr(Ledger, "under_way", fails)
         run = Run(tmp_path)
-        assert run.doubts and run.past.under_way() == []
+        assert run.doubts and run.recovery.under_way() == []
     assert run.told == ["the ledger cannot be read: the disk reports an error"] * 2
     run.end()
 
 
 def test_admissions_under_way_are_those_with_time_left_and_the_others_have_ended(tmp_path: Path) -> None:
     run = Run(tmp_path, NOON - 100)
-    assert run.books.ledger is not None
+    assert run.ledger_writer.ledger is not None
     for number, until in enumerate((NOON - 1, NOON + 50)):
-        run.books.ledger.admitted(Source.parse(f"192.0.2.{number}"), "vpn", NOON - 90, until)
+        run.ledger_writer.ledger.admitted(Source.parse(f"192.0.2.{number}"), "vpn", NOON - 90, until)
     run.end()
     run = Run(tmp_path)
-    assert [str(one.source) for one in run.past.under_way()] == ["192.0.2.1"]
-    assert run.books.ledger is not None
-    assert {one.ending for one in run.books.ledger.history()} == {"expired", None}
+    assert [str(one.source) for one in run.recovery.under_way()] == ["192.0.2.1"]
+    assert run.ledger_writer.ledger is not None
+    assert {one.ending for one in run.ledger_writer.ledger.history()} == {"expired", None}
     run.end()
 
 
@@ -484,14 +499,14 @@ def test_admissions_under_way_are_those_with_time_left_and_the_others_have_ended
 
 def test_a_used_sequence_on_paper_is_known_as_such(tmp_path: Path) -> None:
     run = Run(tmp_path, paper=True)
-    assert run.past.era == run.books.era != ""
+    assert run.recovery.era == run.ledger_writer.era != ""
     run.use_paper(CLAIMS[7])
     run.end()
     run = Run(tmp_path, paper=True, fleets_era="ab" * 8)
     assert run.used[CLAIMS[7]] == Use(TIMELESS, HOME.packed, "vpn")
-    assert run.past.era == "ab" * 8  # that of the fleet, where its own uses can be recorded
-    run.books.without_paper()
-    assert run.past.era == ""
+    assert run.recovery.era == "ab" * 8  # that of the fleet, where its own uses can be recorded
+    run.ledger_writer.without_paper()
+    assert run.recovery.era == ""
     run.end()
     assert CLAIMS[7] not in Run(tmp_path).used
 
@@ -500,15 +515,15 @@ def test_paper_is_in_force_again_when_its_uses_can_be_recorded(tmp_path: Path) -
     (tmp_path / "witness").write_text("in the way")
     run = Run(tmp_path, paper=True)
     used: dict[bytes, Use] = {}
-    assert run.past.era == "" and not asyncio.run(run.past.paper_again(used)) and used == {}
-    assert run.books.ledger is not None
+    assert run.recovery.era == "" and not asyncio.run(run.recovery.paper_again(used)) and used == {}
+    assert run.ledger_writer.ledger is not None
     (tmp_path / "witness").unlink()
-    with run.books.ledger.together() as db:
+    with run.ledger_writer.ledger.together() as db:
         values = ("00" * 8, CLAIMS[3], "vpn", HOME.packed, HOME.length, NOON)
         db.execute(
             "INSERT INTO paper (era, claim, door, source, length, at) VALUES (?, ?, ?, ?, ?, ?)", values
         )
-    assert asyncio.run(run.past.paper_again(used)) and run.past.era
+    assert asyncio.run(run.recovery.paper_again(used)) and run.recovery.era
     assert used == {CLAIMS[3]: Use(TIMELESS, HOME.packed, "vpn")}
     run.end()
 
@@ -521,7 +536,7 @@ def test_paper_whose_uses_cannot_be_read_is_not_in_force(
 
     monkeypatch.setattr("portress.ledger.paper.PaperUses.used", fails)
     run = Run(tmp_path, paper=True)
-    assert run.past.era == "" and run.used == {}
+    assert run.recovery.era == "" and run.used == {}
     assert run.told == ["the uses of paper cannot be read: the disk reports an error"]
     run.end()
 
@@ -539,18 +554,18 @@ def test_whose_paper_is_void_is_told_with_why(
     tmp_path: Path, paper: bool, fleets_era: str | None, void: str | None, why: str
 ) -> None:
     run = Run(tmp_path, paper=paper, fleets_era=fleets_era)
-    if run.books.paper is not None:
-        run.books.paper.void = void
-    run.past.tell_void(rotating())
+    if run.ledger_writer.paper is not None:
+        run.ledger_writer.paper.void = void
+    run.recovery.tell_void(rotating())
     assert run.told == []
     some = [(f"holder{number}", "vpn") for number in range(12)]
     more = "portress enrol NAME --door DOOR --paper prints new sheets"
     for count, rest in ((1, ""), (10, ""), (12, " and 2 more")):
-        run.past.tell_void(rotating(*some[:count]))
+        run.recovery.tell_void(rotating(*some[:count]))
         names = ", ".join(f"{name} (vpn)" for name, _ in some[: min(count, 10)])
         assert run.told[-1] == f"paper printed before is void, {why}: {names}{rest}; {more}"
-    if run.books.paper is not None:
-        run.books.paper.era = ""
-        run.past.tell_void(rotating(*some[:1]))
+    if run.ledger_writer.paper is not None:
+        run.ledger_writer.paper.era = ""
+        run.recovery.tell_void(rotating(*some[:1]))
         assert run.told[-1].startswith("paper printed before is void, no use of it can be recorded now: ")
     run.end()

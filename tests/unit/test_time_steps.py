@@ -22,7 +22,7 @@ class Scene:
         self.withdrawn: list[tuple[str, list[bytes]]] = []
         self.seen: list[bool] = []
         self.refused = refused
-        rota: Any = SimpleNamespace(rotates=True)
+        sequences: Any = SimpleNamespace(rotates=True)
         self.old: Any = SimpleNamespace(name="old", floor=-1, ends={}, contents={})
         self.new: Any = SimpleNamespace(name="new", floor=-1, ends={b"all": ()}, contents={}, changes=None)
         tree = SimpleNamespace(root=SimpleNamespace(children={}), over={})
@@ -30,7 +30,7 @@ class Scene:
         tracker.replace = lambda trie: None
         self.in_force: Any = SimpleNamespace(
             loading=asyncio.Lock(),
-            rota=rota,
+            sequences=sequences,
             tracker=tracker,
             plan=self.old,
             changing=False,
@@ -45,7 +45,7 @@ class Scene:
         unix = [10.0 * STEP]
         self.steps = Steps(self.in_force, table, deciding, lambda: unix[0], lambda: 0)
         self.steps.let_go = lambda trie, plan: None  # type: ignore[method-assign]
-        self.steps._ready = (rota, 11, tree, self.new)  # type: ignore[assignment]
+        self.steps._ready = (sequences, 11, tree, self.new)  # type: ignore[assignment]
         unix[0] += STEP
 
     def change(self, contents: object, changes: object) -> None:

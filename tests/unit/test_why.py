@@ -29,7 +29,7 @@ from portress.run.listener import Listener
 from portress.run.recent import Recent
 from portress.run.why_answer import Inquiry, account
 from portress.sequence import rotating
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.tracker import Tracker
 from portress.watch import Heard
 from portress.why import screen as why_screen
@@ -63,15 +63,15 @@ class Daemon:
         self.config: Config = config(text)
         self.at = 100.0
         self.ears = Ears()
-        rota = Rota(self.config, keyholders)
-        tracker = Tracker(rota.trie(step_at(self.unix)), misses=self.config.misses)
-        now = InForce(self.config, rota, tracker)
+        sequences = SequencesInForce(self.config, keyholders)
+        tracker = Tracker(sequences.trie(step_at(self.unix)), misses=self.config.misses)
+        now = InForce(self.config, sequences, tracker)
         nothing = SimpleNamespace(config=self.config, shun=lambda *_: None, register=Register())
 
         async def use(*_: object) -> bool:
             return True
 
-        books = SimpleNamespace(use=use)
+        ledger_writer = SimpleNamespace(use=use)
         events = Events(lambda *_: None, self.clock)
         made: Any = Listener
         self.listener = made(
@@ -79,7 +79,7 @@ class Daemon:
             in_force=now,
             doorkeeper=nothing,
             table=nothing,
-            books=books,
+            ledger_writer=ledger_writer,
             events=events,
             clock=self.clock,
             admit=lambda _: None,

@@ -31,7 +31,7 @@ from portress.prose import say
 from portress.run import include_file, meanwhile, root_part, trial
 from portress.run.away import Away
 from portress.run.interfaces import absent, present
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.session import connected, origins
 
 
@@ -110,7 +110,7 @@ def _load(
     """Load the guard without a daemon. Whether the end of the trial will put an older one back."""
     no_daemon(paths)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
-    opening = Rota(config, holders).trie(step_at(time.time())).opening
+    opening = SequencesInForce(config, holders).trie(step_at(time.time())).opening
     admit = [grant for one in here for grant in everywhere(config, config.source(one.packed))]
     another = trial.under_way(paths.socket)
     if on_trial is not None:

@@ -13,7 +13,7 @@ from portress.doctor.probe.closed_ports import known
 from portress.guard.ruleset import build, render
 from portress.keyholders import file as keyholding
 from portress.paths import Paths
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 
 
 @click.command()
@@ -23,7 +23,7 @@ def rules(paths: Paths, as_json: bool) -> None:
     """Print the guard that this configuration means. It shows the first knock of each sequence."""
     config = configuration.load(paths.config)
     holders = keyholding.load(keyholding.locate(paths.config), config.doors)
-    opening = Rota(config, holders).trie(step_at(time.time())).opening
+    opening = SequencesInForce(config, holders).trie(step_at(time.time())).opening
     ruleset = build(config, opening, answers=known(config), now=time.time())
     text = render(ruleset)
     if as_json:

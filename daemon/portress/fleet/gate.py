@@ -87,7 +87,7 @@ class Gate:
         """Act on the daemon's stops from now on: read everything, if the store answers, and do it."""
         self._stops = self._there()
         await self._store.__aenter__()
-        with self._stops.books.held():
+        with self._stops.ledger_writer.held():
             await self.member.start()
             if self._doing is not None:
                 await self._doing
@@ -170,7 +170,7 @@ class Gate:
         """Claim a sequence on paper, whatever `alone` is: nothing opens before the store has its use."""
         outcome, there = await self.member.claim(self._spent(opening, source), owe=False)
         if outcome is Outcome.TAKEN and there is not None and self._stops is not None:
-            await self._stops.books.use_paper(opening.claim, there.door, there.source)
+            await self._stops.ledger_writer.use_paper(opening.claim, there.door, there.source)
         return _ON_PAPER[outcome]
 
     async def used(self, opening: Expected, source: Source) -> None:
@@ -297,9 +297,9 @@ class Gate:
 
     async def _note_use(self, stops: Stops, claim: bytes, spent: Spent) -> None:
         if spent.step == TIMELESS:
-            await stops.books.use_paper(claim, spent.door, spent.source)
+            await stops.ledger_writer.use_paper(claim, spent.door, spent.source)
         else:
-            await stops.books.use(claim, spent.door, spent.step, spent.source)
+            await stops.ledger_writer.use(claim, spent.door, spent.step, spent.source)
 
     def know(self, holders: tuple[Holder, ...]) -> None:
         """Expect the sequences of the fleet's keyholders, as they are now."""
@@ -331,7 +331,7 @@ class Gate:
 
     def _leaves(self, spent: Spent) -> bool:
         """Whether it is the use of a leaving sequence."""
-        holders = () if self._stops is None else self._stops.in_force.rota.keyholders
+        holders = () if self._stops is None else self._stops.in_force.sequences.keyholders
         return any(one.leaving_claim(spent.door).hex() == spent.owner for one in holders)
 
     def current(self) -> Iterable[Admitted]:

@@ -10,7 +10,7 @@ from portress.run.changes import Reloading
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.follower import MirrorListener
 from portress.run.in_force import InForce
-from portress.run.ledger_writer import Books
+from portress.run.ledger_writer import LedgerWriter
 
 
 @frozen
@@ -21,5 +21,5 @@ class Stops:
     doorkeeper: Doorkeeper
     listener: MirrorListener
     changes: Reloading
-    books: Books
+    ledger_writer: LedgerWriter
     later: Callable[[Awaitable[None]], object]

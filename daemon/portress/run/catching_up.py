@@ -53,14 +53,14 @@ class CatchingUp(Listener):
         """At the start: take over what the guard in the kernel knows, and plan what it is to hold."""
         if not isinstance(self.tracker, Mirror):
             return
-        rota = self._in_force.rota
+        sequences = self._in_force.sequences
         known = self._table.listing()
         if known is not None and "next" in known.maps and "spent" in known.sets:
             self.deciding.adopt(self.tracker.trie, self._clock())
             self._learn_uses()
             self.leaving.untold.clear()  # who left while no daemon ran ended nothing
         tracker = self.tracker
-        self._in_force.plan = self.deciding.plan_for(rota, tracker.trie, tracker.used, tracker.floor)
+        self._in_force.plan = self.deciding.plan_for(sequences, tracker.trie, tracker.used, tracker.floor)
         self._know_callers(self._part_way())
 
     def _learn_uses(self) -> None:
@@ -209,7 +209,7 @@ class CatchingUp(Listener):
     async def _note_use(self, opening: Expected, source: Source, tell: bool = True) -> None:
         """Have it in the ledger, behind the door that is open already; `tell`: the other gateways, too."""
         assert opening.step is not None
-        noted = await self._books.use(opening.claim, opening.door, opening.step, source.whole)
+        noted = await self._ledger_writer.use(opening.claim, opening.door, opening.step, source.whole)
         if noted == "nowhere":
             done = "left" if opening.leaves else "is in at"
             text = f"{source} {done} {opening.door}, but its use cannot be recorded anywhere"

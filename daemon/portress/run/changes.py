@@ -37,14 +37,14 @@ from portress.run.follower import MirrorListener
 from portress.run.gc_tuning import many_that_stay
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
-from portress.run.metrics_server import Publisher
+from portress.run.metrics_server import MetricsServer
 from portress.run.recounting import Recounting
-from portress.run.recovery import Past
+from portress.run.recovery import Recovery
 from portress.run.sentinel import Sentinel
 from portress.run.slices import let_go, until_done
 from portress.run.steps import Steps
 from portress.run.trackers import Trackers
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.sequence.trie import Trie
 
 Keyholders = tuple[Keyholder, ...]
@@ -65,16 +65,16 @@ class Reloading:
     steps: Steps
     trackers: Trackers
     ears: Hearing
-    publisher: Publisher
+    metrics_server: MetricsServer
     last_good: LastGood
-    past: Past
+    recovery: Recovery
     reloads: dict[str, int] = field(factory=lambda: {"done": 0, "refused": 0}, init=False)
     _changing: asyncio.Lock = field(factory=asyncio.Lock, init=False)
 
     def load_keyholders(self, config: Config) -> Keyholders:
         """The keyholders in the file or credential. Raises Mistake."""
         fellows = self.in_force.fellows
-        mine = len(self.in_force.rota.keyholders) > len(fellows)
+        mine = len(self.in_force.sequences.keyholders) > len(fellows)
         some = mine or self.last_good.no_keyholders
         return together(
             keyholding.load(keyholding.locate(self.paths.config), config.doors, some=some), fellows
@@ -133,26 +133,26 @@ class Reloading:
         async with self._changing:
             config = self.in_force.config
             unknown = self.last_good.no_keyholders
-            load, known = self.load_keyholders, self.in_force.rota.keyholders
+            load, known = self.load_keyholders, self.in_force.sequences.keyholders
             chosen = await asyncio.to_thread(lambda: choose(load(config) if unknown else known))
-            rota = Rota(config, chosen, self.past.era)
+            sequences = SequencesInForce(config, chosen, self.recovery.era)
             self._know_again()
             if self.sentinel.guarding:
                 try:
-                    await self.steps.change(rota)
+                    await self.steps.change(sequences)
                 except GuardError:
                     await self.sentinel.put_back_first()
-                    await self.steps.change(rota)
-                ended = await ending.keep_only(self.doorkeeper, rota.keys)
+                    await self.steps.change(sequences)
+                ended = await ending.keep_only(self.doorkeeper, sequences.keys)
             else:
-                ended = await self._take(config, rota.keyholders)
-        self.past.tell_void(rota)
-        self.events.tell("keyholders", f"{counted(len(rota.keyholders), 'keyholder')} now")
+                ended = await self._take(config, sequences.keyholders)
+        self.recovery.tell_void(sequences)
+        self.events.tell("keyholders", f"{counted(len(sequences.keyholders), 'keyholder')} now")
         return ended
 
     async def look_for_paper(self) -> None:
         """Have paper in force whose uses could not be recorded before, and can be now."""
-        if await self.past.paper_again(self.in_force.tracker.used):
+        if await self.recovery.paper_again(self.in_force.tracker.used):
             await self.take_keyholders(lambda known: known)
 
     def _know_again(self) -> None:
@@ -167,8 +167,12 @@ class Reloading:
 
     async def _take_whole(self, config: Config, keyholders: Keyholders) -> list[Admission]:
         now = self.in_force
-        old, rota, step = now.config, Rota(config, keyholders, self.past.era), step_at(self.unix())
-        trie, plan = await asyncio.get_running_loop().run_in_executor(None, self._made, rota, step)
+        old, sequences, step = (
+            now.config,
+            SequencesInForce(config, keyholders, self.recovery.era),
+            step_at(self.unix()),
+        )
+        trie, plan = await asyncio.get_running_loop().run_in_executor(None, self._made, sequences, step)
         going_on = await self.sentinel.newly_guarded(old, config)
         recounting = Recounting(self.doorkeeper)
         async with now.turn:
@@ -182,16 +186,16 @@ class Reloading:
                     self.ears.change(self.listener, config, old)
                     undo.callback(self.ears.change, self.listener, old, old)
                 if config.metrics != old.metrics:
-                    undo.callback(self.publisher.publish_if_possible, old.metrics)
-                    self.publisher.publish(config.metrics)
+                    undo.callback(self.metrics_server.publish_if_possible, old.metrics)
+                    self.metrics_server.publish(config.metrics)
                 contents = None if plan is None else plan.contents
                 wanted = build(config, trie.opening, contents, now.answers, self.unix())
                 await self._load(config, wanted, going_on, recounting)
                 undo.pop_all()
-            self._have_in_force(config, rota, trie, plan, recounting)
-            self.steps.adopt(rota, step)
+            self._have_in_force(config, sequences, trie, plan, recounting)
+            self.steps.adopt(sequences, step)
         await recounting.finish()
-        gone = await ending.keep_only(self.doorkeeper, rota.keys)
+        gone = await ending.keep_only(self.doorkeeper, sequences.keys)
         with contextlib.suppress(GuardError):  # whoever changed the guard meanwhile is dealt with elsewhere
             await self.steps.withdraw_since(plan)
             await until_done(self.table.maps.fill_part, now.loading)
@@ -214,12 +218,17 @@ class Reloading:
                 await recounting.begin(config, ended)
 
     def _have_in_force(
-        self, config: Config, rota: Rota, trie: Trie, plan: Plan | None, recounting: Recounting
+        self,
+        config: Config,
+        sequences: SequencesInForce,
+        trie: Trie,
+        plan: Plan | None,
+        recounting: Recounting,
     ) -> None:
         """The guard is another one: so is all that goes by it."""
         now = self.in_force
         old, gone = now.config, (now.tracker.trie, now.plan)
-        now.config, now.plan, now.rota = config, plan, rota
+        now.config, now.plan, now.sequences = config, plan, sequences
         self._know_again()
         self.last_good.keep(config)
         recounting.adopt()
@@ -228,7 +237,7 @@ class Reloading:
             now.tracker.replace(trie)
         else:  # sources are not what they were
             now.tracker = self.trackers.make(config, trie, now.tracker.used, now.tracker.floor)
-        now.tracker.floor = self.past.floor(config)
+        now.tracker.floor = self.recovery.floor(config)
         if isinstance(now.tracker, Mirror):  # some reports were heard by nobody, or of another guard
             now.tracker.astray = True
         self.steps.let_go(*gone)
@@ -236,13 +245,13 @@ class Reloading:
         self.sentinel.look()
         self.sentinel.remember_flows()
 
-    def _made(self, rota: Rota, step: int) -> tuple[Trie, Plan | None]:
+    def _made(self, sequences: SequencesInForce, step: int) -> tuple[Trie, Plan | None]:
         with many_that_stay():
-            trie = rota.trie(step)
-            if rota.config.decide == "daemon":
+            trie = sequences.trie(step)
+            if sequences.config.decide == "daemon":
                 return trie, None
-            used, floor = dict(self.in_force.tracker.used), self.past.floor(rota.config)
-            return trie, self.steps.deciding.plan_for(rota, trie, used, floor)
+            used, floor = dict(self.in_force.tracker.used), self.recovery.floor(sequences.config)
+            return trie, self.steps.deciding.plan_for(sequences, trie, used, floor)
 
     def _settle(self, plan: Plan) -> None:
         """The maps of the guard hold what they held before."""

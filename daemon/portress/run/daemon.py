@@ -45,9 +45,9 @@ from portress.run.in_force import InForce
 from portress.run.interfaces import Interfaces
 from portress.run.joining import fellowship
 from portress.run.last_good import LastGood
-from portress.run.ledger_writer import Books
-from portress.run.metrics_server import Publisher
-from portress.run.recovery import Past, open_ledger
+from portress.run.ledger_writer import LedgerWriter
+from portress.run.metrics_server import MetricsServer
+from portress.run.recovery import Recovery, open_ledger
 from portress.run.requests import Requests
 from portress.run.sd_notify import Notify
 from portress.run.sentinel import Sentinel
@@ -56,7 +56,7 @@ from portress.run.status_answer import ready
 from portress.run.steps import Steps, pause_at
 from portress.run.trackers import Trackers
 from portress.run.wall_clock import Timekeeper, checked, since_boot
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 
 TICK: Final = 1.0  # seconds between two rounds of housekeeping
 AHEAD: Final = 10.0  # seconds before a new time step when its sequences are derived
@@ -79,7 +79,7 @@ class Daemon:
         self._notify = Notify()
         self._interfaces = Interfaces(events)
         self._timekeeper = Timekeeper(events, self._unix, self._clock)
-        self._publisher = Publisher(self._metrics)
+        self._metrics_server = MetricsServer(self._metrics)
         # The kernel stamps packets by the wall clock.
         self._ears = Hearing(self._clock, time.time_ns, paths.state)
         self._stack = contextlib.AsyncExitStack()
@@ -111,15 +111,15 @@ class Daemon:
         config = settled(self._last_good.config(self._ears.try_out))
         self._join(config)
         fellows = self._gate.recalled(config.doors) if self._gate is not None else ()
-        rota = Rota(config, together(self._last_good.keyholders(config), fellows))
+        sequences = SequencesInForce(config, together(self._last_good.keyholders(config), fellows))
         for line in config.warnings:
             self._events.tell("warning", line)
-        self._wire(config, rota)
-        past, state, last_good = self._past.under_way(), self._paths.state, self._last_good
-        found, restored = self._sentinel.begin(past, admit, state, last_good)
+        self._wire(config, sequences)
+        under_way, state, last_good = self._recovery.under_way(), self._paths.state, self._last_good
+        found, restored = self._sentinel.begin(under_way, admit, state, last_good)
         self._sentinel.replaced()
         if not self._last_good.no_keyholders:
-            self._doorkeeper.keep_only(rota.keys)  # those unenrolled while no daemon ran are dismissed
+            self._doorkeeper.keep_only(sequences.keys)  # those unenrolled while no daemon ran are dismissed
         try:
             await self._serve()
         except Mistake:
@@ -132,9 +132,9 @@ class Daemon:
         self._tell_ready(found, restored)
         self._interfaces.look(config.inside)
         self._judge_clock()
-        self._past.tell_doubt(rota)
-        self._past.tell_void(self._in_force.rota)
-        self._later(self._books.prune(self._unix() - REMEMBER))
+        self._recovery.tell_doubt(sequences)
+        self._recovery.tell_void(self._in_force.sequences)
+        self._later(self._ledger_writer.prune(self._unix() - REMEMBER))
 
     async def _meet_fellows(self) -> None:
         """Do what happened at the other gateways, before anything is said to be ready."""
@@ -157,31 +157,31 @@ class Daemon:
 
     def _stops(self) -> Stops:
         return Stops(
-            self._in_force, self._doorkeeper, self._listener, self._changes, self._books, self._later
+            self._in_force, self._doorkeeper, self._listener, self._changes, self._ledger_writer, self._later
         )
 
-    def _wire(self, config: Config, rota: Rota) -> None:
+    def _wire(self, config: Config, sequences: SequencesInForce) -> None:
         """Make the stops, each with those it needs."""
         events, clock, unix, paths = self._events, self._clock, self._unix, self._paths
         table = Table(own=True)
         mark, boot = paths.socket.parent / use_mark.NAME, use_mark.boot()
         ledger = open_ledger(paths, events, unix())
         in_fleet = self._gate is not None
-        self._books = books = Books(
+        self._ledger_writer = writer = LedgerWriter(
             ledger, events, unix, clock, mark, boot, paths.witnesses, in_fleet=in_fleet
         )
-        self._stack.push_async_callback(books.close)
+        self._stack.push_async_callback(writer.close)
         record = table.record() if config.decide == "kernel" else None
         fleets_era = self._gate.era if self._gate is not None else None
-        self._past = past = Past(books, events, unix, since_boot, mark, boot, record, fleets_era)
-        rota = evolve(rota, era=past.era)
-        trie, used = rota.trie(step_at(unix())), past.used()
+        self._recovery = recovery = Recovery(writer, events, unix, since_boot, mark, boot, record, fleets_era)
+        sequences = evolve(sequences, era=recovery.era)
+        trie, used = sequences.trie(step_at(unix())), recovery.used()
         deciding = Deciding(table.maps, unix, clock)
         trackers = Trackers(deciding, lambda: self._in_force.plan)
-        tracker = trackers.make(config, trie, used, past.floor(config))
+        tracker = trackers.make(config, trie, used, recovery.floor(config))
         recalled = self._gate.recalled(config.doors) if self._gate is not None else ()
-        self._in_force = now = InForce(config, rota, tracker, recalled, unix=unix)
-        self._doorkeeper = doorkeeper = Doorkeeper(now, table, books, events, clock, unix, self._fellows)
+        self._in_force = now = InForce(config, sequences, tracker, recalled, unix=unix)
+        self._doorkeeper = doorkeeper = Doorkeeper(now, table, writer, events, clock, unix, self._fellows)
         self._stack.callback(doorkeeper.after.done)
         self._sentinel = sentinel = self._sentry(table)
         guarding, follow = lambda: sentinel.guarding, sentinel.answer
@@ -192,7 +192,7 @@ class Daemon:
         hearing = self._ears.open(config)
         admit, fellows = sentinel.admit, self._fellows
         self._listener = MirrorListener(
-            clock, table, events, now, hearing, doorkeeper, books, admit, fellows, deciding
+            clock, table, events, now, hearing, doorkeeper, writer, admit, fellows, deciding
         )
         self._listener.begin()
         self._ears.turn(self._listener, hearing)
@@ -225,16 +225,16 @@ class Daemon:
             self._steps,
             trackers,
             self._ears,
-            self._publisher,
+            self._metrics_server,
             self._last_good,
-            self._past,
+            self._recovery,
         )
 
     def _record(self, table: Table) -> None:
         """The mark names the guard's own record of uses, where there is one."""
         kernel = self._in_force.config.decide == "kernel" and self._sentinel.guarding
         with contextlib.suppress(GuardError):
-            self._books.records(table.record() if kernel else "")
+            self._ledger_writer.records(table.record() if kernel else "")
 
     def _requests(self) -> Requests:
         return Requests(
@@ -248,10 +248,10 @@ class Daemon:
             self._sentinel,
             self._listener,
             self._steps,
-            self._books,
+            self._ledger_writer,
             self._last_good,
             self._exposure,
-            self._past,
+            self._recovery,
             self._changes,
             self._later,
             self._fellows,
@@ -261,11 +261,11 @@ class Daemon:
         loop = asyncio.get_running_loop()
         vigil = self._stack.enter_context(self._sentinel.vigil)
         self._watching = self._stack.enter_context(self._exposure.watch(vigil, self._sentinel.look))
-        self._stack.callback(self._publisher.close)
+        self._stack.callback(self._metrics_server.close)
         where = self._in_force.config.metrics
         if not self._last_good.wanted:
-            self._publisher.publish(where)
-        elif trouble := self._publisher.publish_if_possible(where):
+            self._metrics_server.publish(where)
+        elif trouble := self._metrics_server.publish_if_possible(where):
             self._events.tell("refused", f"running without metrics: {trouble}")
         # Before the socket is there: whoever sees it may ask for a reload.
         loop.add_signal_handler(signal.SIGHUP, lambda: self._later(self._reload_by_signal()))
@@ -286,7 +286,7 @@ class Daemon:
             self._sentinel,
             self._listener,
             self._steps,
-            self._books,
+            self._ledger_writer,
             self._last_good,
             self._timekeeper,
             self._exposure,
@@ -349,11 +349,11 @@ class Daemon:
         self._exposure.tick(minute=self._rounds % SELDOM == 0)
         self._notify.status(self._in_a_line())
         self._timekeeper.look()
-        self._in_force.tracker.floor = self._past.floor(self._in_force.config)
+        self._in_force.tracker.floor = self._recovery.floor(self._in_force.config)
         self._interfaces.look(self._in_force.config.inside)
         if self._sentinel.guarding:
             self._listener.look_for_room()
-        if self._in_force.rota.rotates and self._sentinel.guarding:
+        if self._in_force.sequences.rotates and self._sentinel.guarding:
             self._later(self._turn_steps())
         if self._rounds % SELDOM == 0:
             self._later(self._seldom())
@@ -365,19 +365,19 @@ class Daemon:
 
     async def _seldom(self) -> None:
         self._sentinel.check()
-        self._publisher.try_again()
-        await self._books.settle()
-        if await self._past.look_for_ledger(self._paths, self._in_force.tracker.used):
-            self._past.tell_doubt(self._in_force.rota)
+        self._metrics_server.try_again()
+        await self._ledger_writer.settle()
+        if await self._recovery.look_for_ledger(self._paths, self._in_force.tracker.used):
+            self._recovery.tell_doubt(self._in_force.sequences)
         await self._changes.look_for_paper()
-        await self._books.prune(self._unix() - REMEMBER)
+        await self._ledger_writer.prune(self._unix() - REMEMBER)
         if self._rounds % DAILY == 0:
             tuning.tidy()
         self._judge_clock()
 
     def _judge_clock(self) -> None:
         """Tell of a clock too far off for what rotates."""
-        if self._in_force.rota.rotates:
+        if self._in_force.sequences.rotates:
             self._timekeeper.judge(self._in_force.config)
 
     async def _reload_by_signal(self) -> None:

@@ -22,7 +22,7 @@ from portress.guard.maps import Maps
 from portress.knock import SECOND, Expected
 from portress.sequence import edges
 from portress.sequence.edges import MILLISECOND, USED, Edges, Numbering, Terms
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.sequence.trie import Node, Trie
 from portress.verdict import Use
 
@@ -67,13 +67,18 @@ class Deciding:
     numbering: Numbering = field(factory=Numbering)
 
     def plan_for(
-        self, rota: Rota, trie: Trie, used: Mapping[bytes, Use], floor: int, ahead: float | None = None
+        self,
+        sequences: SequencesInForce,
+        trie: Trie,
+        used: Mapping[bytes, Use],
+        floor: int,
+        ahead: float | None = None,
     ) -> Plan:
         """The plan for `trie`; its sequences up to step `floor`, and those of `used`, are used up.
 
         `ahead`: the changes are made now, for a moment so many seconds from now.
         """
-        terms = self._terms(rota, used, floor, ahead or 0.0)
+        terms = self._terms(sequences, used, floor, ahead or 0.0)
         fixed = Trie(one for one in trie.root.beyond() if one.step is None)
         edges.build(fixed, fixed.opening, terms, self.numbering, self.clock())  # these have the first numbers
         built = edges.build(trie, trie.opening, terms, self.numbering, self.clock())
@@ -97,8 +102,10 @@ class Deciding:
         """Whether the clock was set since the plan was made, or other steps are refused now."""
         return plan is not None and (plan.floor != floor or abs(plan.ahead - self.ahead()) > _SET)
 
-    def _terms(self, rota: Rota, used: Mapping[bytes, Use], floor: int, later: float) -> Terms:
-        config, skews, until = rota.config, rota.skews(), rota.until
+    def _terms(
+        self, sequences: SequencesInForce, used: Mapping[bytes, Use], floor: int, later: float
+    ) -> Terms:
+        config, skews, until = sequences.config, sequences.skews(), sequences.until
         ahead, moment = self.ahead(), self.unix() + later + _ROUNDED
 
         def ends(one: Expected) -> int | None:
@@ -111,7 +118,7 @@ class Deciding:
             return round(min(over, until.get(one.keyholder or "", over)) * _SECOND_MS) + ahead
 
         def over(one: Expected) -> int | None:
-            closes = hours.closes(rota.own_hours(one), moment)
+            closes = hours.closes(sequences.own_hours(one), moment)
             ends = [end for end in (closes, until.get(one.keyholder or "")) if end is not None]
             return round(min(ends) * _SECOND_MS) + ahead if ends else None
 
@@ -121,7 +128,7 @@ class Deciding:
             chains=frozenset(one.chain for one in decide.openers(config)),
             plain=judging.plain(config),
             spent_for=decide.spent_for(config),
-            barred=lambda one: not hours.is_open(rota.own_hours(one), moment),
+            barred=lambda one: not hours.is_open(sequences.own_hours(one), moment),
             over=over,
         )
 

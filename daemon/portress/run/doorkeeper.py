@@ -26,7 +26,7 @@ from portress.run import places
 from portress.run.afterwards import LATER, Afterwards
 from portress.run.fellows import Alone, Fellows
 from portress.run.in_force import InForce
-from portress.run.ledger_writer import Books
+from portress.run.ledger_writer import LedgerWriter
 from portress.run.places import New
 from portress.run.restoring import Restoring
 
@@ -38,7 +38,7 @@ class Doorkeeper(Restoring):
         self,
         in_force: InForce,
         table: Table,
-        books: Books,
+        ledger_writer: LedgerWriter,
         events: Events,
         clock: Callable[[], int],
         unix: Callable[[], float],
@@ -54,7 +54,7 @@ class Doorkeeper(Restoring):
         self._recreated = 0  # when the guard's sets of those admitted were others
         self._in_force = in_force
         self._table = table
-        self._books = books
+        self._ledger_writer = ledger_writer
         self._events = events
         self._clock = clock
         self._unix = unix
@@ -78,7 +78,7 @@ class Doorkeeper(Restoring):
         """Those whose door there is, with the door's stay, or as long as a keyholder may, where none is said:
         0 or less where the time is over.
         """
-        until = self._in_force.rota.until
+        until = self._in_force.sequences.until
         for one in grants:
             if one.stay:
                 yield one
@@ -191,7 +191,7 @@ class Doorkeeper(Restoring):
         self.admitted[grant.door, how] = self.admitted.get((grant.door, how), 0) + 1
         self.connections[grant.door] += bool(grant.source.port)
         new = New(grant, admission, known, gone, unix, until_unix)
-        self.after.add(partial(places.write_down, self._books, self._events, new))
+        self.after.add(partial(places.write_down, self._ledger_writer, self._events, new))
         return admission
 
     def _make_room(self, new: Admission) -> list[Admission]:
@@ -217,14 +217,14 @@ class Doorkeeper(Restoring):
         """Have the ledger and the other gateways know that these have ended."""
         self.after.done()
         for one in ended:
-            self._books.ended(one, how)
+            self._ledger_writer.ended(one, how)
             self._fellows.ended(one, how)
 
     def write_merged(self, merged: Iterable[Admission]) -> None:
         """Have the ledger know that each of these goes on as part of another."""
         self.after.done()
         for one in merged:
-            self._books.ended(one, Ending.PREFIX_CHANGED)
+            self._ledger_writer.ended(one, Ending.PREFIX_CHANGED)
 
     async def cut(self, source: Source, door: str | None) -> int:
         """End what goes on of a source that is admitted no more: how many flows were cut."""

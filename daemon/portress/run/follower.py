@@ -84,7 +84,7 @@ class MirrorListener(CatchingUp):
         """The guard has opened a door: what it let in, and what it could not know."""
         doors, closed = self._opened_by(packed, when, number)
         verdict = mirror.completed(packed, knock, when, doors)
-        if isinstance(verdict, Completed) and (closed or self._in_force.rota.keeps_hours):
+        if isinstance(verdict, Completed) and (closed or self._in_force.sequences.keeps_hours):
             verdict = self._left_open(packed, verdict, when, closed)
         if isinstance(verdict, Completed):
             for one in verdict.openings:
@@ -130,7 +130,9 @@ class MirrorListener(CatchingUp):
         in time, and its keyholder's time was over before its end.
         """
         shut = [one for one in told.openings if one.paper is None]
-        shut += [one for one in self._in_force.rota.shut(told, self._doorkeeper.unix_at(when)) if one.paper]
+        shut += [
+            one for one in self._in_force.sequences.shut(told, self._doorkeeper.unix_at(when)) if one.paper
+        ]
         judged = self._in_hours(packed, told, when, shut)
         if isinstance(judged, Completed):
             others.extend(Grant.of(one, self.source(packed), when) for one in judged.openings)
@@ -145,8 +147,8 @@ class MirrorListener(CatchingUp):
     ) -> Completed | Closed:
         """What the guard let in at this hour. Its clock is asked a little later than the packet's time is
         taken: near the beginning and the end of the hours, its word counts alone."""
-        rota, unix = self._in_force.rota, self._doorkeeper.unix_at(when)
-        out = [one for one in rota.shut(verdict, unix - 1) if one in rota.shut(verdict, unix + 1)]
+        sequences, unix = self._in_force.sequences, self._doorkeeper.unix_at(when)
+        out = [one for one in sequences.shut(verdict, unix - 1) if one in sequences.shut(verdict, unix + 1)]
         shut = [one for one in verdict.openings if one.door in closed or one in out]
         judged = self._in_hours(packed, verdict, when, shut)
         self.withdraw({one.claim for one in shut if one.step is not None})

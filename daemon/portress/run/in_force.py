@@ -17,7 +17,7 @@ from portress.guard.ruleset import Ruleset, build
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import Source
 from portress.run.deciding import Plan
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.tracker import Tracker
 
 
@@ -26,7 +26,7 @@ class InForce:
     """The configuration, the sequences of it and its keyholders, and who is part-way through one."""
 
     config: Config
-    rota: Rota
+    sequences: SequencesInForce
     tracker: Tracker
     fellows: tuple[Keyholder, ...] = ()  # the keyholders that came from the fleet
     plan: Plan | None = None  # what the guard's maps hold, where the kernel decides

@@ -22,7 +22,7 @@ from portress.guard.language import FAMILY, TABLE
 from portress.guard.ruleset import build, render
 from portress.guard.table import Table
 from portress.run import root_files
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 
 NAME: Final = "guard.nft"
 LINE: Final = 'include "/run/portress-guard/*.nft"'
@@ -32,7 +32,7 @@ _ANEW: Final = f"table {FAMILY} {TABLE}\ndelete table {FAMILY} {TABLE}\n"
 
 def text(config: Config) -> str:
     """What the file holds for this configuration."""
-    rules = render(build(config, Rota(config).trie(0).opening, now=time.time()), twin=True)
+    rules = render(build(config, SequencesInForce(config).trie(0).opening, now=time.time()), twin=True)
     return f"# Made by Portress; see portress.service(8).\n{_ANEW}{rules}"
 
 

@@ -106,7 +106,7 @@ class _Many:
                 )
 
 
-class Books:
+class LedgerWriter:
     """Writes the ledger in order, in one thread. `ledger` is None where it could not be opened at all.
 
     `unix` gives the present in unix seconds, `clock` in ns; `mark` is the file that proves that all uses are

@@ -22,7 +22,7 @@ from portress.run.doorkeeper import Doorkeeper
 from portress.run.fellows import Claimed, Fellows
 from portress.run.flood import RoomKeeper
 from portress.run.leaving import Leaving
-from portress.run.ledger_writer import Books
+from portress.run.ledger_writer import LedgerWriter
 from portress.run.paper_desk import PaperDesk
 from portress.run.recent import Recent
 from portress.run.timing import Timing
@@ -70,7 +70,7 @@ class Listener(RoomKeeper):
 
     watcher: Watcher
     _doorkeeper: Doorkeeper
-    _books: Books
+    _ledger_writer: LedgerWriter
     _admit_all: Callable[[list[Grant]], object] = field(alias="admit")
     _fellows: Fellows
     recent: Recent = field(factory=Recent, init=False)
@@ -85,7 +85,7 @@ class Listener(RoomKeeper):
 
     def __attrs_post_init__(self) -> None:
         self.leaving = Leaving(self._doorkeeper, self._table, self._events, self._clock)
-        self.paper = PaperDesk(self._in_force, self._books, self._events, self._fellows)
+        self.paper = PaperDesk(self._in_force, self._ledger_writer, self._events, self._fellows)
         self._unshunned = Minutely(self._clock, self._tell_unshunned)  # shunned by the tracker alone
 
     def turn_to(self, watcher: Watcher) -> None:
@@ -98,12 +98,12 @@ class Listener(RoomKeeper):
         hear, note, counts = self.tracker.hear, self.recent.note, self.counts
         completed: list[Grant] = []
         followers = self._events.followers if self._events.followers.closely else None
-        timed = self._in_force.rota.keeps_hours
+        timed = self._in_force.sequences.keeps_hours
         for packed, knock, when, _interface in self.watcher.read(BUDGET):
             verdict = hear(packed, knock, when)
             kind = type(verdict)
             if timed and type(verdict) is Completed:
-                shut = self._in_force.rota.shut(verdict, self._doorkeeper.unix_at(when))
+                shut = self._in_force.sequences.shut(verdict, self._doorkeeper.unix_at(when))
                 verdict = self._in_hours(packed, verdict, when, shut)
                 kind = type(verdict)
             counts[kind] += 1
@@ -119,7 +119,7 @@ class Listener(RoomKeeper):
         self, packed: bytes, verdict: Completed, when: int, shut: Collection[Expected]
     ) -> Completed | Closed:
         """What is left of it at this hour; what is `shut` is used up."""
-        judged = self._in_force.rota.judged(verdict, shut, self._doorkeeper.unix_at(when))
+        judged = self._in_force.sequences.judged(verdict, shut, self._doorkeeper.unix_at(when))
         for one in closed_hours.used_up(judged, shut):
             self._spawn(self._note_closed(one, self.source(packed)))
         return judged
@@ -130,7 +130,7 @@ class Listener(RoomKeeper):
             if await self.paper.claim(one, source) == "new":
                 self._used(one)
             return
-        await self._books.use(one.claim, one.door, one.step, source)
+        await self._ledger_writer.use(one.claim, one.door, one.step, source)
         await self._fellows.used(one, source)
 
     def _spawn(self, work: Coroutine[Any, Any, Any]) -> None:
@@ -148,7 +148,7 @@ class Listener(RoomKeeper):
     @property
     def void_paper(self) -> list[tuple[str, str]]:
         """Whose paper is void, and for which door."""
-        return self._in_force.rota.void_paper
+        return self._in_force.sequences.void_paper
 
     def source(self, packed: bytes) -> Source:
         """The source that the watcher's bytes stand for."""
@@ -248,7 +248,7 @@ class Listener(RoomKeeper):
         source = grant.source
         noted: Claimed
         if opening.paper is None:
-            noted = await self._books.use(opening.claim, opening.door, opening.step, source.whole)
+            noted = await self._ledger_writer.use(opening.claim, opening.door, opening.step, source.whole)
         else:
             noted = await self.paper.claim(opening, source)
         if noted == "used":
@@ -276,7 +276,7 @@ class Listener(RoomKeeper):
     async def _leave_once(self, one: Expected, source: Source, when: int) -> None:
         """End an admission by a rotating sequence, once its use is on the disk."""
         assert one.step is not None
-        noted = await self._books.use(one.claim, one.door, one.step, source)
+        noted = await self._ledger_writer.use(one.claim, one.door, one.step, source)
         if noted == "used":
             self._replayed(source, Replayed(one, Use(one.step, b"")))
         elif noted != "new":

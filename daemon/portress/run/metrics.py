@@ -26,7 +26,7 @@ from portress.run.fellows import Fellows
 from portress.run.http import Asked, Page
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
-from portress.run.ledger_writer import Books
+from portress.run.ledger_writer import LedgerWriter
 from portress.run.listener import Listener
 from portress.run.sentinel import Sentinel
 from portress.run.steps import Steps
@@ -67,7 +67,7 @@ class Metrics:
     sentinel: Sentinel
     listener: Listener
     steps: Steps
-    books: Books
+    ledger_writer: LedgerWriter
     last_good: LastGood
     timekeeper: Timekeeper
     exposure: Exposure
@@ -133,7 +133,11 @@ class Metrics:
                 "From the last knock to the open door.",
                 self.listener.opening,
             ),
-            ("portress_ledger_write_seconds", "One write to the ledger, on the disk.", self.books.writing),
+            (
+                "portress_ledger_write_seconds",
+                "One write to the ledger, on the disk.",
+                self.ledger_writer.writing,
+            ),
             (
                 "portress_step_change_seconds",
                 "Replacing the expected sequences at a new time step.",
@@ -239,7 +243,7 @@ class Metrics:
         return found
 
     def _paper(self) -> Iterator[Metric]:
-        rota = self.in_force.rota
+        sequences = self.in_force.sequences
         doors = [name for name, door in self.in_force.config.doors.items() if door.paper is not None]
         left = GaugeMetricFamily("portress_paper_left", "Sequences on paper not used yet.", labels=["door"])
         needy = GaugeMetricFamily(
@@ -247,8 +251,8 @@ class Metrics:
             "Keyholders with little paper left, or void paper.",
             labels=["door"],
         )
-        sheets = rota.paper_left(self.in_force.tracker.used)
-        void = Counter(door for _, door in rota.void_paper)
+        sheets = sequences.paper_left(self.in_force.tracker.used)
+        void = Counter(door for _, door in sequences.void_paper)
         for name in doors:
             mine = [sheet for (_, door), sheet in sheets.items() if door == name]
             left.add_metric([name], sum(some for some, _ in mine))
@@ -271,7 +275,9 @@ class Metrics:
             unguarded.add_metric([door], int(door in self.exposure.open or not self.sentinel.guarding))
         yield unguarded
         yield self._in_hours()
-        yield _counter("portress_ledger_failures", "Writes to the ledger that failed.", self.books.failures)
+        yield _counter(
+            "portress_ledger_failures", "Writes to the ledger that failed.", self.ledger_writer.failures
+        )
         reloads = CounterMetricFamily(
             "portress_config_reloads", "Reloads of the configuration.", labels=["result"]
         )

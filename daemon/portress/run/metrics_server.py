@@ -10,7 +10,7 @@ from portress.run.http import Answer, HttpServer
 Where = tuple[str, int] | None  # an address and a port; None: metrics are not wanted
 
 
-class Publisher:
+class MetricsServer:
     """The metrics of one daemon, served or not. `make` makes what answers a scrape, once that is wanted."""
 
     def __init__(self, make: Callable[[], Answer]) -> None:

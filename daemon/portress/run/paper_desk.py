@@ -12,16 +12,16 @@ from portress.events import Events
 from portress.knock import Expected, Source
 from portress.run.fellows import Claimed, Fellows
 from portress.run.in_force import InForce
-from portress.run.ledger_writer import Books
+from portress.run.ledger_writer import LedgerWriter
 from portress.sequence.in_force import few
 
 
 @define(eq=False)
 class PaperDesk:
-    """Claims uses in the ledger of `books`, and before that with the `fellows`: in a fleet, in its store."""
+    """Claims uses with the `fellows` (in a fleet, in its store) and then in the ledger of `ledger_writer`."""
 
     in_force: InForce
-    books: Books
+    ledger_writer: LedgerWriter
     events: Events
     fellows: Fellows
 
@@ -30,7 +30,7 @@ class PaperDesk:
         cannot be recorded. `away`: the fleet's store cannot be asked. What does not count was not used."""
         noted = await self.fellows.on_paper(opening, source)
         if noted == "new":
-            noted = await self.books.use_paper(opening.claim, opening.door, source.whole)
+            noted = await self.ledger_writer.use_paper(opening.claim, opening.door, source.whole)
         if noted in ("nowhere", "away"):  # whoever tries again is judged by the ledger
             self.in_force.tracker.used.pop(opening.claim, None)
         return noted
@@ -40,7 +40,7 @@ class PaperDesk:
         if opening.paper is None:
             return
         who, door = opening.keyholder or "", opening.door
-        left, of = self.in_force.rota.paper_left(self.in_force.tracker.used).get((who, door), (0, 0))
+        left, of = self.in_force.sequences.paper_left(self.in_force.tracker.used).get((who, door), (0, 0))
         if of and few(left, of):
             text = f"{who} has {left} of {of} sequences on paper left for {door}"
             more = f"portress enrol {who} --door {door} --paper prints a new sheet"

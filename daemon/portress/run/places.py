@@ -13,7 +13,7 @@ from portress.admissions import Admission, Ending, Grant, How, came
 from portress.durations import spell
 from portress.events import Events
 from portress.knock import SECOND
-from portress.run.ledger_writer import Books
+from portress.run.ledger_writer import LedgerWriter
 
 
 @frozen
@@ -28,15 +28,15 @@ class New:
     until: float
 
 
-def write_down(books: Books, events: Events, new: New) -> None:
+def write_down(ledger_writer: LedgerWriter, events: Events, new: New) -> None:
     """The row in the ledger, and the event."""
     grant = new.grant
     if new.before is new.admission:
-        books.renewed(new.admission, new.until)
+        ledger_writer.renewed(new.admission, new.until)
     else:
         if new.before is not None:
-            books.ended(new.before, Ending.SUPERSEDED)
-        books.admitted(new.admission, new.until, grant.step, since=new.since, paper=grant.paper)
+            ledger_writer.ended(new.before, Ending.SUPERSEDED)
+        ledger_writer.admitted(new.admission, new.until, grant.step, since=new.since, paper=grant.paper)
     if new.gone:
         tell_moved(events, new.gone, grant)
     elif events.wants("admitted"):

@@ -23,8 +23,8 @@ from portress.knock import TIMELESS
 from portress.ledger.ledger import Ledger, LedgerError, Record
 from portress.paths import Paths
 from portress.run import use_mark
-from portress.run.ledger_writer import Books
-from portress.sequence.in_force import Rota, furthest
+from portress.run.ledger_writer import LedgerWriter
+from portress.sequence.in_force import SequencesInForce, furthest
 from portress.verdict import Use
 
 Used = dict[bytes, Use]  # the last use by claim
@@ -61,8 +61,8 @@ class Doubt:
     until: float | None
 
 
-class Past:
-    """What the ledger of `books` and the mark at `mark` say of the time before.
+class Recovery:
+    """What the ledger of `ledger_writer` and the mark at `mark` say of the time before.
 
     `unix` gives unix seconds; `since_boot` the seconds of CLOCK_BOOTTIME, which no setting of the clock
     moves. `record` names the guard's own record of uses, which there is where the kernel decides.
@@ -71,7 +71,7 @@ class Past:
 
     def __init__(
         self,
-        books: Books,
+        ledger_writer: LedgerWriter,
         events: Events,
         unix: Callable[[], float],
         since_boot: Callable[[], float],
@@ -80,7 +80,7 @@ class Past:
         record: str | None = None,
         fleets_era: str | None = None,
     ) -> None:
-        self._books = books
+        self._ledger_writer = ledger_writer
         self._events = events
         self._unix = unix
         self._since_boot = since_boot
@@ -92,7 +92,7 @@ class Past:
 
     def used(self) -> Used:
         """Rotating sequences used up, as far as they are known; the mark is written anew."""
-        ledger, mark = self._books.ledger, self._mark
+        ledger, mark = self._ledger_writer.ledger, self._mark
         used, whole = self._of_ledger(ledger)
         if mark is None:
             self._doubt, self._why = self._since_boot(), _UNMARKED
@@ -106,39 +106,39 @@ class Past:
         for claim, door, step, source, _ in owed:
             if claim not in used or used[claim].step < step:
                 used[claim] = Use(step, source.packed, door)
-        self._books.begin(self._doubt, owed)
+        self._ledger_writer.begin(self._doubt, owed)
         return used | self.used_paper()
 
     @property
     def era(self) -> str:
         """The era of the paper in force; empty: none is."""
-        mine = self._books.era
+        mine = self._ledger_writer.era
         return mine if self._fleets_era is None or not mine else self._fleets_era
 
     async def paper_again(self, tracker_used: Used) -> bool:
         """Try again what kept paper from being in force; `tracker_used` learns what is used. True if it
         is here.
         """
-        again = await self._books.paper_again()
+        again = await self._ledger_writer.paper_again()
         tracker_used.update(self.used_paper() if again else {})
         return again
 
     def used_paper(self) -> Used:
         """Sequences on paper used up. Empty where that is not known: then no paper is in force."""
-        paper = self._books.paper
+        paper = self._ledger_writer.paper
         try:
             some = () if paper is None else paper.used()
             return {claim: Use(TIMELESS, source, door) for claim, door, source in some}
         except LedgerError as error:
-            self._books.without_paper()
+            self._ledger_writer.without_paper()
             self._events.tell("ledger", f"the uses of paper cannot be read: {error}")
             return {}
 
-    def tell_void(self, rota: Rota) -> None:
+    def tell_void(self, sequences: SequencesInForce) -> None:
         """Tell whose paper is void, and why."""
-        void = rota.void_paper
+        void = sequences.void_paper
         if void:
-            paper = self._books.paper
+            paper = self._ledger_writer.paper
             why = paper.void if paper is not None and paper.void else "some of its uses were lost before"
             if self._fleets_era is not None:
                 why = "it was not printed for this fleet, or with another secret of it"
@@ -170,7 +170,7 @@ class Past:
         It belongs to a moment of a clock that is never set, and is worked out by the wall clock as it is
         now: if that was wrong and has been put right since, the steps of the right time are meant.
         """
-        if self._books.ledger is None:
+        if self._ledger_writer.ledger is None:
             return NEVER
         if self._doubt is None:
             return -1
@@ -186,17 +186,17 @@ class Past:
             return None
         return Doubt(floor, self._why, float((floor + 1) * STEP))
 
-    def tell_doubt(self, rota: Rota) -> None:
+    def tell_doubt(self, sequences: SequencesInForce) -> None:
         """Tell that sequences are refused because nobody knows what was used, where any rotate."""
-        doubt = self.doubt(rota.config)
-        if doubt is not None and doubt.until is not None and rota.rotates:
+        doubt = self.doubt(sequences.config)
+        if doubt is not None and doubt.until is not None and sequences.rotates:
             left = doubt.until - self._unix()
             self._events.tell("ledger", f"rotating sequences are refused for {left:.0f} s: {doubt.why}")
 
     async def look_for_ledger(self, paths: Paths, tracker_used: Used) -> bool:
         """Open the ledger if it could not be opened before; `tracker_used` learns what it holds. True if it
         is here at last: what was used before this moment is not known for certain."""
-        if self._books.ledger is not None:
+        if self._ledger_writer.ledger is not None:
             return False
         with contextlib.suppress(LedgerError, OSError):
             paths.state.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -206,7 +206,7 @@ class Past:
                 if claim not in tracker_used or tracker_used[claim].step < use.step:
                     tracker_used[claim] = use
             self._doubt, self._why = self._since_boot(), _UNFIT
-            await self._books.resume(ledger, self._doubt)
+            await self._ledger_writer.resume(ledger, self._doubt)
             self._events.tell("ledger", f"{paths.ledger}: the ledger can be written again")
             return True
         return False
@@ -214,7 +214,11 @@ class Past:
     def under_way(self) -> list[Record]:
         """The admissions that have time left."""
         try:
-            return [] if self._books.ledger is None else self._books.ledger.under_way(self._unix())
+            return (
+                []
+                if self._ledger_writer.ledger is None
+                else self._ledger_writer.ledger.under_way(self._unix())
+            )
         except LedgerError as error:
             self._events.tell("ledger", f"the ledger cannot be read: {error}")
             return []

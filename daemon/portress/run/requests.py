@@ -34,9 +34,9 @@ from portress.run.exposure import Exposure
 from portress.run.fellows import Fellows
 from portress.run.in_force import InForce
 from portress.run.last_good import LastGood
-from portress.run.ledger_writer import Books
+from portress.run.ledger_writer import LedgerWriter
 from portress.run.listener import Listener
-from portress.run.recovery import Doubt, Past
+from portress.run.recovery import Doubt, Recovery
 from portress.run.sentinel import Sentinel
 from portress.run.slices import let_go, slices
 from portress.run.steps import Steps
@@ -60,10 +60,10 @@ class Requests:
     sentinel: Sentinel
     listener: Listener
     steps: Steps
-    books: Books
+    ledger_writer: LedgerWriter
     last_good: LastGood
     exposure: Exposure
-    past: Past
+    recovery: Recovery
     changes: Reloading
     later: Callable[[Awaitable[None]], object]
     fellows: Fellows
@@ -122,23 +122,22 @@ class Requests:
         self, narrow: Narrow, found: tuple[int, dict[str, int]], around: roll.Around, uid: int
     ) -> dict[str, Any]:
         """All of the status but the admissions. `found`: how many are meant, how many each door has."""
-        (admitted, counts), steps, now, unix = found, self.steps, self.clock(), self.unix()
+        (admitted, counts), config, unix = found, self.in_force.config, self.unix()
+        sequences, writer = self.in_force.sequences, self.ledger_writer
         return {
             "daemon": True,
             **answers.about(
-                self.in_force.config,
+                config,
                 str(self.last_good.in_use),
                 os.getpid(),
-                now - self.begun,
-                steps.step if self.in_force.rota.rotates else None,
+                self.clock() - self.begun,
+                self.steps.step if sequences.rotates else None,
                 unix,
             ),
             "guard": self._of_guard(),
-            "closed": answers.closed(self.in_force.config, self.in_force.answers),
+            "closed": answers.closed(config, self.in_force.answers),
             "doors": [
-                one
-                for one in answers.doors(self.in_force.config, counts, unix)
-                if narrow.door in (None, one["name"])
+                one for one in answers.doors(config, counts, unix) if narrow.door in (None, one["name"])
             ],
             "as_configured": not self.last_good.falling_back,
             "totals": {
@@ -149,11 +148,11 @@ class Requests:
             "callers": around.callers,
             "shunned": around.shunned,
             **answers.knocks(self.listener),
-            "keyholders": len(self.in_force.rota.keyholders),
-            "paper": answers.paper(self.in_force.rota, self.in_force.tracker.used),
+            "keyholders": len(sequences.keyholders),
+            "paper": answers.paper(sequences, self.in_force.tracker.used),
             "followers": len(self.events.followers),
             "credential": keyholding.credential() is not None,
-            "ledger": {"present": self.books.ledger is not None, "failures": self.books.failures},
+            "ledger": {"present": writer.ledger is not None, "failures": writer.failures},
             "fleet": self.fellows.state(),
             "refusing": answers.refusing(self._doubt(), unix),
             "events": answers.events(self.events.last(), unix, full=asked.trusted(uid)),
@@ -161,7 +160,7 @@ class Requests:
 
     def _doubt(self) -> Doubt | None:
         """Why rotating sequences are refused now; None as well where there are none."""
-        return self.past.doubt(self.in_force.config) if self.in_force.rota.rotates else None
+        return self.recovery.doubt(self.in_force.config) if self.in_force.sequences.rotates else None
 
     def _of_guard(self) -> dict[str, Any]:
         return {
@@ -183,13 +182,13 @@ class Requests:
             full=asked.trusted(uid),
             guarded=self.sentinel.in_place,
             background=background,
-            doubt=self.past.doubt(self.in_force.config),
+            doubt=self.recovery.doubt(self.in_force.config),
         )
         return account(self.listener, self.in_force.config, self.doorkeeper.register.of(source), inquiry)
 
     async def _background(self, source: Source, now: int, unix: float) -> Background:
         """What the ledger and the keyholders' sequences of other times tell of a source."""
-        recent, keyholders = self.listener.recent, self.in_force.rota.keyholders
+        recent, keyholders = self.listener.recent, self.in_force.sequences.keyholders
         config, notes = self.in_force.config, recent.of(source.packed)
         return Background(
             past=await asyncio.to_thread(last_admissions, self.paths.ledger, source),
@@ -307,7 +306,7 @@ class Requests:
         name = str(request.get("name"))
         if not asked.trusted(uid):
             raise Mistake("only root may change the keyholders")
-        found = any(one.name == name for one in self.in_force.rota.keyholders)
+        found = any(one.name == name for one in self.in_force.sequences.keyholders)
         ended = await self.changes.take_keyholders(
             lambda known: tuple(one for one in known if one.name != name)
         )
@@ -351,7 +350,7 @@ class Requests:
         """What is in force now, for a trial to go back to; None if nothing is that somebody chose to keep."""
         if provisional or self.last_good.falling_back or not self.sentinel.guarding:
             return None
-        return self.in_force.config, self.in_force.rota.keyholders
+        return self.in_force.config, self.in_force.sequences.keyholders
 
     def _go_back(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:
         self.later(self.changes.go_back(config, keyholders))

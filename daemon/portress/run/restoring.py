@@ -26,7 +26,7 @@ from portress.ledger.record import Record
 from portress.register import Register
 from portress.run import places
 from portress.run.afterwards import Afterwards
-from portress.run.ledger_writer import Books
+from portress.run.ledger_writer import LedgerWriter
 
 AT_ONCE: Final = 64  # admissions that are put back together with the guard
 HELD_BACK: Final = (
@@ -42,7 +42,7 @@ class Restoring:
     admitted: dict[tuple[str, str], int]
     _refused: set[Source]
     _table: Table
-    _books: Books
+    _ledger_writer: LedgerWriter
     _events: Events
     _clock: Callable[[], int]
     _unix: Callable[[], float]
@@ -77,12 +77,12 @@ class Restoring:
                 known.until = now + one.left
                 self.register.put(known)
                 self.after.done()
-                self._books.renewed(known, unix + one.left / SECOND)
+                self._ledger_writer.renewed(known, unix + one.left / SECOND)
 
     def _find(self, held: Held, now: int, unix: float) -> Admission:
         since, until = unix - held.since / SECOND, unix + held.left / SECOND
         admission = Admission(held.door, held.source, now - held.since, now + held.left, None, How.FOUND)
-        self._books.admitted(admission, until, since=since)
+        self._ledger_writer.admitted(admission, until, since=since)
         self._put_found(admission)
         return admission
 
@@ -127,7 +127,9 @@ class Restoring:
                 same = source is record.source
                 chosen[record.door, source] = record if same else evolve(record, source=source)
         for one in over:
-            self._books.ended(Admission(one.door, one.source, 0, 0, row=one.row), Ending.PREFIX_CHANGED)
+            self._ledger_writer.ended(
+                Admission(one.door, one.source, 0, 0, row=one.row), Ending.PREFIX_CHANGED
+            )
         return list(chosen.values())
 
     def take_over(self, held: Iterable[Held], records: Iterable[Record]) -> int:
@@ -224,7 +226,7 @@ class Restoring:
         for door, count in Counter([one.door for one in many]).items():
             self.admitted[door, How.FLEET] = self.admitted.get((door, How.FLEET), 0) + count
         if found:
-            self._books.admitted_all([(one, unix + (one.until - now) / SECOND) for one in found])
+            self._ledger_writer.admitted_all([(one, unix + (one.until - now) / SECOND) for one in found])
         for one in many:
             if self._events.wants("admitted"):
                 places.tell_admitted(self._events, one, again=False)

@@ -27,7 +27,7 @@ from portress.logins import Login, logins, tell
 from portress.paths import Paths
 from portress.run import include_file, meanwhile
 from portress.run.asked import MOST_ENDS
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.session import connected
 
 
@@ -66,7 +66,9 @@ def _load_alone(table: Table, config: Config, sources: Iterable[Source], *, firs
         with contextlib.suppress(OSError):  # a door stays open for nothing less than a refusal of the kernel
             flows.adopt(connected(service for door in config.doors.values() for service in door.services))
     answers = closed_ports.at_boot(config)
-    table.load(build(config, Rota(config).trie(0).opening, answers=answers, now=time.time()), admit)
+    table.load(
+        build(config, SequencesInForce(config).trie(0).opening, answers=answers, now=time.time()), admit
+    )
 
 
 def reload(paths: Paths) -> list[str]:

@@ -21,7 +21,7 @@ from portress.guard.closed import Answers, Kind
 from portress.knock import PROTOCOL_NAMES, SECOND, TCP, UDP, Source
 from portress.run.listener import Listener
 from portress.run.recovery import Doubt
-from portress.sequence.in_force import Rota, few
+from portress.sequence.in_force import SequencesInForce, few
 from portress.verdict import Advanced
 from portress.verdict_words import NAMES
 
@@ -90,15 +90,15 @@ def admission_lines(some: Iterable[Admission], now: int, unix: float) -> str:
     return "".join([f"{admission_line(one, now, unix)}\n" for one in some])
 
 
-def paper(rota: Rota, used: Container[bytes]) -> list[dict[str, Any]]:
+def paper(sequences: SequencesInForce, used: Container[bytes]) -> list[dict[str, Any]]:
     """What is left on paper, by keyholder and door; `void` paper opens nothing any more."""
     left = [
         {"keyholder": who, "door": door, "left": left, "of": of, "few": few(left, of), "void": False}
-        for (who, door), (left, of) in rota.paper_left(used).items()
+        for (who, door), (left, of) in sequences.paper_left(used).items()
     ]
     void = [
         {"keyholder": who, "door": door, "left": 0, "of": 0, "few": True, "void": True}
-        for who, door in rota.void_paper
+        for who, door in sequences.void_paper
     ]
     return left + void
 

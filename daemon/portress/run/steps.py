@@ -20,7 +20,7 @@ from portress.run.gc_tuning import many_that_stay
 from portress.run.in_force import InForce
 from portress.run.slices import slices, until_done
 from portress.run.timing import Timing
-from portress.sequence.in_force import Rota
+from portress.sequence.in_force import SequencesInForce
 from portress.sequence.trie import Node, Trie
 
 _WITHDRAWN: Final = 100  # uses in one transaction
@@ -49,14 +49,14 @@ class Steps:
         self._unix = unix
         self._clock = clock
         self._thread = ThreadPoolExecutor(1, "steps")
-        self._ready: tuple[Rota, int, Trie, Plan | None] | None = None
+        self._ready: tuple[SequencesInForce, int, Trie, Plan | None] | None = None
         self.deciding = deciding
         self.busy = asyncio.Lock()  # held while sequences are derived or change; a reload holds it, too
 
-    def adopt(self, rota: Rota, step: int) -> None:
-        """Take `rota` as it was loaded elsewhere, for time step `step`."""
+    def adopt(self, sequences: SequencesInForce, step: int) -> None:
+        """Take `sequences` as it was loaded elsewhere, for time step `step`."""
         ready, self._ready = self._ready, None
-        self._in_force.rota, self.step = rota, step
+        self._in_force.sequences, self.step = sequences, step
         if ready is not None:
             self.let_go(*ready[2:])
 
@@ -70,32 +70,32 @@ class Steps:
 
     async def prepare(self) -> None:
         """Derive the next step's sequences, unless that is done."""
-        if self.busy.locked() or not self._in_force.rota.rotates:
+        if self.busy.locked() or not self._in_force.sequences.rotates:
             return
         async with self.busy:
-            rota, step, ready = self._in_force.rota, self.step + 1, self._ready
-            if ready is not None and ready[0] is rota and ready[1] == step:
+            sequences, step, ready = self._in_force.sequences, self.step + 1, self._ready
+            if ready is not None and ready[0] is sequences and ready[1] == step:
                 return
-            made = await asyncio.get_running_loop().run_in_executor(self._thread, self._plan, rota, step)
-            self._ready = (rota, step, *made)
+            made = await asyncio.get_running_loop().run_in_executor(self._thread, self._plan, sequences, step)
+            self._ready = (sequences, step, *made)
             if ready is not None:
                 self.let_go(*ready[2:])
             ready = None
 
-    async def change(self, rota: Rota | None = None) -> bool:
-        """Bring into force what the present moment, or `rota`, wants. True if anything changed.
+    async def change(self, sequences: SequencesInForce | None = None) -> bool:
+        """Bring into force what the present moment, or `sequences`, wants. True if anything changed.
 
         Raises GuardError if the guard's first knocks cannot be replaced; then nothing is.
         """
         step = step_at(self._unix())
         now = self._in_force
-        wanted = now.rota if rota is None else rota
+        wanted = now.sequences if sequences is None else sequences
         stale = self.deciding.stale(now.plan, now.tracker.floor)
-        if rota is None and ((step == self.step and not stale) or not wanted.rotates):
+        if sequences is None and ((step == self.step and not stale) or not wanted.rotates):
             return False
         begun = self._clock()
         async with self.busy:
-            if rota is None and ((step == self.step and not stale) or wanted is not now.rota):
+            if sequences is None and ((step == self.step and not stale) or wanted is not now.sequences):
                 return False
             loop, ready = asyncio.get_running_loop(), self._ready
             if ready is not None and ready[0] is wanted and ready[1] == step:
@@ -108,8 +108,10 @@ class Steps:
         self.changing.observe((self._clock() - begun) / SECOND)
         return True
 
-    async def _bring_into_force(self, rota: Rota, step: int, trie: Trie, plan: Plan | None) -> None:
-        """Have guard and tracker at that step of `rota`. Raises GuardError; then they are as they were."""
+    async def _bring_into_force(
+        self, sequences: SequencesInForce, step: int, trie: Trie, plan: Plan | None
+    ) -> None:
+        """Have guard and tracker at that step. Raises GuardError; then they are as they were."""
         now = self._in_force
         old, gone = now.tracker.trie, now.plan
         if plan is None:
@@ -122,7 +124,7 @@ class Steps:
         await self.withdraw_since(plan)
         self.let_go(old, gone)
         del old, gone
-        now.rota, self.step, self._ready = rota, step, None
+        now.sequences, self.step, self._ready = sequences, step, None
 
     async def _fill(self, plan: Plan) -> None:
         """Have the guard's maps hold what is planned. Raises GuardError; then what they held is in force."""
@@ -149,14 +151,14 @@ class Steps:
             async with self._in_force.loading:
                 self.deciding.withdraw(plan, claims, used, floor)
 
-    def _plan(self, rota: Rota, step: int) -> tuple[Trie, Plan | None]:
+    def _plan(self, sequences: SequencesInForce, step: int) -> tuple[Trie, Plan | None]:
         with many_that_stay():
-            trie = rota.trie(step)
-            if rota.config.decide == "daemon":
+            trie = sequences.trie(step)
+            if sequences.config.decide == "daemon":
                 return trie, None
             ahead = max(0.0, step * STEP - self._unix())
             tracker = self._in_force.tracker
-            return trie, self.deciding.plan_for(rota, trie, dict(tracker.used), tracker.floor, ahead)
+            return trie, self.deciding.plan_for(sequences, trie, dict(tracker.used), tracker.floor, ahead)
 
     def _change_opening(self, before: frozenset[int], after: frozenset[int]) -> None:
         self._table.change_opening(before - after, after - before)

@@ -41,7 +41,7 @@ def still_to_come(config: Config, step: int, last: int) -> bool:
 
 
 @define(eq=False)
-class Rota:
+class SequencesInForce:
     """The sequences in force for one configuration and one set of keyholders."""
 
     config: Config

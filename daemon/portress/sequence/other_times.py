@@ -22,7 +22,7 @@ PAIRS: Final = 100  # keyholders' doors up to which it is worth the time and the
 _STRIDE: Final = 10  # time steps for which one tree serves
 
 
-class Elsewhen:
+class OtherTimes:
     """Follows every source, or pair of a source and a host, through the sequences of the steps around."""
 
     def __init__(self, config: Config, keyholders: tuple[Keyholder, ...]) -> None:

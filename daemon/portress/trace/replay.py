@@ -20,8 +20,8 @@ from portress.clock import STEP, step_at
 from portress.config.model import Config
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, Source
-from portress.sequence.in_force import Rota
-from portress.sequence.other_times import Elsewhen
+from portress.sequence.in_force import SequencesInForce
+from portress.sequence.other_times import OtherTimes
 from portress.sequence.trie import Trie
 from portress.trace.exempt import Always, placed, services
 from portress.trace.moves import Moves
@@ -92,15 +92,15 @@ class Trace:
         self.first: int | None = None
         self.knocks = self.silent = self.disorder = self.jumps = 0
         self.passed_by = dict.fromkeys(("elsewhere", "always", "public", "service", "time"), 0)
-        self._rota = Rota(config, keyholders, era=None)  # a capture may be of any time
+        self._sequences = SequencesInForce(config, keyholders, era=None)  # a capture may be of any time
         self._until = {one.name: one.until for one in keyholders if one.until is not None}
         self._step = 0
         self._turns = 0  # when other sequences come into force, by the time that never goes back
-        first = Trie() if self._rota.rotates else self._rota.trie(0)
+        first = Trie() if self._sequences.rotates else self._sequences.trie(0)
         self.tracker = Tracker(first, limit=config.callers, misses=config.misses)
-        self._hear = self._in_hours if self._rota.keeps_hours else self.tracker.hear
+        self._hear = self._in_hours if self._sequences.keeps_hours else self.tracker.hear
         self._used: dict[bytes, tuple[int | None, int]] = {}
-        self._elsewhen = Elsewhen(config, keyholders)
+        self._other_times = OtherTimes(config, keyholders)
         self._services = services(config)
         self._places = placed(config)
         self._always = Always(config)
@@ -115,7 +115,7 @@ class Trace:
         """Hear all of it. Raises what the reading raises."""
         services, hosts, passed_by, always = self._services, self.hosts, self.passed_by, self._always
         mask, get, hear = self._mask, self.timelines.get, self._hear
-        places, elsewhen, self._reading = self._places, self._elsewhen.on, reading
+        places, other_times, self._reading = self._places, self._other_times.on, reading
         for source, knock, moment, _ in reading:
             now, to = moment + self._shift, reading.to
             if now < self._now or moment >= _LATEST:
@@ -148,7 +148,7 @@ class Trace:
                     self._note(timeline, source, knock, moment, verdict)
             else:
                 self._note(timeline, source, knock, moment, verdict)
-            if elsewhen:
+            if other_times:
                 self._look_around(source, to, knock, moment, isinstance(verdict, _ENDS))
         self._settle_early()
 
@@ -157,7 +157,7 @@ class Trace:
         verdict, unix = self.tracker.hear(source, knock, now), (now - self._shift) / SECOND
         if type(verdict) is not Completed:
             return verdict
-        return self._rota.judged(verdict, self._rota.shut(verdict, unix), unix)
+        return self._sequences.judged(verdict, self._sequences.shut(verdict, unix), unix)
 
     def _pass_by(self, source: bytes, to: bytes, knock: int, moment: int) -> None:
         """A packet to another host."""
@@ -178,12 +178,12 @@ class Trace:
         """Expect the sequences in force at the captured moment."""
         if self.first is None:
             self.first = self._now
-        if not self._rota.rotates:
+        if not self._sequences.rotates:
             self._turns = 2 * _LATEST
             return
         self._step = step_at((self._now - self._shift) // SECOND)
         self._turns = (self._step + 1) * STEP * SECOND + self._shift
-        self.tracker.replace(self._rota.trie(self._step))
+        self.tracker.replace(self._sequences.trie(self._step))
 
     def _is_host(self, to: bytes, knock: int) -> bool:
         """Whether that address is this host's from now on."""
@@ -267,14 +267,14 @@ class Trace:
 
     def _aside(self, source: bytes, to: bytes, knock: int, moment: int) -> None:
         """A packet to an address that is not known to be this host's."""
-        if self._elsewhen.on and not self.named:
+        if self._other_times.on and not self.named:
             self._look_around(source, to, knock, moment, False)
         if self.only is not None and self._wanted(source):
             self._take_down(source, Note(moment, moment, None, knock, Elsewhere(to), _NOTHING))
 
     def _look_around(self, source: bytes, to: bytes, knock: int, moment: int, done: bool) -> None:
         """Take it down if the source has just completed a sequence of another time, and nothing else."""
-        opening = self._elsewhen.hear(source + to, knock, self._now, self._step)
+        opening = self._other_times.hear(source + to, knock, self._now, self._step)
         if opening is not None and not done and self._wanted(source):
             if to and len(self.hosts) < HOSTS:
                 self.hosts.add(to)

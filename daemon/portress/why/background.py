@@ -19,7 +19,7 @@ from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, UNSURE, Expected, Source
 from portress.ledger.ledger import LedgerError, Reader, Record
 from portress.run.recent import Note
-from portress.sequence.other_times import Elsewhen
+from portress.sequence.other_times import OtherTimes
 from portress.verdict import Completed, Expired
 
 _RECORDS: Final = 4  # of the ledger's last admissions of a source
@@ -66,13 +66,13 @@ def astray(
     unix: float,
 ) -> dict[int, Astray]:
     """Which of the knocks completed a sequence of another time. `now` (ns) and `unix` (s) are one moment."""
-    elsewhen, found = Elsewhen(config, keyholders), dict[int, Astray]()
+    other_times, found = OtherTimes(config, keyholders), dict[int, Astray]()
     heard = [one for one in notes if one[1] not in (0, UNSURE) and not isinstance(one[2], Expired)]
-    if not elsewhen.on or all(isinstance(verdict, Completed) for _, _, verdict in heard):
+    if not other_times.on or all(isinstance(verdict, Completed) for _, _, verdict in heard):
         return found
     for when, knock, _ in heard:
         step = step_at(max(0.0, unix - (now - when) / SECOND))
-        opening = elsewhen.hear(packed, knock, when, step)
+        opening = other_times.hear(packed, knock, when, step)
         if opening is not None:
             found[when] = Astray(opening, step - (opening.step or 0))
     return found

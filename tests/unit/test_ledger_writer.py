@@ -17,7 +17,7 @@ from portress.knock import SECOND, Source
 from portress.ledger import ledger as ledger_file
 from portress.ledger.ledger import Ledger, LedgerError
 from portress.run import use_mark
-from portress.run.ledger_writer import Books
+from portress.run.ledger_writer import LedgerWriter
 from portress.run.use_mark import Mark
 
 ANA = Source.parse("192.0.2.7")
@@ -43,13 +43,13 @@ class Refusing(Ledger):
 
 def kept(
     folder: Path,
-    work: Callable[[Books, Refusing], Awaitable[None]],
+    work: Callable[[LedgerWriter, Refusing], Awaitable[None]],
     *,
     in_fleet: bool = False,
     witnesses: Sequence[Path] | None = None,
     told: list[str] | None = None,
 ) -> list[str]:
-    """Do `work` with books in `folder`; the events told."""
+    """Do `work` with a ledger writer in `folder`; the events told."""
     told = [] if told is None else told
 
     def write(_name: str, _kind: Kind, text: str, _fields: Fields) -> None:
@@ -58,30 +58,32 @@ def kept(
     async def whole() -> None:
         ledger = Refusing(folder / "ledger.db", 1000.0)
         events, mark = Events(write, lambda: 0), folder / "uses"
-        books = Books(ledger, events, lambda: 1000.0, lambda: 0, mark, "boot", witnesses, in_fleet=in_fleet)
-        await work(books, ledger)
-        await books.close()
+        ledger_writer = LedgerWriter(
+            ledger, events, lambda: 1000.0, lambda: 0, mark, "boot", witnesses, in_fleet=in_fleet
+        )
+        await work(ledger_writer, ledger)
+        await ledger_writer.close()
 
     asyncio.run(whole())
     return told
 
 
-async def written(books: Books, times: int) -> None:
+async def written(ledger_writer: LedgerWriter, times: int) -> None:
     """Wait until the ledger's thread has had so much to do."""
     for _ in range(5000):
-        if books.writing.count >= times:
+        if ledger_writer.writing.count >= times:
             return
         await asyncio.sleep(0.001)
     raise AssertionError("not written")
 
 
 def test_an_admissions_end_is_written_to_the_row_of_its_beginning(tmp_path: Path) -> None:
-    async def work(books: Books, _: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
         for number in range(20):
             admission = Admission("ssh", Source.parse(f"192.0.2.{number}"), 0, SECOND)
-            books.admitted(admission, 1001.0)
-            books.renewed(admission, 1002.0)
-            books.ended(admission, "dismissed")
+            ledger_writer.admitted(admission, 1001.0)
+            ledger_writer.renewed(admission, 1002.0)
+            ledger_writer.ended(admission, "dismissed")
 
     kept(tmp_path, work)
     with_rows = list(Ledger(tmp_path / "ledger.db", 2000.0).history())
@@ -94,7 +96,7 @@ def test_the_ledger_is_closed_when_nothing_is_done_with_it_any_more(tmp_path: Pa
     done: list[str] = []
     begun, end = threading.Event(), threading.Event()
 
-    async def work(books: Books, ledger: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
         def prune(_before: float) -> None:
             begun.set()
             end.wait(0.05)
@@ -105,7 +107,7 @@ def test_the_ledger_is_closed_when_nothing_is_done_with_it_any_more(tmp_path: Pa
             done.append("closed")
 
         ledger.prune, ledger.close = prune, close  # type: ignore[assignment,method-assign]
-        task = asyncio.get_running_loop().create_task(books.prune(0.0))
+        task = asyncio.get_running_loop().create_task(ledger_writer.prune(0.0))
         await asyncio.to_thread(begun.wait)
         asyncio.get_running_loop().call_soon(task.cancel)  # the loop ends without it, as the daemon's does
 
@@ -114,13 +116,13 @@ def test_the_ledger_is_closed_when_nothing_is_done_with_it_any_more(tmp_path: Pa
 
 
 def test_many_writes_at_once_cost_the_disk_few(tmp_path: Path) -> None:
-    done: list[Books] = []
+    done: list[LedgerWriter] = []
 
-    async def work(books: Books, _: Refusing) -> None:
-        done.append(books)
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
+        done.append(ledger_writer)
         for number in range(2000):
             source = Source.parse(f"198.51.{100 + number // 250}.{number % 250}")
-            books.admitted(Admission("ssh", source, 0, SECOND), 1001.0)
+            ledger_writer.admitted(Admission("ssh", source, 0, SECOND), 1001.0)
 
     kept(tmp_path, work)
     assert len(list(Ledger(tmp_path / "ledger.db", 2000.0).history())) == 2000
@@ -134,15 +136,15 @@ def test_in_a_fleet_admissions_wait_for_others_doors_and_none_is_lost(
     monkeypatch.setattr("portress.run.ledger_writer.OTHERS_LATER", 60.0)
     others = [Admission("ssh", Source.parse(f"192.0.2.{n}"), 0, SECOND, how="fleet edge-2") for n in range(9)]
 
-    async def work(books: Books, ledger: Refusing) -> None:
-        books.admitted_all([(one, 1001.0 + number) for number, one in enumerate(others)])
-        books.admitted(Admission("vpn", ANA, 0, SECOND), 1001.0)
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
+        ledger_writer.admitted_all([(one, 1001.0 + number) for number, one in enumerate(others)])
+        ledger_writer.admitted(Admission("vpn", ANA, 0, SECOND), 1001.0)
         await asyncio.sleep(0.005)
-        assert books.writing.count == 0
-        await written(books, 1)  # its own does not wait as long as others'
+        assert ledger_writer.writing.count == 0
+        await written(ledger_writer, 1)  # its own does not wait as long as others'
         assert len(list(ledger.history(door="vpn"))) == 1
-        books.ended(others[3], "dismissed")
-        books.renewed(others[4], 2000.0)
+        ledger_writer.ended(others[3], "dismissed")
+        ledger_writer.renewed(others[4], 2000.0)
 
     kept(tmp_path, work, in_fleet=True)
     found = list(Ledger(tmp_path / "ledger.db", 2000.0).history(door="ssh"))
@@ -155,12 +157,12 @@ def test_in_a_fleet_admissions_wait_for_others_doors_and_none_is_lost(
 
 
 def test_one_that_cannot_be_written_keeps_no_other_from_it(tmp_path: Path) -> None:
-    async def work(books: Books, ledger: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
         ledger.refused = "shop"
         for door in ("ssh", "shop", "vpn"):
             admission = Admission(door, ANA, 0, SECOND)
-            books.admitted(admission, 1001.0)
-            books.ended(admission, "dismissed")
+            ledger_writer.admitted(admission, 1001.0)
+            ledger_writer.ended(admission, "dismissed")
 
     assert kept(tmp_path, work) == ["ledger write failed: the disk is full"]
     records = list(Ledger(tmp_path / "ledger.db", 2000.0).history())
@@ -174,12 +176,12 @@ def marked(folder: Path) -> Mark:
 
 
 def test_a_sequence_is_used_once(tmp_path: Path) -> None:
-    async def work(books: Books, ledger: Refusing) -> None:
-        assert await books.use(HERS, "vpn", 5, ANA) == "new"
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
+        assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "new"
         assert marked(tmp_path) == Mark(ledger.digest)
-        assert await books.use(HERS, "vpn", 5, ANA) == "used"
-        assert await books.use(HERS, "vpn", 4, ANA) == "used"
-        assert await books.use(HERS, "vpn", 6, ANA) == "new"
+        assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "used"
+        assert await ledger_writer.use(HERS, "vpn", 4, ANA) == "used"
+        assert await ledger_writer.use(HERS, "vpn", 6, ANA) == "new"
         assert marked(tmp_path) == Mark(ledger.digest)
 
     assert kept(tmp_path, work) == []
@@ -203,7 +205,7 @@ def test_a_daemon_that_dies_while_a_use_is_written_leaves_a_mark_that_fits_befor
 ) -> None:
     """Killed between the ledger's file and the mark's, it must not make the next one doubt what is known."""
 
-    async def work(books: Books, ledger: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
         seen: list[tuple[Mark, int]] = []
         write = use_mark.write
 
@@ -213,11 +215,11 @@ def test_a_daemon_that_dies_while_a_use_is_written_leaves_a_mark_that_fits_befor
 
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(use_mark, "write", watched)
-            assert await books.use(HERS, "vpn", 5, ANA) == "new"
+            assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "new"
             ledger.full = True
-            assert await books.use(HERS, "vpn", 6, ANA) == "new"  # owed
+            assert await ledger_writer.use(HERS, "vpn", 6, ANA) == "new"  # owed
             ledger.full = False
-            await books.settle()
+            await ledger_writer.settle()
         assert all(mark.fits(digest) for mark, digest in seen)
         after = ledger.digest
         upcoming = [mark for mark, _ in seen if mark.coming is not None]
@@ -229,58 +231,58 @@ def test_a_daemon_that_dies_while_a_use_is_written_leaves_a_mark_that_fits_befor
 
 
 def test_the_mark_keeps_the_moment_before_which_not_all_is_known(tmp_path: Path) -> None:
-    async def work(books: Books, ledger: Refusing) -> None:
-        books.begin(12.5, ())
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
+        ledger_writer.begin(12.5, ())
         assert marked(tmp_path) == Mark(ledger.digest, 12.5)
-        await books.use(HERS, "vpn", 5, ANA)
+        await ledger_writer.use(HERS, "vpn", 5, ANA)
         assert marked(tmp_path) == Mark(ledger.digest, 12.5)
 
     assert kept(tmp_path, work) == []
 
 
 def test_a_use_that_could_not_be_written_is_owed_and_paid_later(tmp_path: Path) -> None:
-    async def work(books: Books, ledger: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
         ledger.full = True
-        assert await books.use(HERS, "vpn", 5, ANA) == "new"
+        assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "new"
         assert marked(tmp_path) == Mark(ledger.digest, None, ((HERS, "vpn", 5, ANA, 1000.0),))
-        assert books.failures == 1
-        await books.settle()
+        assert ledger_writer.failures == 1
+        await ledger_writer.settle()
         assert len(marked(tmp_path).owed) == 1
         ledger.full = False
-        await books.settle()
+        await ledger_writer.settle()
         assert marked(tmp_path) == Mark(ledger.digest)
-        assert await books.use(HERS, "vpn", 5, ANA) == "used"
+        assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "used"
 
     assert kept(tmp_path, work) == ["ledger write failed: the disk is full"] * 2
 
 
 def test_the_next_daemon_pays_what_the_last_one_owed(tmp_path: Path) -> None:
-    async def owe(books: Books, ledger: Refusing) -> None:
+    async def owe(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
         ledger.full = True
-        assert await books.use(HERS, "vpn", 5, ANA) == "new"
-        assert await books.use(HERS, "vpn", 7, Source.parse("192.0.2.9")) == "new"
-        books.ledger = None  # it dies
+        assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "new"
+        assert await ledger_writer.use(HERS, "vpn", 7, Source.parse("192.0.2.9")) == "new"
+        ledger_writer.ledger = None  # it dies
 
-    async def know(books: Books, _: Refusing) -> None:
+    async def know(ledger_writer: LedgerWriter, _: Refusing) -> None:
         owed = marked(tmp_path).owed
         assert [(entry[2], str(entry[3])) for entry in owed] == [(5, "192.0.2.7"), (7, "192.0.2.9")]
-        books.begin(None, owed)
-        await books.settle()
+        ledger_writer.begin(None, owed)
+        await ledger_writer.settle()
         assert marked(tmp_path).owed == ()
-        assert await books.use(HERS, "vpn", 7, ANA) == "used"
+        assert await ledger_writer.use(HERS, "vpn", 7, ANA) == "used"
 
     kept(tmp_path, owe)
     kept(tmp_path, know)
 
 
 def test_a_use_that_can_be_noted_nowhere_is_told_as_such(tmp_path: Path) -> None:
-    async def work(books: Books, ledger: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
         (tmp_path / "uses").mkdir()
         ledger.full = True
-        assert await books.use(HERS, "vpn", 5, ANA) == "nowhere"
+        assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "nowhere"
         (tmp_path / "uses").rmdir()
         ledger.full = False
-        assert await books.use(HERS, "vpn", 5, ANA) == "new"  # it had opened nothing
+        assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "new"  # it had opened nothing
         assert marked(tmp_path) == Mark(ledger.digest)
 
     told = kept(tmp_path, work)
@@ -292,10 +294,10 @@ def test_a_use_that_can_be_noted_nowhere_is_told_as_such(tmp_path: Path) -> None
 def test_where_the_mark_cannot_be_written_there_is_none(tmp_path: Path) -> None:
     """The next daemon must not take an old one for the truth."""
 
-    async def work(books: Books, _: Refusing) -> None:
-        books.begin(None, ())
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
+        ledger_writer.begin(None, ())
         (tmp_path / "uses.new").mkdir()
-        assert await books.use(HERS, "vpn", 5, ANA) == "new"
+        assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "new"
         assert use_mark.read(tmp_path / "uses", "boot") is None
 
     assert len(kept(tmp_path, work)) == 1
@@ -326,10 +328,12 @@ def test_a_mark_is_not_written_through_a_link(tmp_path: Path) -> None:
 
 def test_without_a_ledger_work_goes_on_and_no_use_counts(tmp_path: Path) -> None:
     async def whole() -> None:
-        books = Books(None, Events(lambda *_: None, lambda: 0), lambda: 0.0, lambda: 0, tmp_path / "uses", "")
-        assert await books.use(HERS, "vpn", 5, ANA) == "nowhere"
-        books.admitted(Admission("ssh", ANA, 0, 1), 1.0)
-        await books.close()
+        ledger_writer = LedgerWriter(
+            None, Events(lambda *_: None, lambda: 0), lambda: 0.0, lambda: 0, tmp_path / "uses", ""
+        )
+        assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "nowhere"
+        ledger_writer.admitted(Admission("ssh", ANA, 0, 1), 1.0)
+        await ledger_writer.close()
 
     asyncio.run(whole())
 
@@ -343,7 +347,7 @@ def test_the_name_of_this_boot_is_the_kernels(tmp_path: Path, monkeypatch: pytes
 def test_an_end_is_never_written_to_the_row_of_another(tmp_path: Path) -> None:
     """A row's number that was taken back goes to the next one."""
 
-    async def work(books: Books, ledger: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
         outcomes = iter([True, False, False, True])  # together; then each by itself
         admitted = ledger.admitted
 
@@ -354,11 +358,11 @@ def test_an_end_is_never_written_to_the_row_of_another(tmp_path: Path) -> None:
 
         ledger.admitted = now_and_then  # type: ignore[method-assign]
         one, other = Admission("shop", ANA, 0, SECOND), Admission("vpn", ANA, 0, SECOND)
-        books.admitted(one, 1001.0)
-        books.admitted(other, 1001.0)
-        await written(books, 3)
-        books.ended(one, "dismissed")
-        books.renewed(one, 2000.0)
+        ledger_writer.admitted(one, 1001.0)
+        ledger_writer.admitted(other, 1001.0)
+        await written(ledger_writer, 3)
+        ledger_writer.ended(one, "dismissed")
+        ledger_writer.renewed(one, 2000.0)
 
     assert kept(tmp_path, work) == ["ledger write failed: the disk is full"]
     (record,) = Ledger(tmp_path / "ledger.db", 2000.0).history()
@@ -366,13 +370,13 @@ def test_an_end_is_never_written_to_the_row_of_another(tmp_path: Path) -> None:
 
 
 def test_of_very_many_at_once_none_keeps_the_row_of_an_attempt_that_was_taken_back(tmp_path: Path) -> None:
-    async def work(books: Books, ledger: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
         first, second = (Admission(door, ANA, 0, SECOND) for door in ("ssh", "shop"))
         first.row = 77  # of a ledger before this one
         ledger.refused = "ssh"
-        books.admitted_all([(first, 1001.0), (second, 1001.0)])
-        books.ended(first, "dismissed")
-        await books.close()
+        ledger_writer.admitted_all([(first, 1001.0), (second, 1001.0)])
+        ledger_writer.ended(first, "dismissed")
+        await ledger_writer.close()
         assert first.row is None
 
     told = kept(tmp_path, work)
@@ -380,15 +384,15 @@ def test_of_very_many_at_once_none_keeps_the_row_of_an_attempt_that_was_taken_ba
 
 
 def test_an_admission_may_have_begun_before_it_is_noted_and_is_renewed_by_one_write(tmp_path: Path) -> None:
-    async def work(books: Books, ledger: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
         one = Admission("ssh", ANA, 0, SECOND)
-        books.admitted(one, 1001.0, since=900.0)
+        ledger_writer.admitted(one, 1001.0, since=900.0)
         for until in (1002.0, 1003.0, 1004.0):
-            books.renewed(one, until)
-        assert len(books._waiting) == 2
-        await written(books, 1)
+            ledger_writer.renewed(one, until)
+        assert len(ledger_writer._waiting) == 2
+        await written(ledger_writer, 1)
         assert [one.until for one in ledger.under_way(1000.0)] == [1004.0]
-        books.renewed(one, 1005.0)
+        ledger_writer.renewed(one, 1005.0)
 
     kept(tmp_path, work)
     (record,) = Ledger(tmp_path / "ledger.db", 2000.0).history()
@@ -401,18 +405,18 @@ def test_a_start_does_not_wait_for_the_writing_of_what_others_did(
     monkeypatch.setattr("portress.run.ledger_writer.OTHERS_LATER", 0.1)
     others = [Admission("ssh", Source.parse(f"192.0.2.{n}"), 0, SECOND, how="fleet edge-2") for n in range(9)]
 
-    async def work(books: Books, ledger: Refusing) -> None:
-        with books.held():
-            books.admitted_all([(one, 2000.0) for one in others[:5]])
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
+        with ledger_writer.held():
+            ledger_writer.admitted_all([(one, 2000.0) for one in others[:5]])
             await asyncio.sleep(0.3)
-            assert books.writing.count == 0
-            books.admitted_all([(one, 2000.0) for one in others[5:]])
-        await written(books, 2)
+            assert ledger_writer.writing.count == 0
+            ledger_writer.admitted_all([(one, 2000.0) for one in others[5:]])
+        await written(ledger_writer, 2)
         assert len(list(ledger.under_way(1500.0))) == 9
-        with books.held():  # of this gateway itself: as soon as ever
-            books.admitted_all([(others[0], 2000.0)])
-            books.admitted(Admission("ssh", ANA, 0, SECOND), 2000.0)
-            await written(books, 3)
+        with ledger_writer.held():  # of this gateway itself: as soon as ever
+            ledger_writer.admitted_all([(others[0], 2000.0)])
+            ledger_writer.admitted(Admission("ssh", ANA, 0, SECOND), 2000.0)
+            await written(ledger_writer, 3)
 
     kept(tmp_path, work, in_fleet=True)
 
@@ -423,16 +427,16 @@ def test_what_others_did_is_written_in_one_go_and_leaves_no_moment_behind(
     monkeypatch.setattr("portress.run.ledger_writer.OTHERS_LATER", 0.5)
     others = [Admission("ssh", Source.parse(f"192.0.2.{n}"), 0, SECOND, how="fleet edge-2") for n in range(4)]
 
-    async def work(books: Books, _: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
         for one in others[:3]:
-            books.admitted(one, 2000.0)
+            ledger_writer.admitted(one, 2000.0)
             await asyncio.sleep(0.05)
-        await written(books, 1)
-        assert not books._waiting
+        await written(ledger_writer, 1)
+        assert not ledger_writer._waiting
         await asyncio.sleep(0.2)  # by now each of them would have had a moment of its own
-        books.admitted(others[3], 2000.0)
+        ledger_writer.admitted(others[3], 2000.0)
         await asyncio.sleep(0.1)
-        assert books._waiting and books.writing.count == 1
+        assert ledger_writer._waiting and ledger_writer.writing.count == 1
 
     kept(tmp_path, work, in_fleet=True)
 
@@ -443,11 +447,11 @@ def test_a_start_that_fails_keeps_no_later_write_waiting(
     monkeypatch.setattr("portress.run.ledger_writer.OTHERS_LATER", 0.001)
     one = Admission("ssh", ANA, 0, SECOND, how="fleet edge-2")
 
-    async def work(books: Books, _: Refusing) -> None:
-        with pytest.raises(OSError, match="no store"), books.held():
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
+        with pytest.raises(OSError, match="no store"), ledger_writer.held():
             raise OSError("no store")
-        books.admitted_all([(one, 2000.0)])
-        await written(books, 1)
+        ledger_writer.admitted_all([(one, 2000.0)])
+        await written(ledger_writer, 1)
 
     kept(tmp_path, work, in_fleet=True)
 
@@ -456,12 +460,12 @@ def test_a_start_that_fails_keeps_no_later_write_waiting(
 def test_only_in_a_fleet_admissions_wait_and_a_stop_waits_for_nothing(tmp_path: Path, in_fleet: bool) -> None:
     delays: list[float] = []
 
-    async def work(books: Books, _: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
         loop = asyncio.get_running_loop()
         later = loop.call_later
 
         def call_later(delay: float, call: Any, *more: Any) -> Any:
-            if call != books._hurry.set:
+            if call != ledger_writer._hurry.set:
                 return later(delay, call, *more)
             delays.append(delay)
             return None  # that moment does not come
@@ -469,19 +473,19 @@ def test_only_in_a_fleet_admissions_wait_and_a_stop_waits_for_nothing(tmp_path: 
         async def waiting() -> bool:
             await asyncio.sleep(0)
             await asyncio.sleep(0)
-            return bool(books._waiting)
+            return bool(ledger_writer._waiting)
 
         loop.call_later = call_later  # type: ignore[method-assign]
         for how in ("fleet edge-2", "knock", "command"):
-            books.admitted(Admission("ssh", ANA, 0, SECOND, how=how), 1001.0)
+            ledger_writer.admitted(Admission("ssh", ANA, 0, SECOND, how=how), 1001.0)
         assert await waiting() is in_fleet
         one = Admission("vpn", ANA, 0, SECOND)
-        books.ended(one, "dismissed")  # which does not wait, and nothing before it then
-        await written(books, 1 if in_fleet else 2)
+        ledger_writer.ended(one, "dismissed")  # which does not wait, and nothing before it then
+        await written(ledger_writer, 1 if in_fleet else 2)
         assert not await waiting()
-        books.admitted(one, 1001.0)
+        ledger_writer.admitted(one, 1001.0)
         assert await waiting() is in_fleet
-        await asyncio.wait_for(books.close(), 5)
+        await asyncio.wait_for(ledger_writer.close(), 5)
 
     kept(tmp_path, work, in_fleet=in_fleet)
     if in_fleet:  # what others' disks have, too, may wait longest
@@ -492,13 +496,13 @@ def test_only_in_a_fleet_admissions_wait_and_a_stop_waits_for_nothing(tmp_path: 
 
 
 def test_how_long_writing_takes_is_counted_in_ascending_parts_of_seconds(tmp_path: Path) -> None:
-    async def work(books: Books, _: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
         moments = iter((5 * SECOND, 5 * SECOND + SECOND // 4))
-        books._clock = lambda: next(moments)
-        await books.prune(0.0)
-        assert (books.writing.count, books.writing.total) == (1, 0.25)
-        books._clock = lambda: 0
-        bounds = [float(bound) for bound, _ in books.writing.buckets()]
+        ledger_writer._clock = lambda: next(moments)
+        await ledger_writer.prune(0.0)
+        assert (ledger_writer.writing.count, ledger_writer.writing.total) == (1, 0.25)
+        ledger_writer._clock = lambda: 0
+        bounds = [float(bound) for bound, _ in ledger_writer.writing.buckets()]
         assert bounds == sorted(set(bounds)) and 0 < bounds[0] < 0.001 and bounds[-2] > 1
 
     kept(tmp_path, work)
@@ -507,17 +511,17 @@ def test_how_long_writing_takes_is_counted_in_ascending_parts_of_seconds(tmp_pat
 def test_what_is_owed_for_several_is_paid_for_each_and_nothing_is_done_where_nothing_is(
     tmp_path: Path,
 ) -> None:
-    async def work(books: Books, ledger: Refusing) -> None:
-        await books.settle()
-        assert books.writing.count == 0
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
+        await ledger_writer.settle()
+        assert ledger_writer.writing.count == 0
         ledger.full = True
         for claim in (HERS, b"b" * 16):
-            await books.use(claim, "vpn", 5, ANA)
+            await ledger_writer.use(claim, "vpn", 5, ANA)
         ledger.full = False
-        await books.settle()
+        await ledger_writer.settle()
         assert ledger.used().keys() == {HERS, b"b" * 16}
         ledger.full = True
-        await books.use(HERS, "vpn", 6, ANA)
+        await ledger_writer.use(HERS, "vpn", 6, ANA)
         ledger.full = False  # and it stops
 
     kept(tmp_path, work)
@@ -528,12 +532,12 @@ def test_what_is_owed_for_several_is_paid_for_each_and_nothing_is_done_where_not
 def test_what_cannot_be_written_is_told_at_once(tmp_path: Path) -> None:
     told: list[str] = []
 
-    async def work(books: Books, ledger: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, ledger: Refusing) -> None:
         def prune(_before: float) -> None:
             raise LedgerError("the disk is full")
 
         ledger.prune = prune  # type: ignore[method-assign]
-        await books.prune(0.0)
+        await ledger_writer.prune(0.0)
         assert told == ["ledger write failed: the disk is full"]
 
     kept(tmp_path, work, told=told)
@@ -542,23 +546,23 @@ def test_what_cannot_be_written_is_told_at_once(tmp_path: Path) -> None:
 def test_a_mark_that_cannot_be_written_at_the_start_is_told_at_once(tmp_path: Path) -> None:
     told: list[str] = []
 
-    async def work(books: Books, _: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
         (tmp_path / "uses").mkdir()
-        books.begin(None, ())
+        ledger_writer.begin(None, ())
         assert told == [f"{tmp_path}/uses: cannot be written: Is a directory"]
 
     kept(tmp_path, work, told=told)
 
 
 def test_the_guards_own_record_is_named_in_the_mark(tmp_path: Path) -> None:
-    async def work(books: Books, _: Refusing) -> None:
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
         for name in ("guard 7", "", "guard 8"):
-            books.records(name)
-            await books._in_thread(lambda: None)
+            ledger_writer.records(name)
+            await ledger_writer._in_thread(lambda: None)
             assert marked(tmp_path).record == name
         (tmp_path / "uses").unlink()
-        books.records("guard 8")  # as it is there
-        await books._in_thread(lambda: None)
+        ledger_writer.records("guard 8")  # as it is there
+        await ledger_writer._in_thread(lambda: None)
         assert not (tmp_path / "uses").exists()
 
     kept(tmp_path, work)
@@ -566,14 +570,14 @@ def test_the_guards_own_record_is_named_in_the_mark(tmp_path: Path) -> None:
 
 def test_a_ledger_that_is_there_at_last_is_in_the_mark_with_what_is_not_known(tmp_path: Path) -> None:
     async def whole() -> None:
-        books = Books(
+        ledger_writer = LedgerWriter(
             None, Events(lambda *_: None, lambda: 0), lambda: 0.0, lambda: 0, tmp_path / "uses", "boot"
         )
         ledger = Ledger(tmp_path / "ledger.db", 1000.0)
-        await books.resume(ledger, 12.5)
-        assert marked(tmp_path) == Mark(ledger.digest, 12.5) and books.ledger is ledger
-        assert await books.use(HERS, "vpn", 5, ANA) == "new"
-        await books.close()
+        await ledger_writer.resume(ledger, 12.5)
+        assert marked(tmp_path) == Mark(ledger.digest, 12.5) and ledger_writer.ledger is ledger
+        assert await ledger_writer.use(HERS, "vpn", 5, ANA) == "new"
+        await ledger_writer.close()
 
     asyncio.run(whole())
 
@@ -584,17 +588,17 @@ def test_a_ledger_that_is_there_at_last_is_in_the_mark_with_what_is_not_known(tm
 def test_a_sequence_on_paper_is_used_once_and_the_next_daemon_knows(tmp_path: Path) -> None:
     eras: list[str] = []
 
-    async def first(books: Books, _: Refusing) -> None:
-        eras.append(books.era)
-        assert await books.use_paper(HERS, "vpn", ANA) == "new"
-        assert await books.use_paper(HERS, "vpn", ANA) == "used"
+    async def first(ledger_writer: LedgerWriter, _: Refusing) -> None:
+        eras.append(ledger_writer.era)
+        assert await ledger_writer.use_paper(HERS, "vpn", ANA) == "new"
+        assert await ledger_writer.use_paper(HERS, "vpn", ANA) == "used"
 
-    async def second(books: Books, _: Refusing) -> None:
-        eras.append(books.era)
-        assert await books.use_paper(HERS, "ssh", ANA) == "used"
-        assert not await books.paper_again()  # it is in force already
-        books.without_paper()
-        assert books.era == "" and await books.use_paper(b"b" * 16, "vpn", ANA) == "nowhere"
+    async def second(ledger_writer: LedgerWriter, _: Refusing) -> None:
+        eras.append(ledger_writer.era)
+        assert await ledger_writer.use_paper(HERS, "ssh", ANA) == "used"
+        assert not await ledger_writer.paper_again()  # it is in force already
+        ledger_writer.without_paper()
+        assert ledger_writer.era == "" and await ledger_writer.use_paper(b"b" * 16, "vpn", ANA) == "nowhere"
 
     for work in (first, second):
         assert kept(tmp_path, work, witnesses=[tmp_path / "witness"]) == []
@@ -602,9 +606,9 @@ def test_a_sequence_on_paper_is_used_once_and_the_next_daemon_knows(tmp_path: Pa
 
 
 def test_without_witnesses_there_is_no_paper(tmp_path: Path) -> None:
-    async def work(books: Books, _: Refusing) -> None:
-        assert books.era == "" and await books.use_paper(HERS, "vpn", ANA) == "nowhere"
-        assert not await books.paper_again()
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
+        assert ledger_writer.era == "" and await ledger_writer.use_paper(HERS, "vpn", ANA) == "nowhere"
+        assert not await ledger_writer.paper_again()
 
     assert kept(tmp_path, work) == []
 
@@ -614,18 +618,18 @@ def test_a_witness_that_cannot_be_written_is_told_and_tried_again(tmp_path: Path
     place = tmp_path / "witness"
     place.write_text("in the way")
 
-    async def work(books: Books, _: Refusing) -> None:
-        assert books.era == "" and len(told) == 1
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
+        assert ledger_writer.era == "" and len(told) == 1
         assert told[0].startswith(f"{place}") and "a use of paper cannot be recorded: " in told[0]
-        assert await books.use_paper(HERS, "vpn", ANA) == "nowhere"
-        assert await books.paper_again() is False and len(told) == 3 and len(set(told)) == 1
+        assert await ledger_writer.use_paper(HERS, "vpn", ANA) == "nowhere"
+        assert await ledger_writer.paper_again() is False and len(told) == 3 and len(set(told)) == 1
         place.unlink()
-        assert await books.paper_again() is True and books.era
+        assert await ledger_writer.paper_again() is True and ledger_writer.era
         place.rename(tmp_path / "gone")
         place.write_text("in the way")
-        assert await books.use_paper(HERS, "vpn", ANA) == "nowhere" and len(told) == 4
+        assert await ledger_writer.use_paper(HERS, "vpn", ANA) == "nowhere" and len(told) == 4
         place.unlink()
-        assert await books.use_paper(b"b" * 16, "vpn", ANA) == "new"
+        assert await ledger_writer.use_paper(b"b" * 16, "vpn", ANA) == "new"
 
     kept(tmp_path, work, witnesses=[place], told=told)
     assert len(told) == 4
@@ -634,22 +638,22 @@ def test_a_witness_that_cannot_be_written_is_told_and_tried_again(tmp_path: Path
 def test_a_ledger_that_cannot_be_read_or_written_has_no_paper(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    async def work(books: Books, _: Refusing) -> None:
-        assert books.paper is not None
+    async def work(ledger_writer: LedgerWriter, _: Refusing) -> None:
+        assert ledger_writer.paper is not None
 
         def use(*_: Any) -> Any:
             raise LedgerError("the disk is full")
 
-        monkeypatch.setattr(books.paper, "use", use)
-        assert await books.use_paper(HERS, "vpn", ANA) == "nowhere" and books.failures == 1
+        monkeypatch.setattr(ledger_writer.paper, "use", use)
+        assert await ledger_writer.use_paper(HERS, "vpn", ANA) == "nowhere" and ledger_writer.failures == 1
 
     assert kept(tmp_path, work, witnesses=[tmp_path / "witness"]) == ["ledger write failed: the disk is full"]
 
     def rows(*_: Any) -> Any:
         raise LedgerError("it is damaged")
 
-    async def none(books: Books, _: Refusing) -> None:
-        assert books.era == ""
+    async def none(ledger_writer: LedgerWriter, _: Refusing) -> None:
+        assert ledger_writer.era == ""
 
     monkeypatch.setattr("portress.ledger.paper.PaperUses._rows", rows)
     told = kept(tmp_path, none, witnesses=[tmp_path / "witness"])

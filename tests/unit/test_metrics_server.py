@@ -7,7 +7,7 @@ import pytest
 from portress.errors import Mistake
 from portress.run import metrics_server
 from portress.run.http import Answer, Asked, Page
-from portress.run.metrics_server import Publisher
+from portress.run.metrics_server import MetricsServer
 
 HERE, THERE = ("127.0.0.1", 9753), ("127.0.0.1", 9754)
 
@@ -30,13 +30,13 @@ class Ports:
 
 
 @pytest.fixture
-def publisher(monkeypatch: pytest.MonkeyPatch) -> Publisher:
+def publisher(monkeypatch: pytest.MonkeyPatch) -> MetricsServer:
     Ports.used, Ports.taken = set(), set()
     monkeypatch.setattr(metrics_server, "HttpServer", Ports)
-    return Publisher(lambda: lambda _: Page("text/plain", b"all is well"))
+    return MetricsServer(lambda: lambda _: Page("text/plain", b"all is well"))
 
 
-def test_what_is_taken_is_tried_until_it_is_free(publisher: Publisher) -> None:
+def test_what_is_taken_is_tried_until_it_is_free(publisher: MetricsServer) -> None:
     Ports.taken = {HERE}
     assert publisher.publish_if_possible(HERE) == "9753 is taken"
     for _ in range(3):
@@ -48,7 +48,7 @@ def test_what_is_taken_is_tried_until_it_is_free(publisher: Publisher) -> None:
     assert Ports.used == {HERE}
 
 
-def test_they_are_served_in_one_place(publisher: Publisher) -> None:
+def test_they_are_served_in_one_place(publisher: MetricsServer) -> None:
     publisher.publish(HERE)
     publisher.publish(THERE)
     assert Ports.used == {THERE}
@@ -56,7 +56,7 @@ def test_they_are_served_in_one_place(publisher: Publisher) -> None:
     assert Ports.used == set()
 
 
-def test_what_is_wanted_no_more_is_not_tried_again(publisher: Publisher) -> None:
+def test_what_is_wanted_no_more_is_not_tried_again(publisher: MetricsServer) -> None:
     Ports.taken = {HERE}
     publisher.publish_if_possible(HERE)
     publisher.publish(None)
@@ -65,7 +65,7 @@ def test_what_is_wanted_no_more_is_not_tried_again(publisher: Publisher) -> None
     assert Ports.used == set()
 
 
-def test_what_cannot_be_had_is_said_where_it_must_be(publisher: Publisher) -> None:
+def test_what_cannot_be_had_is_said_where_it_must_be(publisher: MetricsServer) -> None:
     Ports.taken = {THERE}
     publisher.publish(HERE)
     with pytest.raises(Mistake, match="9754 is taken"):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from portress.config.load import parse
 from portress.keyholders.keyholder import Keyholder
 from portress.sequence import rotating
-from portress.sequence.in_force import Rota, furthest
+from portress.sequence.in_force import SequencesInForce, furthest
 
 CONFIG = parse(
     """\
@@ -26,10 +26,10 @@ ANA = Keyholder("ana", ("vpn",), b"A" * 20, "derived", None)
 BEN = Keyholder("ben", ("wiki",), b"B" * 20, "authenticator", None)
 
 
-def in_force(rota: Rota, step: int) -> set[tuple[str, int | None]]:
+def in_force(sequences: SequencesInForce, step: int) -> set[tuple[str, int | None]]:
     """(door, step) of everything that can be completed."""
     found: set[tuple[str, int | None]] = set()
-    todo = [rota.trie(step).root]
+    todo = [sequences.trie(step).root]
     while todo:
         node = todo.pop()
         todo.extend(node.children.values())
@@ -38,23 +38,31 @@ def in_force(rota: Rota, step: int) -> set[tuple[str, int | None]]:
 
 
 def test_fixed_sequences_are_always_in_force_and_rotating_ones_within_their_doors_skew() -> None:
-    rota = Rota(CONFIG, (ANA, BEN))
-    assert in_force(rota, 100) == {("ssh", None), *(("vpn", step) for step in range(98, 103)), ("wiki", 100)}
+    sequences = SequencesInForce(CONFIG, (ANA, BEN))
+    assert in_force(sequences, 100) == {
+        ("ssh", None),
+        *(("vpn", step) for step in range(98, 103)),
+        ("wiki", 100),
+    }
 
 
 def test_without_keyholders_nothing_rotates() -> None:
-    rota = Rota(CONFIG)
-    assert not rota.rotates
-    assert in_force(rota, 100) == {("ssh", None)}
+    sequences = SequencesInForce(CONFIG)
+    assert not sequences.rotates
+    assert in_force(sequences, 100) == {("ssh", None)}
 
 
 def test_the_first_steps_of_1970_have_no_steps_before_them() -> None:
-    assert {step for door, step in in_force(Rota(CONFIG, (ANA,)), 0) if door == "vpn"} == {0, 1, 2}
+    assert {step for door, step in in_force(SequencesInForce(CONFIG, (ANA,)), 0) if door == "vpn"} == {
+        0,
+        1,
+        2,
+    }
 
 
 def test_a_new_step_derives_one_step_and_no_more() -> None:
-    rota = Rota(CONFIG, (ANA,))
-    rota.trie(100)
+    sequences = SequencesInForce(CONFIG, (ANA,))
+    sequences.trie(100)
     derived: list[int] = []
     true = rotating.derive
 
@@ -64,17 +72,17 @@ def test_a_new_step_derives_one_step_and_no_more() -> None:
 
     rotating.derive = watched  # type: ignore[assignment]  # the test watches it
     try:
-        rota.trie(101)
+        sequences.trie(101)
     finally:
         rotating.derive = true
     assert derived == [103]
 
 
 def test_a_keyholder_who_has_ended_is_expected_no_more() -> None:
-    rota = Rota(CONFIG, (Keyholder("ana", ("vpn",), b"A" * 20, "derived", 100 * 30.0),))
-    assert ("vpn", 99) in in_force(rota, 98)
-    assert {door for door, _ in in_force(rota, 103)} == {"ssh"}
-    assert rota.until == {"ana": 3000.0}
+    sequences = SequencesInForce(CONFIG, (Keyholder("ana", ("vpn",), b"A" * 20, "derived", 100 * 30.0),))
+    assert ("vpn", 99) in in_force(sequences, 98)
+    assert {door for door, _ in in_force(sequences, 103)} == {"ssh"}
+    assert sequences.until == {"ana": 3000.0}
 
 
 def test_the_furthest_skew_of_any_door_is_known() -> None:
