@@ -14,7 +14,7 @@ from lab.etcd import PASSWORD, Etcd, etcd
 from portress.fleet import reading
 from portress.fleet.reading import AHEAD
 from portress.fleet.store import Access, Store
-from portress.fleet.wire import Compacted, Refused, StoreError, StoreFull
+from portress.fleet.wire import Compacted, NoLease, Refused, StoreError, StoreFull
 
 pytestmark = pytest.mark.xdist_group("fleet_store")  # one store for all of them
 
@@ -236,8 +236,16 @@ def test_what_was_put_under_a_lease_ends_with_it(one: Etcd) -> None:
         await client.revoke(lease)
         assert await client.get(b"/leased") is None
         assert not await client.keep(lease)
-        with pytest.raises(StoreError, match="lease not found"):
+        ask, asked = client._once, []
+
+        async def once(*words: Any) -> Any:
+            asked.append(words)
+            return await ask(*words)
+
+        client._once = once  # type: ignore[method-assign]
+        with pytest.raises(NoLease, match="lease not found"):
             await client.put([(b"/leased", b"x", lease)])
+        assert len(asked) == 1  # the answer is the store's: nobody is asked again
 
     using(one, work)
 

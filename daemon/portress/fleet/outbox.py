@@ -19,7 +19,7 @@ from attrs import frozen
 
 from portress.fleet.records import Admitted
 from portress.fleet.store import MANY, Store
-from portress.fleet.wire import StoreError
+from portress.fleet.wire import NoLease, StoreError
 
 RETRY: Final = (0.2, 0.5, 1.0, 2.0)  # seconds between two attempts to reach the store
 FOR_EVER: Final = math.inf
@@ -165,7 +165,7 @@ class Outbox:
     def forgot_leases(self, error: StoreError) -> bool:
         """Whether the store has let the leases end, as one that was away for long, or recreated: others are
         taken from now on."""
-        if "lease not found" not in str(error):
+        if not isinstance(error, NoLease):
             return False
         self._leases.clear()
         return True

@@ -29,6 +29,7 @@ from portress.fleet.wire import (
     Clock,
     Compacted,
     Entry,
+    NoLease,
     Refused,
     StoreError,
     StoreFull,
@@ -147,7 +148,7 @@ class Store:
             try:
                 async with asyncio.timeout(max(0.01, min(left, patience))):
                     answer = await self._once(number, path, body)
-            except (StoreFull, Compacted, Refused):
+            except (StoreFull, Compacted, Refused, NoLease):
                 raise
             except StoreError as error:
                 trouble = error

@@ -48,6 +48,10 @@ class Refused(StoreError):
     """The store understood and will not: another endpoint would say the same."""
 
 
+class NoLease(StoreError):
+    """There is no such lease any more: it has ended, or the store was made anew."""
+
+
 @define
 class Clock:
     """How far this host's clock is ahead of the store's (s), from its answers' Date (RFC 9110, 6.6.1).
@@ -122,6 +126,8 @@ def trouble(url: str, message: str) -> StoreError:
         return StoreFull("the store is full (NOSPACE): compact and defragment it, then etcdctl alarm disarm")
     if "compacted" in message:
         return Compacted(f"{url}: {message}")
+    if "lease not found" in message:
+        return NoLease(f"{url}: {message.removeprefix('etcdserver: ')}")
     if (
         "permission denied" in message
         or "authentication failed" in message
