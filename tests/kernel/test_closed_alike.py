@@ -9,14 +9,13 @@ from __future__ import annotations
 import contextlib
 import re
 import subprocess
-import time
 from collections.abc import Iterator
 from xml.etree import ElementTree
 
 import pytest
 
 from lab import daemon, sender, service, tcp_state, udp_state, world
-from lab.capture import capture
+from lab.capture import Capture, capture
 from lab.packets import datagram, summed, tcp
 from lab.portress import Daemon
 from lab.probe import until
@@ -66,6 +65,7 @@ FIREWALLS = {
 }
 BESIDE = {"tcp": (20, 21, 22, 23, 24), "udp": (51818, 51819, 51820, 51821, 51822)}
 DOORS = {"tcp": 22, "udp": 51820}
+LAST = 29  # a closed port
 
 
 @contextlib.contextmanager
@@ -128,7 +128,8 @@ def answers(w: World, ns: str, host: str, ports: tuple[int, int], flags: int) ->
         for _ in range(3):  # repeated SYNs, too
             for port in ports:
                 send.send(host, tcp(ns, host, port, 40000 + port, flags=flags, seq=7, ack=99))
-        time.sleep(0.5)
+        send.send(host, tcp(ns, host, LAST, 41000))
+        until(lambda: re.search(rf"\.{LAST} > .*Flags \[R", printed(heard)))
         words = ["tcpdump", "-nnvSr", str(heard.stop())]
         text = subprocess.run(words, capture_output=True, text=True, check=True).stdout
     text = text.replace("\n    ", " ")
@@ -140,6 +141,7 @@ def answers(w: World, ns: str, host: str, ports: tuple[int, int], flags: int) ->
         head = re.sub(r"flowlabel \w+, |^\S+ ", "", line.partition(host)[0])
         rest = re.sub(r"cksum \w+ \([^)]*\), ", "", where[2])
         found.setdefault(int(where[1]), set()).add(f"{label} {head} {rest}")
+    del found[LAST]
     return found
 
 
@@ -285,8 +287,17 @@ def test_packets_that_nobody_sends_do_not_tell_them_apart(firewall: str) -> None
 
 
 def count(w: World, to: str, packet: bytes) -> int:
-    """How many answers come within a moment."""
+    """How many answers come before that to a SYN, to a closed port of the host, that was sent after it."""
+    src, host = (w.stranger4, w.host4) if packet[0] >> 4 == 4 else (w.stranger6, w.host6)
     with capture(w.stranger, "tcp or icmp or icmp6") as heard, sender(w.stranger) as send:
         send.send(to, packet)
-        time.sleep(0.1)
-        return len([line for line in heard.lines() if "Flags [R" in line or "unreachable" in line])
+        send.send(host, tcp(src, host, LAST, 41000))
+        until(lambda: re.search(rf"\.{LAST} > .*Flags \[R", printed(heard)))
+        answers = [line for line in heard.lines() if "Flags [R" in line or "unreachable" in line]
+        return len(answers) - 1
+
+
+def printed(heard: Capture) -> str:
+    """What tcpdump says of what was captured so far: it may be writing the next packet."""
+    words = ["tcpdump", "-nn", "-r", str(heard.path)]
+    return subprocess.run(words, capture_output=True, text=True).stdout
