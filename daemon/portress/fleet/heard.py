@@ -156,8 +156,8 @@ class Heard:
         """
         admitted: list[Admitted] = []
         seen: list[Known] = []
+        old, newest = list[tuple[bytes, Record]](), dict[bytes, int]()
         changed = takes_away = False
-        known = self._memory.versions.get
         records = iter(self._codec.read_all([(key, value) for key, value in values if value is not None]))
         ahead, now = self._ahead(), self._unix()
         for key, value in values:
@@ -166,10 +166,9 @@ class Heard:
                 continue
             record = next(records)
             if there is not None:
-                says = self._codec.version(value) if isinstance(record, Forged) else record.version
-                there[key] = says
-            if not isinstance(record, (Forged, Spent)) and record.version < known(key, 0):
-                self._put_back(key, record)
+                there[key] = self._codec.version(value) if isinstance(record, Forged) else record.version
+            if not isinstance(record, (Forged, Spent)) and self._is_old(key, record.version, newest):
+                old.append((key, record))
                 record = Forged("an old value, written back by someone")
             if isinstance(record, Forged):
                 self.refuse(key, str(record))
@@ -186,7 +185,13 @@ class Heard:
             self._doors.admit(admitted)
         if fresh := self._memory.note(seen):
             self._remember(fresh, takes_away)
+        self._put_back(old)
         return changed
+
+    def _is_old(self, key: bytes, version: int, newest: dict[bytes, int]) -> bool:
+        """Whether a higher version was heard before, or is among these values (`newest`, of those so far)."""
+        newest[key] = max(version, self._memory.versions.get(key, 0), newest.get(key, 0))
+        return version < newest[key]
 
     def know(self) -> None:
         """Tell the daemon who the keyholders are."""
@@ -253,11 +258,12 @@ class Heard:
             elif parts[0] == USES and parts[-1] == str(TIMELESS):
                 self._put_paper(use for use in self._doors.paper() if self._codec.at(use) == key)
 
-    def _put_back(self, key: bytes, old: Record) -> None:
-        if isinstance(old, Holder):
-            for known, value in self._memory.values(key):
-                if known == key:
-                    self._outbox.put(key, value, FOR_EVER, None)
+    def _put_back(self, old: Iterable[tuple[bytes, Record]]) -> None:
+        """Put the newest word on keyholders into the store again, where an older one was written over it."""
+        for key, record in old:
+            value = self._memory.value(key) if isinstance(record, Holder) else None
+            if value is not None:
+                self._outbox.put(key, value, FOR_EVER, None)
 
     def refuse(self, key: bytes, why: str) -> None:
         """Count a value that is not accepted, and name it once."""

@@ -57,6 +57,9 @@ class Memory:
             self._ends: dict[bytes, float] = dict(
                 self._base.execute("SELECT key, until FROM seen WHERE until IS NOT NULL")
             )
+            self._values: dict[bytes, bytes] = dict(
+                self._base.execute("SELECT key, value FROM seen WHERE value IS NOT NULL")
+            )
         except (OSError, sqlite3.Error) as error:
             raise Mistake(f"{path}: the fleet's saved state cannot be read: {error}") from None
 
@@ -66,11 +69,16 @@ class Memory:
 
     def note(self, seen: Iterable[Known]) -> list[Known]:
         """Know these versions from now on; those that are new. To be passed to `write`."""
-        fresh = [one for one in seen if one.version > self.versions.get(one.key, 0)]
-        for one in fresh:
+        fresh = []
+        for one in seen:
+            if one.version <= self.versions.get(one.key, 0):
+                continue
+            fresh.append(one)
             self.versions[one.key] = one.version
             if one.until is not None:
                 self._ends[one.key] = one.until
+            if one.value is not None:
+                self._values[one.key] = one.value
         return fresh
 
     def write(self, seen: Iterable[Known]) -> None:
@@ -85,9 +93,12 @@ class Memory:
             )
 
     def values(self, prefix: bytes) -> list[tuple[bytes, bytes]]:
-        """The values kept of keys with that prefix."""
-        rows = self._base.execute("SELECT key, value FROM seen WHERE value IS NOT NULL ORDER BY key")
-        return [(key, value) for key, value in rows if key.startswith(prefix)]
+        """The values kept of keys with that prefix, those of the versions noted last."""
+        return sorted(one for one in self._values.items() if one[0].startswith(prefix))
+
+    def value(self, key: bytes) -> bytes | None:
+        """The value kept of a key."""
+        return self._values.get(key)
 
     def owe(self, key: bytes, value: bytes, ends: float) -> None:
         """Note a use that the store has to be told of later, until a moment (unix seconds)."""
