@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import sys
@@ -11,6 +12,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from portress.knock import TCP, Service, Source
+from portress.sock_diag import SockDiag
 
 _VARIABLE: Final = "SSH_CONNECTION"
 _ESTABLISHED: Final = "01"  # TCP_ESTABLISHED in /proc/net/tcp (proc(5))
@@ -136,6 +138,11 @@ def _by_socket(pid: str) -> Source | None:
 
 def connections(pid: str) -> Iterator[Connection]:
     """Established TCP connections in the process's network namespace."""
+    if pid == "self":
+        with contextlib.suppress(OSError), SockDiag() as diag:  # far sooner than by the files
+            found = diag.established()
+            yield from (Connection(*one[:4], str(one.inode)) for one in found)
+            return
     for name in ("tcp", "tcp6"):
         try:
             lines = Path(f"/proc/{pid}/net/{name}").read_text().splitlines()[1:]

@@ -11,6 +11,7 @@ import socket
 import struct
 from collections.abc import Iterable, Iterator
 from itertools import islice
+from pathlib import Path
 from typing import Final
 
 from attrs import evolve, frozen
@@ -28,6 +29,8 @@ _NUM, _SRC_PORT, _DST_PORT = 1, 2, 3
 _FILTER, _OF_ORIG = 25, 1  # CTA_FILTER, CTA_FILTER_ORIG_FLAGS
 _BY_PORT: Final = struct.pack("=I", 1 << 3 | 1 << 5)  # CTA_PROTO_NUM and CTA_PROTO_DST_PORT have to be equal
 _FEW: Final = 8  # ports that the kernel is asked for one by one: it looks through all flows for each
+SCARCE: Final = 256  # flows: as many are told in less time than the kernel takes to look for another port
+_COUNT: Final = Path("/proc/sys/net/netfilter/nf_conntrack_count")
 _PART: Final = 64
 _GETROUTE: Final = 26
 _RTA_DST, _RTA_OIF = 1, 4
@@ -62,14 +65,22 @@ class Flow:
 
 def asked(services: Iterable[Service] | None) -> list[bytes]:
     """What asks the kernel for its flows: those dialled under the ports of `services`, where these are single
-    ports and few, else all. A kernel before 5.8 tells all in any case."""
+    ports and few and flows are many, else all. A kernel before 5.8 tells all in any case."""
     if services is None:
         return [b""]
     listed = list(services)
     ports = {(one.protocol, one.first) for one in listed}
-    if len(ports) > _FEW or any(one.first < one.last for one in listed):
+    if len(ports) > _FEW or any(one.first < one.last for one in listed) or (listed and _scarce()):
         return [b""]
     return [_dialled(protocol, port) for protocol, port in sorted(ports)]
+
+
+def _scarce() -> bool:
+    """Whether there are few flows in this network namespace."""
+    try:
+        return int(_COUNT.read_text()) <= SCARCE
+    except (OSError, ValueError):
+        return False
 
 
 def _dialled(protocol: int, port: int) -> bytes:
@@ -89,7 +100,7 @@ def parts(netfilter: Netfilter, services: Iterable[Service] | None, size: int) -
     """The same, no more than `size` at once; an empty list where the kernel has looked through its flows and
     found no more. Raises OSError."""
     for wanted in asked(services):
-        for family in (socket.AF_INET, socket.AF_INET6):
+        for family in (socket.AF_INET, socket.AF_INET6) if wanted else (socket.AF_UNSPEC,):
             told = filter(None, map(_told, netfilter.ask(_CTNETLINK, _GET, family, wanted, DUMP)))
             while part := [*islice(told, size)]:
                 yield part
