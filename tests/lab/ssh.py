@@ -96,6 +96,7 @@ def _configuration(folder: Path, ports: Sequence[int]) -> str:
             f"HostKey {folder / 'host'}",
             f"PidFile {folder / 'pid'}",
             f"AuthorizedKeysFile {folder / 'user.pub'}",
+            f"SetEnv HOME={folder}",  # what root's own shell would start is none of the tests' business
             f"UsePAM {'yes' if locked else 'no'}",
             "StrictModes no",
             "PermitRootLogin prohibit-password",
