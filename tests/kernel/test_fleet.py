@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import hashlib
 import json
+import re
 import time
 from collections.abc import Callable
 from typing import Any
@@ -166,18 +167,27 @@ def test_of_twenty_clients_at_three_gateways_at_the_same_instant_one_stays_in() 
                         send.knock(client, f.gateways[number % 3].address, knock)
                     time.sleep(0.02)
                 quick += [name] if time.monotonic() - begun < 0.9 else []
-        time.sleep(3)
         assert int(time.time() // STEP) - step <= 1
         assert len(quick) > TWENTY / 2
-        for name in quick:
-            won = {
-                gateway.name: {
-                    one["source"] for one in gateway.daemon.status()["admissions"] if one["keyholder"] == name
-                }
-                for gateway in f.gateways
-            }
-            everywhere = set.union(*won.values())
-            assert len(everywhere) == 1, (name, won)
+
+        def inside_at(gateway: Gateway) -> set[tuple[str, str]]:
+            admissions = gateway.daemon.status()["admissions"]
+            return {(one["keyholder"], one["source"]) for one in admissions if one["keyholder"] in quick}
+
+        def one_each() -> bool:
+            told = [inside_at(gateway) for gateway in f.gateways]
+            winners = sorted(name for name, _ in told[0])
+            # Of two at gateways that a busy machine had cut off from each other, neither was first.
+            log = "".join(gateway.daemon.log for gateway in f.gateways)
+            ended = set(re.findall(r"error: a sequence for vpn was used at edge-\d by (\S+) and", log))
+            assert not ended or "the store is unreachable" in log, log
+            none = {name for name in names if ended & set(crowds[name])}
+            return told[0] == told[1] == told[2] and winners == sorted(set(quick) - none)
+
+        time.sleep(1)
+        true(one_each)
+        time.sleep(2)
+        assert one_each(), [inside_at(gateway) for gateway in f.gateways]
 
 
 def _secret(name: str) -> bytes:
