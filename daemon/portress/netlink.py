@@ -12,12 +12,13 @@ import socket
 import stat
 import struct
 from collections.abc import Iterator
-from typing import Final
+from typing import Final, Self
 
 NETLINK_NETFILTER: Final = 12
 REQUEST, ACK, EXCLUSIVE, CREATE, DUMP = 0x1, 0x4, 0x200, 0x400, 0x300  # NLM_F_…
 NESTED: Final = 0x8000
 _ERROR, _DONE = 2, 3
+_INTERRUPTED: Final = 0x10  # NLM_F_DUMP_INTR
 _TYPE: Final = 0x3FFF  # without the flags for nesting and byte order
 _ATTRIBUTE: Final = struct.Struct("=HH")
 _HEADER: Final = struct.Struct("=IHHII")
@@ -126,16 +127,17 @@ class Transactions:
                     return error
 
 
-class Netfilter:
-    """A socket to netfilter for requests with answers. Use as a context manager."""
+class Netlink:
+    """A socket to a part of the kernel, for requests with answers. Use as a context manager."""
 
-    def __init__(self, timeout: float = 5.0) -> None:
-        """`timeout` in seconds, for each answer."""
-        self._socket = socket.socket(socket.AF_NETLINK, socket.SOCK_RAW, NETLINK_NETFILTER)
+    def __init__(self, part: int, timeout: float = 5.0) -> None:
+        """`part`: NETLINK_… of linux/netlink.h. `timeout` in seconds, for each answer."""
+        self._socket = socket.socket(socket.AF_NETLINK, socket.SOCK_RAW | socket.SOCK_CLOEXEC, part)
         self._socket.bind((0, 0))
         self._socket.settimeout(timeout)
+        self.torn = False
 
-    def __enter__(self) -> Netfilter:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -144,27 +146,41 @@ class Netfilter:
     def close(self) -> None:
         self._socket.close()
 
-    def ask(
-        self, subsystem: int, message: int, family: int, payload: bytes, flags: int
-    ) -> Iterator[memoryview]:
-        """Send one request; yield the attributes' bytes of each answer.
+    def exchange(self, kind: int, flags: int, body: bytes) -> Iterator[memoryview]:
+        """Send one request; yield what is behind the header of each answer.
 
-        Raises OSError with the kernel's error number if it refuses, TimeoutError if it does not answer.
+        `torn` is set where what is told changed meanwhile (NLM_F_DUMP_INTR). Raises OSError with the kernel's
+        error number if it refuses, TimeoutError if it does not answer.
         """
-        body = struct.pack("=BBH", family, 0, 0) + payload
-        self._socket.send(
-            _HEADER.pack(16 + len(body), subsystem << 8 | message, REQUEST | flags, 1, 0) + body
-        )
+        self._socket.send(_HEADER.pack(16 + len(body), kind, REQUEST | flags, 1, 0) + body)
+        self.torn = False
         while True:
             view = memoryview(self._socket.recv(_RECEIVE))
             while len(view) >= 16:
-                length, kind, _, _, _ = _HEADER.unpack_from(view)
-                if kind == _DONE:
+                length, answer, told, _, _ = _HEADER.unpack_from(view)
+                self.torn = self.torn or bool(told & _INTERRUPTED)
+                if answer == _DONE:
                     return
-                if kind == _ERROR:
-                    (code,) = struct.unpack_from("=i", view, 16)
+                if answer == _ERROR:
+                    (code,) = _CODE.unpack_from(view, 16)
                     if code:
                         raise OSError(-code, os.strerror(-code))
                     return
-                yield view[20:length]
+                yield view[16:length]
                 view = view[(length + 3) & ~3 :]
+
+
+class Netfilter(Netlink):
+    """A socket to netfilter for requests with answers. Use as a context manager."""
+
+    def __init__(self, timeout: float = 5.0) -> None:
+        """`timeout` in seconds, for each answer."""
+        super().__init__(NETLINK_NETFILTER, timeout)
+
+    def ask(
+        self, subsystem: int, message: int, family: int, payload: bytes, flags: int
+    ) -> Iterator[memoryview]:
+        """Send one request; yield the attributes' bytes of each answer. Raises as `exchange` does."""
+        body = struct.pack("=BBH", family, 0, 0) + payload
+        for answer in self.exchange(subsystem << 8 | message, flags, body):
+            yield answer[4:]

@@ -72,6 +72,8 @@ def known(config: Config) -> Answers:
         return judged(config, rules.read(), links.read())
     except Mistake as mistake:
         return unknown(str(mistake))
+    except OSError as error:  # of the interfaces; the doors have to be shut all the same
+        return unknown(f"this host's interfaces cannot be read: {error.strerror or error}")
 
 
 def judged(config: Config, tables: Tables, place: Links) -> Answers:

@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Iterator
-from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_network
+from ipaddress import IPv4Network, IPv6Network
 from pathlib import Path
 from typing import Final
 
 from attrs import frozen
 
 from portress.config.model import Config
-from portress.config.routes import hops
 from portress.doctor.probe.finding import Finding
+from portress.rtnetlink import GLOBAL, MAIN, RtNetlink
 
-_GLOBAL: Final = 0  # RT_SCOPE_UNIVERSE
-_MAIN: Final = 254  # RT_TABLE_MAIN
-_ANYWHERE: Final = {4: str(IPv4Address(0)), 6: str(IPv6Address(0))}
 _FORWARDING: Final = {
     4: Path("/proc/sys/net/ipv4/ip_forward"),
     6: Path("/proc/sys/net/ipv6/conf/all/forwarding"),
@@ -61,25 +58,24 @@ class Links:
 
 
 def read() -> Links:
-    """Ask the kernel over rtnetlink."""
+    """Ask the kernel over rtnetlink. Raises OSError."""
     addresses: set[str] = set()
     families: set[int] = set()
     ways: set[tuple[int, str]] = set()
     routes: list[Route] = []
-    from pyroute2 import IPRoute  # only here: it takes long
-
-    with IPRoute() as route:
-        names = {link["index"]: str(link.get_attr("IFLA_IFNAME")) for link in route.get_links()}
+    with RtNetlink() as kernel:
+        names = kernel.names()
         for number, family in _FAMILIES.items():
-            for one in route.get_addr(family=family):
-                addresses.add(str(one.get_attr("IFA_ADDRESS") or one.get_attr("IFA_LOCAL")))
-                if one["scope"] == _GLOBAL:
+            for one in kernel.addresses(family):
+                addresses.add(one.text)
+                if one.scope == GLOBAL:
                     families.add(number)
-            for one in route.get_default_routes(family=family):
-                ways |= {(number, names[index]) for index in hops(one) if index in names}
-            for one in route.get_routes(family=family, table=_MAIN):
-                to = ip_network((one.get_attr("RTA_DST") or _ANYWHERE[number], one["dst_len"]), strict=False)
-                routes += [Route(to, names[index]) for index in hops(one) if index in names]
+            for way in kernel.routes(family):
+                through = [names[index] for index in way.interfaces if index in names]
+                if way.table == MAIN:
+                    routes += [Route(way.to, name) for name in through]
+                    if way.to.prefixlen == 0:
+                        ways |= {(number, name) for name in through}
     found = (frozenset(names.values()), frozenset(addresses), frozenset(families), frozenset(ways))
     return Links(*found, tuple(routes), _forwards())
 

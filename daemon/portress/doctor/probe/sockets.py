@@ -4,21 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import os
-import socket
 from collections.abc import Iterable, Iterator
 from ipaddress import ip_address
 from pathlib import Path
-from typing import Final
 
 from attrs import frozen
 
 from portress.config.model import Config, Door
 from portress.doctor.probe.finding import Finding
 from portress.doctor.probe.links import FAMILY_NAMES, Links
-from portress.knock import TCP, UDP, Knock, Service
-
-_LISTEN: Final = 1 << 10  # TCP_LISTEN of include/net/tcp_states.h, as sock_diag asks for states
-_UNCONNECTED: Final = 1 << 7  # TCP_CLOSE: what a UDP socket without a peer is in
+from portress.knock import TCP, Knock, Service
+from portress.sock_diag import ListeningSocket, SockDiag
 
 
 @frozen
@@ -40,32 +36,18 @@ class Listening:
 
 
 def read(*, named: bool = True) -> tuple[Listening, ...]:
-    """Ask the kernel over sock_diag. `named`: and look for the programs, which takes longer."""
+    """Ask the kernel over sock_diag; `named`: and look for the programs, which takes longer. OSError."""
     programs = _programs() if named else {}
-    found = []
-    from pyroute2.netlink.diag import DiagSocket  # only here: it takes long
-
-    with DiagSocket() as diag:
-        diag.bind()
-        for protocol, states in ((TCP, _LISTEN), (UDP, _UNCONNECTED)):
-            for family in (socket.AF_INET, socket.AF_INET6):
-                for one in diag.get_sock_stats(family=family, protocol=protocol, states=states):
-                    found.append(_listener(one, protocol, family == socket.AF_INET6, programs))
-    return tuple(one for one in found if one.knock & 0xFFFF)
+    with SockDiag() as kernel:
+        return tuple(_listening(one, programs) for one in kernel.listeners() if one.port)
 
 
-def _listener(one: object, protocol: int, six: bool, programs: dict[int, str]) -> Listening:
-    address, inode = str(one["idiag_src"]), int(one["idiag_inode"])  # type: ignore[index]  # no types
-    port = int(one["idiag_sport"])  # type: ignore[index]
-    families = frozenset({6} if six else {4})
-    if six and ip_address(address.partition("%")[0]).is_unspecified and not _only_six(one):
+def _listening(one: ListeningSocket, programs: dict[int, str]) -> Listening:
+    address = ip_address(one.local)
+    families = frozenset({address.version})
+    if address.version == 6 and address.is_unspecified and not one.only_six:
         families = frozenset({4, 6})
-    return Listening(protocol << 16 | port, address, families, programs.get(inode))
-
-
-def _only_six(one: object) -> bool:
-    """Whether the IPv6 socket takes no IPv4 (IPV6_V6ONLY, which sock_diag tells in INET_DIAG_SKV6ONLY)."""
-    return bool(one.get_attr("INET_DIAG_SKV6ONLY"))  # type: ignore[attr-defined]
+    return Listening(one.protocol << 16 | one.port, str(address), families, programs.get(one.inode))
 
 
 def _programs() -> dict[int, str]:
