@@ -33,10 +33,10 @@ SHUT = "table inet shut { chain entry { type filter hook prerouting priority -15
 def test_an_open_port_a_closed_one_and_a_filtered_one_are_told_apart() -> None:
     with world() as w, service(w.host, "tcp/22") as answering, service(w.host, "udp/53"):
         for address in (w.host4, w.host6):
-            assert tcp_state(w.stranger, address, 22) == "open"
-            assert tcp_state(w.another, address, 23) == "closed"
-            assert udp_state(w.stranger, address, 53) == "open"
-            assert udp_state(w.another, address, 54) == "closed"
+            assert tcp_state(w.stranger, address, 22, timeout=5) == "open"
+            assert tcp_state(w.another, address, 23, timeout=5) == "closed"
+            assert udp_state(w.stranger, address, 53, timeout=5) == "open"
+            assert udp_state(w.another, address, 54, timeout=5) == "closed"
         w.host.nft(SHUT)
         for address in (w.host4, w.host6):
             assert tcp_state(w.stranger, address, 22, timeout=0.2) == "filtered"
