@@ -99,15 +99,11 @@ def alike(found: dict[str, dict[int, tuple[str, str, str]]]) -> bool:
 
 @pytest.mark.parametrize("firewall", FIREWALLS)
 def test_nmap_sees_no_difference_between_a_guarded_port_and_its_neighbours(firewall: str) -> None:
+    """Nor by packets that are no first ones."""
     with guarded(firewall=FIREWALLS[firewall]) as (w, d):
         for host in (w.host4, w.host6):
             found = met(w, host)
             assert set(found) == {"tcp", "udp"} and alike(found), (host, found, d.status()["closed"])
-
-
-@pytest.mark.parametrize("firewall", FIREWALLS)
-def test_nor_by_packets_that_are_no_first_ones(firewall: str) -> None:
-    with guarded(firewall=FIREWALLS[firewall]) as (w, d):
         for scan in ("-sA", "-sF", "-sN", "-sX", "-sM"):
             for host in (w.host4, w.host6):
                 found = met(w, host, scan)

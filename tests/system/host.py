@@ -153,6 +153,14 @@ def status(machine: Machine) -> Any:
     return json.loads(machine.run("portress", "status", "--json", "--limit", "0").stdout)
 
 
+def await_rotating(machine: Machine) -> None:
+    """Until rotating sequences are not refused any more, as they are for the first minute after a boot."""
+    until = time.monotonic() + 180
+    while (refusing := status(machine)["refusing"]) is not None:
+        assert time.monotonic() < until, "rotating sequences are refused for good"
+        time.sleep(max(0.5, refusing["left"]))
+
+
 def knock(machine: Machine, ns: Namespace, source: str, timeout: float = 30) -> None:
     """Knock the sequence of the door `ssh` from `source`, which must be let in within `timeout` seconds."""
     with sender(ns) as send:

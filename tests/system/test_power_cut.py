@@ -18,7 +18,7 @@ from portress.config.model import Rotating
 from portress.keyholders.secret import to_base32
 from portress.knock import SECOND
 from portress.sequence.rotating import derive
-from system.host import admitted, await_admitted, chroot, configure, installed, status
+from system.host import admitted, await_admitted, await_rotating, chroot, configure, installed, status
 from system.machine import Machine
 
 SECRET = bytes(range(20))
@@ -42,13 +42,6 @@ def _knocks(away: int = 0) -> list[str]:
     return [str(knock) for knock in derive(SECRET, "ssh", RULE, step, "").knocks]
 
 
-def _wait_while_refusing(machine: Machine) -> None:
-    end = time.monotonic() + 3 * STEP
-    while status(machine)["refusing"] is not None:
-        assert time.monotonic() < end, "rotating sequences are refused for good"
-        time.sleep(1)
-
-
 @contextlib.contextmanager
 def _used(decide: str) -> Iterator[tuple[Machine, list[str]]]:
     """A machine whose service is ready, and the sequence of this minute, by which `stranger` is in."""
@@ -62,7 +55,7 @@ def _used(decide: str) -> Iterator[tuple[Machine, list[str]]]:
 
     with installed().boot(prepare) as machine:
         machine.await_state("portress.service", "active")
-        _wait_while_refusing(machine)
+        await_rotating(machine)
         left = STEP - time.time() % STEP
         if left < NEEDED:
             time.sleep(left + 0.5)
@@ -101,6 +94,6 @@ def test_a_sequence_used_just_before_a_power_cut_is_refused_after_it(decide: str
             assert status(machine)["refusing"] is not None
             assert not admitted(machine, World.another4)
             assert tcp_state(machine.another, World.host4, 22) == "filtered"
-            _wait_while_refusing(machine)
+            await_rotating(machine)
             send.knocks(World.another4, World.host4, _knocks())
             await_admitted(machine, World.another4)

@@ -5,7 +5,6 @@ Only what stands for something else is filled in: the host's name, an address, a
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
 import subprocess
@@ -14,7 +13,7 @@ from pathlib import Path
 
 from lab import World, scratch, tcp_state
 from lab.portress import REPOSITORY
-from system.host import await_admitted, configure
+from system.host import await_admitted, await_rotating, configure
 from system.machine import Machine, Machines
 from system.root import debian, release
 
@@ -109,11 +108,7 @@ def _connecting(machine: Machine) -> None:
     enrol, listed, unenrol, knock = commands("Connecting")[:4]
     machine.run("sh", "-ec", f"cd /root && {_filled_in(enrol)}")
     assert "ana" in machine.run(*listed.split()).stdout
-    # As the README says: for the first minute after a boot, rotating sequences are refused.
-    until = time.monotonic() + 90
-    while json.loads(machine.run("portress", "status", "--json").stdout).get("refusing"):
-        assert time.monotonic() < until
-        time.sleep(1)
+    await_rotating(machine)
     with scratch() as folder:
         shutil.copy(machine.path("/root/ana.keycard"), folder)
         machine.stranger.run(["sh", "-ec", f"cd {folder}; PATH={REPOSITORY / 'scripts'}:$PATH; {knock}"])

@@ -153,7 +153,7 @@ def test_an_upgrade_over_a_running_service_throws_nobody_out() -> None:
         control = newer / "DEBIAN/control"
         control.write_text(control.read_text().replace("Version: 1.0.0", "Version: 1.0.1"))
         subprocess.run(
-            ["dpkg-deb", "--root-owner-group", "--build", newer, machine.path("/root/newer.deb")],
+            ["dpkg-deb", "--root-owner-group", "-Znone", "--build", newer, machine.path("/root/newer.deb")],
             check=True,
             capture_output=True,
         )
