@@ -18,7 +18,7 @@ from portress.fleet.memory import Memory
 from portress.fleet.records import Admitted, Codec, Holder, Spent
 from portress.fleet.seal import Seals
 from portress.fleet.store import Access, Store
-from portress.fleet.wire import Change, StoreError
+from portress.fleet.wire import Change, StoreError, StoreFull
 from portress.knock import Source
 
 SECRET = bytes(range(32))
@@ -270,6 +270,62 @@ def test_a_use_at_two_gateways_that_were_alone_is_found_afterwards(base: Etcd, t
         ((mine, first),) = late.daemon.collisions
         assert first is not None and {mine.source, first.source} == {ANA, BO}
         assert mine.gateway == late.member.name and first.gateway != mine.gateway
+
+    together(base, tmp_path, work, "one", "two")
+
+
+def test_so_are_those_of_while_the_first_ones_are_told(
+    base: Etcd, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Until the store was told of all that was used without it, what is used is used without it."""
+
+    async def work(one: Gateway, two: Gateway) -> None:
+        uses = [Spent("h", "ssh", step, "", ANA, 0.0, 0) for step in range(7, 12)]
+        for use in uses:
+            assert (await two.member.claim(evolve(use, source=BO)))[0] is Outcome.FIRST
+        later = iter(uses)
+        at_the_store = one.member._claim_at
+
+        async def told(key: bytes, value: bytes, lasting: bool = False) -> object:
+            if use := next(later, None):  # at the same time somebody knocks again
+                assert (await one.member.claim(use))[0] is Outcome.AWAY
+            return await at_the_store(key, value, lasting)
+
+        one.member.away = True
+        assert (await one.member.claim(next(later)))[0] is Outcome.AWAY
+        monkeypatch.setattr(one.member, "_claim_at", told)
+        await one.member._back()
+        assert not one.member.away
+        assert {mine.step for mine, _ in one.daemon.collisions} == {7, 8, 9, 10, 11}
+        assert all(first is not None and first.source == BO for _, first in one.daemon.collisions)
+
+    together(base, tmp_path, work, "one", "two")
+
+
+def test_and_those_of_while_it_is_asked_whether_it_is_full_still(
+    base: Etcd, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def work(one: Gateway, two: Gateway) -> None:
+        use = Spent("h", "ssh", 7, "", ANA, 0.0, 0)
+        assert (await two.member.claim(evolve(use, source=BO)))[0] is Outcome.FIRST
+        at_the_store, grant, asked = one.member._claim_at, one.store.grant, list[int]()
+
+        async def refused(*_: object) -> object:
+            raise StoreFull("no space left")
+
+        async def granted(seconds: int) -> int:
+            if not asked:
+                asked.append(seconds)
+                monkeypatch.setattr(one.member, "_claim_at", refused)
+                assert (await one.member.claim(use))[0] is Outcome.AWAY
+                monkeypatch.setattr(one.member, "_claim_at", at_the_store)
+            return await grant(seconds)
+
+        one.member.trouble = "no space left"
+        monkeypatch.setattr(one.store, "grant", granted)
+        await one.member._back()
+        assert asked and (one.member.trouble, one.member.away) == ("", False)
+        assert [mine.step for mine, _ in one.daemon.collisions] == [7]
 
     together(base, tmp_path, work, "one", "two")
 

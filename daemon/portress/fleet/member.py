@@ -76,6 +76,7 @@ class Member:
         self._clock_off = False
         self._warned = self._tidied = 0.0
         self._unwritten: list[Known] = []
+        self._owing = 0  # uses that the store was not there for, ever since the start
         self._reading = False  # everything, when what was heard waits until that is done
         self.heard = Heard(name, codec, memory, doors, self.outbox, unix, lambda: self.ahead, self._remember)
 
@@ -206,6 +207,7 @@ class Member:
         except StoreError as error:
             self._lost(error)
             if owe:
+                self._owing += 1
                 self._write(self._memory.owe, key, value, self._unix() + USED)
             return Outcome.AWAY, None
         if there is None:
@@ -326,11 +328,16 @@ class Member:
         return first, there, changed
 
     async def _back(self) -> None:
-        """The store answers: say what was left unsaid."""
-        await self._pay()
-        self.away = False
+        """The store answers: say what was left unsaid, and what is left unsaid while that is being said."""
+        owing = -1
+        while owing != self._owing:
+            owing = self._owing
+            await self._pay()
+            if owing == self._owing:
+                self.away = False
+                if self.trouble:
+                    await self._store.grant(ALIVE)  # a full store answers, and takes nothing: not well yet
         if self.trouble:
-            await self._store.grant(ALIVE)  # a full store answers, and takes nothing: not well yet
             self.trouble = ""
             self._doors.tell(f"the store answers again: {len(self.outbox)} changes to send", False)
         self.outbox.hurry()
