@@ -26,7 +26,7 @@ from portress.fleet.outbox import RETRY, Outbox
 from portress.fleet.records import Admitted, Alive, Codec, Holder, Spent
 from portress.fleet.seal import Forged
 from portress.fleet.store import Store
-from portress.fleet.wire import Compacted, Entry, StoreError, StoreFull
+from portress.fleet.wire import Compacted, Entry, StoreError, StoreFull, told_of_clock
 from portress.knock import TIMELESS, Source
 
 ALIVE: Final = 10  # seconds that a gateway counts as alive after its last sign
@@ -131,9 +131,8 @@ class Member:
             try:
                 work(*words)
             except sqlite3.Error as error:
-                loop.call_soon_threadsafe(
-                    self._doors.tell, f"the fleet's state cannot be saved: {error}", True
-                )
+                text = f"the fleet's state cannot be saved: {error}"
+                loop.call_soon_threadsafe(self._doors.tell, text, True)
 
         loop = asyncio.get_running_loop()
         with contextlib.suppress(RuntimeError):  # it is being stopped
@@ -398,10 +397,4 @@ class Member:
         off = abs(self.ahead) > OFF
         if off != self._clock_off:
             self._clock_off = off
-            where = "ahead of" if self.ahead > 0 else "behind"
-            text = (
-                f"this clock is {abs(self.ahead):.0f} s {where} the store's: rotating sequences are refused"
-                if off
-                else "this clock agrees with the store's again"
-            )
-            self._doors.tell(text, off)
+            self._doors.tell(told_of_clock(self.ahead, off), off)

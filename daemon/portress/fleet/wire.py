@@ -77,6 +77,14 @@ class Clock:
         return 0.0 if self.high == float("inf") else (self.low + self.high) / 2
 
 
+def told_of_clock(ahead: float, off: bool) -> str:
+    """What is said of a clock that is so many seconds ahead of the store's. `off`: that is too much."""
+    if not off:
+        return "this clock agrees with the store's again"
+    where = "ahead of" if ahead > 0 else "behind"
+    return f"this clock is {abs(ahead):.0f} s {where} the store's: rotating sequences are refused"
+
+
 @lru_cache(maxsize=4)
 def moment(date: str) -> float:
     """A Date in unix seconds; parsed once, as many answers come within a second."""
