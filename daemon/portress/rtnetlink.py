@@ -6,21 +6,23 @@ second to load. Layouts: RFC 3549; include/uapi/linux/if_link.h, if_addr.h and r
 
 from __future__ import annotations
 
+import errno
 import socket
 import struct
 from collections.abc import Iterator
 from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
 from typing import Final, NamedTuple
 
-from portress.netlink import DUMP, Netlink, attributes
+from portress.netlink import DUMP, Netlink, attribute, attributes
 
 MAIN: Final = 254  # RT_TABLE_MAIN
 GLOBAL: Final = 0  # RT_SCOPE_UNIVERSE
 _ROUTE: Final = 0  # NETLINK_ROUTE
 _LINKS, _ADDRESSES, _ROUTES = 18, 22, 26  # RTM_GET…
-_LINK: Final = struct.Struct("=BxHiII")  # ifinfomsg: its third is the index
-_ADDRESS: Final = struct.Struct("=BBBBI")  # ifaddrmsg: its fourth is the scope
-_ABOUT: Final = struct.Struct("=BBBBBBBBI")  # rtmsg: destination's length the second, table the fifth
+_LINK: Final = struct.Struct("=BxHiII")  # ifinfomsg: the third is the index
+_ADDRESS: Final = struct.Struct("=BBBBI")  # ifaddrmsg: the fourth is the scope
+# rtmsg: the destination's length is the second, the table the fifth, the type the eighth.
+_ABOUT: Final = struct.Struct("=BBBBBBBBI")
 _HOP: Final = struct.Struct("=HBBi")  # rtnexthop: length, flags, weight, interface
 _NUMBER: Final = struct.Struct("=I")
 _NAME: Final = 3  # IFLA_IFNAME
@@ -72,6 +74,21 @@ class RtNetlink(Netlink):
         """The routes of that family, of every table."""
         about = _ABOUT.pack(family, 0, 0, 0, 0, 0, 0, 0, 0)
         return [_way(answer, family) for answer in self._all(_ROUTES, about)]
+
+    def towards(self, address: bytes) -> tuple[int, int]:
+        """How a packet to this address (4 or 16 bytes) is routed: the route's type (RTN_…), and the number of
+        the interface by which it leaves. Zeros where nothing leads there. Raises OSError."""
+        family = socket.AF_INET if len(address) == 4 else socket.AF_INET6
+        about = _ABOUT.pack(family, len(address) * 8, 0, 0, 0, 0, 0, 0, 0)
+        try:
+            answer = next(self.exchange(_ROUTES, 0, about + attribute(_TO, address)))
+        except OSError as error:
+            if error.errno in (None, errno.ENOBUFS):  # no answer in time, or none that can be read
+                raise
+            return 0, 0
+        told = dict(attributes(answer[_ABOUT.size :]))
+        index = _NUMBER.unpack(told[_OUT])[0] if _OUT in told else 0
+        return _ABOUT.unpack_from(answer)[7], index
 
     def _all(self, kind: int, body: bytes) -> list[memoryview]:
         """The whole answer; what changed while it was told is asked for again.

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import socket
-from ipaddress import ip_network
+from ipaddress import ip_address, ip_network
 from typing import Any
 
 import pytest
@@ -88,6 +89,30 @@ def test_the_hosts_own_address_is_told_and_not_its_peers_and_ways_are_of_the_mai
         assert sorted(through) == ["a-very-long-nam", "wan0"]
         assert str(told.route(ip_network("192.0.2.130/32"))) == "192.0.2.128/25 dev a-very-long-nam"
         assert not any(str(one.to) == "0.0.0.0/1" for one in told.routes)
+
+
+def test_how_a_packet_is_routed_is_what_ip_route_get_says() -> None:
+    types = {"": 1, "local": 2, "broadcast": 3, "multicast": 5}  # RTN_… of linux/rtnetlink.h
+    with world() as w:
+        crowded(w)
+
+        def towards(text: str) -> tuple[int, str]:
+            with RtNetlink() as kernel:
+                kind, index = kernel.towards(ip_address(text).packed)
+                return kind, socket.if_indextoname(index) if index else ""
+
+        for text in (
+            w.host4,
+            w.host6,
+            w.stranger4,
+            w.stranger6,
+            "192.0.2.130",
+            "198.51.100.255",
+            "224.0.0.1",
+        ):
+            (told,) = json.loads(w.host.run(["ip", "-json", "route", "get", text]).stdout)
+            assert w.host.call(towards, text) == (types[told.get("type", "")], told["dev"]), text
+        assert w.host.call(towards, "10.9.1.1") == (0, "")  # a black hole
 
 
 def test_without_a_global_address_a_family_is_none() -> None:

@@ -18,6 +18,7 @@ from attrs import evolve, frozen
 
 from portress.knock import TCP, UDP, Service
 from portress.netlink import DUMP, NESTED, Netfilter, attribute, attributes
+from portress.rtnetlink import RtNetlink
 
 _CTNETLINK, _GET = 1, 1
 _TUPLE_ORIG, _TUPLE_REPLY, _STATUS, _TIMESTAMP = 1, 2, 3, 20  # CTA_…
@@ -32,10 +33,7 @@ _FEW: Final = 8  # ports that the kernel is asked for one by one: it looks throu
 SCARCE: Final = 256  # flows: as many are told in less time than the kernel takes to look for another port
 _COUNT: Final = Path("/proc/sys/net/netfilter/nf_conntrack_count")
 _PART: Final = 64
-_GETROUTE: Final = 26
-_RTA_DST, _RTA_OIF = 1, 4
 _OWN: Final = (2, 3, 4, 5)  # RTN_LOCAL, RTN_BROADCAST, RTN_ANYCAST, RTN_MULTICAST
-_ROUTE: Final = struct.Struct("=BBBBBBBBI")
 
 
 @frozen
@@ -148,13 +146,11 @@ class Routes:
     """What the kernel's routing says of an address; each is asked once."""
 
     def __init__(self) -> None:
-        kind = socket.SOCK_RAW | socket.SOCK_CLOEXEC
-        self._socket = socket.socket(socket.AF_NETLINK, kind, socket.NETLINK_ROUTE)
-        self._socket.settimeout(5.0)
+        self._kernel = RtNetlink()
         self._known: dict[bytes, tuple[int, str]] = {}
 
     def close(self) -> None:
-        self._socket.close()
+        self._kernel.close()
 
     def own(self, address: bytes) -> bool:
         """Whether this host itself takes a packet to this address."""
@@ -170,17 +166,7 @@ class Routes:
         return self._known[address]
 
     def _asked(self, address: bytes) -> tuple[int, str]:
-        family = socket.AF_INET if len(address) == 4 else socket.AF_INET6
-        body = _ROUTE.pack(family, len(address) * 8, 0, 0, 0, 0, 0, 0, 0) + attribute(_RTA_DST, address)
-        self._socket.send(struct.pack("=IHHII", 16 + len(body), _GETROUTE, 1, 1, 0) + body)
-        view = memoryview(self._socket.recv(1 << 14))
-        _, kind, _, _, _ = struct.unpack_from("=IHHII", view)
-        if kind == 2:  # NLMSG_ERROR: nothing leads there
-            return 0, ""
-        index = 0
-        for attribute_kind, value in attributes(view[16 + _ROUTE.size :]):
-            if attribute_kind == _RTA_OIF:
-                (index,) = struct.unpack("=I", value)
+        kind, index = self._kernel.towards(address)
         with contextlib.suppress(OSError):
-            return view[16 + 7], socket.if_indextoname(index)
-        return view[16 + 7], ""
+            return kind, socket.if_indextoname(index)
+        return kind, ""
