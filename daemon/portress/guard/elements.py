@@ -175,12 +175,12 @@ def _answers(table: str, name: str) -> Iterator[memoryview]:
 
 def read_map(table: str, name: str) -> list[MapElement]:
     """The elements of map (or set) `name`, an empty list if there is none. Raises Mistake."""
-    return list(_each(table, name, _map_elements))
+    return list(each_of_map(table, name))
 
 
-def each_of_map(table: str, name: str) -> Iterator[MapElement]:
-    """The same one by one, as the kernel gives them, read only once: some may be missing."""
-    return _each(table, name, _map_elements, whole=False)
+def each_of_map(table: str, name: str, *, whole: bool = True) -> Iterator[MapElement]:
+    """The same one by one, as the kernel gives them; not `whole`: read only once, some may be missing."""
+    return _each(table, name, _map_elements, whole=whole)
 
 
 def _map_elements(payload: memoryview) -> Iterator[MapElement]:

@@ -233,7 +233,7 @@ class Maps:
         found: dict[bytes, tuple[int, int]] = {}
         for name in ("at", "further"):  # all are in the first; in the second, it is the one that counts
             for family in (4, 6):
-                for one in elements.each_of_map(TABLE, f"{name}_{family}"):
+                for one in elements.each_of_map(TABLE, f"{name}_{family}", whole=False):
                     found[one.key] = (number_of(one.data), one.left)
                     if len(found) > most:
                         return None

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from typing import Final
 
 from portress.guard.contents import MAPS, Contents
-from portress.guard.elements import ElementChanges, Mapped, read_map
+from portress.guard.elements import ElementChanges, Mapped, each_of_map
 
 _NEAR: Final = 1500  # ms that two ends may differ and still be the same: one of them was read from the kernel
 
@@ -69,14 +69,15 @@ def _timed(items: Iterable[Item], now: int) -> list[Mapped]:
 
 
 def read(table: str, clock: Callable[[], int]) -> Contents:
-    """What the maps hold in the kernel. Reading very much takes a while: ends are told too late rather than
-    too early, so that nothing is taken for gone that is there. Raises Mistake."""
-    found: Contents = {}
-    for name in MAPS:
-        listed = read_map(table, name)
-        now = clock()
-        found[name] = {one.key: (one.data, now + one.left if one.left else None) for one in listed}
-    return found
+    """What the maps hold in the kernel. Reading very much takes a while: each element's end is told by the
+    moment in which it came, a little too late rather than too early, so that nothing is taken for gone that
+    is there, and nothing for changed that is as it was. Raises Mistake."""
+    return {
+        name: {
+            one.key: (one.data, clock() + one.left if one.left else None) for one in each_of_map(table, name)
+        }
+        for name in MAPS
+    }
 
 
 def common(one: Contents, other: Contents) -> Contents:
