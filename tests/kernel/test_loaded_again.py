@@ -7,7 +7,7 @@ from __future__ import annotations
 import itertools
 import json
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 
 import pytest
@@ -118,45 +118,44 @@ def test_chains_that_ask_for_the_next_node_are_left_alone(host: Namespace, chang
     assert before["entry"] != after["entry"]  # a base chain is loaded again
 
 
-def _add(where: str) -> str:
+def _add(where: str, _first: int) -> str:
     return f"add rule inet portress {where} counter accept"
 
 
-def _first(where: str) -> str:
+def _insert(where: str, _first: int) -> str:
     return f"insert rule inet portress {where} counter accept"
 
 
-def _emptied(where: str) -> str:
+def _empty(where: str, _first: int) -> str:
     return f"flush chain inet portress {where}"
 
 
-def _replaced(where: str) -> str:
-    return f"flush chain inet portress {where}; {_add(where)}"
+def _refill(where: str, first: int) -> str:
+    return f"{_empty(where, first)}; {_add(where, first)}"
 
 
-@pytest.mark.parametrize("change", [_add, _first, _emptied, _replaced])
-def test_after_others_changed_the_rules_of_any_chain(
-    host: Namespace, anew: dict[str, Blocks], change: Callable[[str], str]
-) -> None:
+def _replace(where: str, first: int) -> str:
+    return f"replace rule inet portress {where} handle {first} accept"
+
+
+CHANGES: Final = (_add, _insert, _empty, _refill, _replace)  # `first`: the handle of the chain's first rule
+
+
+def changed(host: Namespace, anew: dict[str, Blocks], kinds: Sequence[Callable[[str, int], str]]) -> None:
+    """Others change each chain, by these kinds in turn: loaded again, the guard is as it was."""
     with host.enter():
         table = Table()
         table.load(ruleset("kernel"))
-        for chain in handles(host):
-            host.run(["nft", change(chain)])
+        for kind, chain in zip(itertools.cycle(kinds), [*handles(host)]):
+            host.run(["nft", kind(chain, handles(host)[chain][0])])
             assert listed(host) != anew["kernel"], chain
             table.load(ruleset("kernel"))
             assert listed(host) == anew["kernel"], chain
 
 
-def test_a_rule_that_others_put_in_the_place_of_another(host: Namespace, anew: dict[str, Blocks]) -> None:
-    with host.enter():
-        table = Table()
-        table.load(ruleset("kernel"))
-        for chain in (*handles(host),):
-            first = handles(host)[chain][0]
-            host.run(["nft", f"replace rule inet portress {chain} handle {first} accept"])
-            table.load(ruleset("kernel"))
-            assert listed(host) == anew["kernel"], chain
+def test_after_others_changed_the_rules_of_any_chain(host: Namespace, anew: dict[str, Blocks]) -> None:
+    """Each chain in one way. Each way in each chain: scripts/test wide."""
+    changed(host, anew, CHANGES)
 
 
 def test_a_table_of_others_with_the_same_handles_is_another(host: Namespace, anew: dict[str, Blocks]) -> None:

@@ -20,9 +20,11 @@ from portress.begin.act import Begun, give, login_name, says_something, verb
 from portress.begin.keyboard import confirmed
 from portress.begin.listen import Followed, keep, listen
 from portress.commands.common import DURATION, common, console, print_json, root_only, working
+from portress.config import load as configuration
 from portress.config.schema import network
 from portress.durations import spell
 from portress.errors import Mistake
+from portress.keyholders import file as keyholding
 from portress.keyholders.enrolling import this_host
 from portress.keyholders.file import checked_name
 from portress.keyholders.keycard import checked_host
@@ -150,7 +152,8 @@ def _of_yourself(host: look.Host, trial: int) -> list[str]:
 def _close(begun: Begun, trial: int) -> list[str]:
     """Check what was written, close the doors on trial, start the daemon; what `portress guard` said."""
     with working("checking the configuration (portress check)"):
-        verb("check", paths=begun.paths)
+        config = configuration.load(begun.paths.config, here=True)
+        keyholding.load(keyholding.locate(begun.paths.config), config.doors)
     with working("closing the doors on trial (portress guard)"):
         said = begun.guard(_short(trial))
     with working("starting the daemon"):
