@@ -16,9 +16,14 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from hypothesis.internal.conjecture import providers
 
 settings.register_profile("beside others", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("beside others")
+# Hypothesis tries constants that it reads out of the project's code. Debian's libraries, which are in another
+# place than those of PyPI, are not the project's: to read them all takes each process three seconds.
+_of_the_project = providers.is_local_module_file
+providers.is_local_module_file = lambda path: "/dist-packages/" not in path and _of_the_project(path)
 gc.disable()  # while tests are collected: all of that stays
 # nmap and numpy load OpenBLAS, whose threads wait for work by keeping the processors busy.
 os.environ["OPENBLAS_NUM_THREADS"] = "1"

@@ -109,21 +109,6 @@ def test_reloading_the_hosts_own_firewall_leaves_the_doors_guarded() -> None:
             until(lambda: admitted(machine, World.another4))
 
 
-def test_firewalld_and_ufw_come_and_go_without_a_gap() -> None:
-    with host() as machine:
-        machine.systemctl("unmask", "firewalld.service", "ufw.service")
-        knock(machine, machine.another, World.another4)
-        with strangers(machine) as outside, guest(machine, machine.another) as inside:
-            for verb in ("start", "reload", "stop"):
-                machine.systemctl(verb, "firewalld.service")
-            machine.run("ufw", "allow", "22/tcp")
-            for words in (["--force", "enable"], ["reload"], ["disable"]):
-                machine.run("ufw", *words)
-        assert (outside.sent > 100, outside.answers) == (True, [])
-        assert inside.met["open"] > 10
-        assert tcp_state(machine.another, machine.host4, 22) == "open"
-
-
 def test_reloading_it_while_the_daemon_is_down_leaves_them_guarded_too() -> None:
     with host(config()) as machine:
         machine.systemctl("start", "nftables.service")
