@@ -129,6 +129,33 @@ def test_who_touches_it_meanwhile_has_it_put_back_once_more(others: str) -> None
     assert house.log[-1] == ("changed by ufw (process 9)" if others else "changed")
 
 
+def test_what_failed_because_others_touched_it_meanwhile_is_tried_again_at_once() -> None:
+    """Another flush while it is being loaded: not only at the next check are the doors shut again."""
+    house = House()
+    house.touched, house.there = ["nft (process 7)"], False
+
+    def touch() -> None:
+        house.during, house.error = recover, GuardError("no such table")
+        house.touched = ["nft (process 9)"]
+        house.keeper.look()
+
+    def recover() -> None:
+        house.error = None
+
+    house.during = touch
+    house.run(house.keeper.look)
+    assert house.log.count("begun with rules") == 2
+    assert house.log[-1] == "removed by nft (process 9)" and house.told == []
+
+
+def test_what_failed_though_nobody_touched_it_is_told_and_not_tried_without_end() -> None:
+    house = House()
+    house.touched, house.there, house.error = ["nft (process 7)"], False, GuardError("no room")
+    house.run(house.keeper.look)
+    assert house.log.count("begun with rules") == 1
+    assert [event for event, _ in house.told] == ["refused"]
+
+
 def test_what_was_never_touched_again_is_put_back_once() -> None:
     house = House()
     house.touched = ["nft (process 7)", None, None, None]

@@ -455,7 +455,7 @@ def test_what_others_leave_behind_is_not_kept_for_the_sake_of_an_old_caller() ->
 @pytest.mark.parametrize("stages", [1, 1.5, 2])
 def test_a_caller_takes_no_more_than_250_bytes(size: int, stages: float) -> None:
     """Also when half of them, or all, have moved on; time passes, so that no number is shared."""
-    count = 50_000
+    count = 20_000
     host = Host(SSH, limit=count)
     now = 10**15
     tracemalloc.start()

@@ -234,7 +234,11 @@ class Sentinel:
                 self._catch_up()
                 rest = await self._load()
         except GuardError as error:
-            self._tell_refused(error, cause, culprit)
+            self._loading = False
+            if self._touched is None:
+                self._tell_refused(error, cause, culprit)
+            else:  # others touched it meanwhile, which may be why: once more, now
+                self.look()
             return
         finally:
             self._loading = False
