@@ -25,7 +25,12 @@ FORGED = "2001:db8:c"
 SECONDS = 6  # of forged sequences after the guard has no more room: longer than the gap
 ROOM = 16_384  # sources that a door admits, of each family
 # Words by which a line of each kind of event is told.
-TOLD = (" admitted to ", " missed after ", " expired ", " lapsed ", " lost", "admissions is full", "'")
+# Where the kernel decides and reports are lost, the daemon finds admissions in the guard before it hears of
+# them: again.
+TOLD = (
+    *(" admitted to ", " admitted again to ", " missed after ", " expired ", " lapsed ", " lost"),
+    *("admissions is full", "'"),
+)
 UNIT = 512 << 20  # bytes, systemd/portress.service's MemoryMax
 
 

@@ -205,6 +205,17 @@ def test_a_trial_over_an_older_guard_puts_that_one_back_with_its_admissions() ->
         assert after == before
 
 
+def test_a_trial_that_is_over_cannot_be_kept_any_more() -> None:
+    """The process that ends it if the daemon does not waits a while longer."""
+    with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
+        d.verb("guard", "--trial", "2s")
+        d.wait_for("trial ended without --keep")
+        late = d.verb("guard", "--keep", check=False)
+        assert (late.returncode, late.stdout) == (1, "")
+        assert "no trial is running; no guard is loaded: portress guard" in late.stderr
+        assert tcp_state(w.stranger, w.host4, 22) == "open"
+
+
 def test_a_trial_with_a_daemon_ends_too_and_the_daemon_stands_down() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
         d.verb("guard", "--trial", "8s")

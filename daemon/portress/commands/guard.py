@@ -234,11 +234,12 @@ def services(config: Config) -> list[Service]:
 
 def _keep(paths: Paths) -> None:
     try:
-        kept = control.ask(paths.socket, "keep")["kept"]
+        answer = control.ask(paths.socket, "keep")
     except control.NoDaemon:
-        kept = False
-    kept = trial.stop(paths.socket) or kept
-    if not kept:
+        answer = {"kept": False}
+    over = not answer["kept"] and trial.is_over(paths.socket, answer.get("over"))
+    waited = trial.stop(paths.socket) and not over
+    if not waited and not answer["kept"]:
         there = Table().listing() is not None
         state = "the guard is loaded and stays" if there else "no guard is loaded: portress guard"
         raise Mistake(f"no trial is running; {state}")

@@ -357,7 +357,7 @@ class Requests:
 
     async def _keep(self, _request: Request, uid: int) -> Any:
         self._root_only(uid)
-        return {"kept": self.sentinel.keep()}
+        return {"kept": self.sentinel.keep(), "over": self.sentinel.over}
 
     async def _unguard(self, _request: Request, uid: int) -> Any:
         self._root_only(uid)

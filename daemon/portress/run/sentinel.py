@@ -56,8 +56,7 @@ class Sentinel:
     ) -> None:
         """`ended`: where the number of a trial that ended is left for the process that waits for it, too.
         `catch_up` hears what a guard that is gone has reported; `deaf`: what is reported meanwhile waits;
-        `replaced` is called when the guard was put back.
-        """
+        `replaced` is called when the guard was put back."""
         self.guarding = True
         self.loaded_anew = False  # by this daemon, where there was no guard before
         self.restorations: Counter[str] = Counter()  # how often the guard was put back, by cause
@@ -77,6 +76,7 @@ class Sentinel:
         self._loading = False  # the guard is about to be put back, or is being
         self._touched: str | None = None  # by whom, meanwhile or while it is being replaced
         self._number: str | None = None  # of the trial under way
+        self.over: str | None = None  # the number of the trial whose time was over last
         self._seen = clock()  # when the guard was last known to be in force
         self._trial: asyncio.TimerHandle | None = None
         self._hours: object = None  # what the guard was told last of its doors' hours
@@ -343,7 +343,7 @@ class Sentinel:
         self._trial = asyncio.get_running_loop().call_later(seconds, self._end_trial)
 
     def _end_trial(self) -> None:
-        undo, self._trial, self._undo = self._undo, None, None
+        undo, self._trial, self._undo, self.over = self._undo, None, None, self._number
         if undo is not None:
             undo()
         else:

@@ -212,12 +212,26 @@ def _done_by_daemon(socket: Path, number: str) -> bool:
     """Whether the daemon has ended this trial, or there is nothing left that it could be undone in."""
     if not socket.parent.is_dir() or not _is_noted(socket):
         return True
+    return _ended_last(socket) == number.encode()
+
+
+def _ended_last(socket: Path) -> bytes | None:
+    """The number that the daemon has left of the trial that it ended last."""
     with contextlib.suppress(OSError):
         # The daemon's user may have planted a link there: it would be refused, and is not written through.
         handle = os.open(ended_file(socket), os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
         with open(handle, "rb") as file:
-            return file.read(100) == number.encode()
-    return False
+            return file.read(100)
+    return None
+
+
+def is_over(socket: Path, told: str | None) -> bool:
+    """Whether the trial that a process waits for is over already: its daemon has ended it, or is ending it
+    and has `told` its number. The process waits on, for a daemon that might have died."""
+    known = _noted(socket)
+    if known is None or not known.number:
+        return False
+    return known.number == told or known.number.encode() == _ended_last(socket)
 
 
 def _is_noted(socket: Path) -> bool:
