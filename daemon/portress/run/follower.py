@@ -216,12 +216,12 @@ class MirrorListener(CatchingUp):
         for one, by in rotating:
             self._spawn(self._note_use(by, one.source))
 
-    async def _leave_once(self, one: Expected, source: Source, when: int) -> None:
+    async def _leave_once(self, one: Expected, source: Source, when: int, made: int) -> None:
         if not isinstance(self.tracker, Mirror):
-            return await super()._leave_once(one, source, when)
+            return await super()._leave_once(one, source, when, made)
         self.withdraw([one.claim])  # the guard has claimed it already
         if one.holder in self.tracker.trie.rotating:  # else unenrolled meanwhile
-            self.leaving.end(one, source, when)
+            self.leaving.end(one, source, when, made)
         return await self._note_use(one, source)
 
     def _used(self, opening: Expected) -> None:

@@ -43,13 +43,19 @@ class Leaving:
         self.untold: list[Expected] = []  # completed in the guard, and not reported
         self._ended: dict[tuple[str, Source], int] = {}  # when, by door and source
 
-    def end(self, one: Expected, source: Source, when: int) -> bool:
+    def made(self, one: Expected, source: Source) -> int:
+        """When the admission that it would end now was made or renewed last; -1 if there is none."""
+        held = self._doorkeeper.register.get(one.door, source)
+        return -1 if held is None else held.last
+
+    def end(self, one: Expected, source: Source, when: int, made: int | None = None) -> bool:
         """`source` completed the leaving sequence `one` at the moment `when`: whether that ended anything.
 
-        Nobody ends what another keyholder holds, or what is newer.
+        Nobody ends what another keyholder holds, or what is newer. `made`: what `made` said when it was read
+        of. What is read at once may have come at one and the same moment, as far as is known.
         """
         held = self._doorkeeper.register.get(one.door, source)
-        if held is None or held.keyholder != one.keyholder or self._newer(held, when):
+        if held is None or held.keyholder != one.keyholder or self._newer(held, when, made):
             return False
         try:
             self._doorkeeper.dismiss(source, one.door, Ending.LEFT)
@@ -83,12 +89,12 @@ class Leaving:
                 if one.door == door and self.end(one, source, when):
                     break
 
-    def _newer(self, held: Admission, when: int) -> bool:
+    def _newer(self, held: Admission, when: int, made: int | None) -> bool:
         """Whether the guard has let the source in again since. This daemon may not have read of that yet."""
         config = self._doorkeeper.config
         if config.decide != "kernel":
             return False  # who comes in and who leaves is heard in the order of the knocks
-        if held.last > when:
+        if held.last > when or (made is not None and held.last != made):
             return True
         try:
             found = self._table.find(admission_set(held.door, held.source), held.source.key)

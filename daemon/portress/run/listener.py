@@ -271,9 +271,9 @@ class Listener(RoomKeeper):
             if one.step is None:
                 self.leaving.end(one, source, when)
             else:
-                self._spawn(self._leave_once(one, source, when))
+                self._spawn(self._leave_once(one, source, when, self.leaving.made(one, source)))
 
-    async def _leave_once(self, one: Expected, source: Source, when: int) -> None:
+    async def _leave_once(self, one: Expected, source: Source, when: int, made: int) -> None:
         """End an admission by a rotating sequence, once its use is on the disk."""
         assert one.step is not None
         noted = await self._ledger_writer.use(one.claim, one.door, one.step, source)
@@ -284,7 +284,7 @@ class Listener(RoomKeeper):
             self._events.tell("warning", text, source=source, door=one.door)
         elif one.holder in self.tracker.trie.rotating and await self._fellows.first(one, source):
             async with self._in_force.loading:
-                self.leaving.end(one, source, when)
+                self.leaving.end(one, source, when, made)
             await self._fellows.used(one, source)
 
     def _used(self, opening: Expected) -> None:
