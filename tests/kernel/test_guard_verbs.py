@@ -212,7 +212,7 @@ def test_a_trial_that_is_over_cannot_be_kept_any_more() -> None:
         d.wait_for("trial ended without --keep")
         late = d.verb("guard", "--keep", check=False)
         assert (late.returncode, late.stdout) == (1, "")
-        assert "no trial is running; no guard is loaded: portress guard" in late.stderr
+        assert "the trial is over, the guard was not kept; to close" in late.stderr
         assert tcp_state(w.stranger, w.host4, 22) == "open"
 
 

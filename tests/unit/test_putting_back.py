@@ -140,6 +140,7 @@ def test_what_failed_because_others_touched_it_meanwhile_is_tried_again_at_once(
         house.keeper.look()
 
     def recover() -> None:
+        assert house.keeper._loading  # nothing else begins to load it beside
         house.error = None
 
     house.during = touch

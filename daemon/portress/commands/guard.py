@@ -237,9 +237,11 @@ def _keep(paths: Paths) -> None:
         answer = control.ask(paths.socket, "keep")
     except control.NoDaemon:
         answer = {"kept": False}
-    over = not answer["kept"] and trial.is_over(paths.socket, answer.get("over"))
-    waited = trial.stop(paths.socket) and not over
-    if not waited and not answer["kept"]:
+    if not answer["kept"] and trial.is_over(paths.socket, answer.get("over")):
+        raise Mistake(
+            "the trial is over: what was there before it is back; to close the doors: portress guard"
+        )
+    if not trial.stop(paths.socket) and not answer["kept"]:
         there = Table().listing() is not None
         state = "the guard is loaded and stays" if there else "no guard is loaded: portress guard"
         raise Mistake(f"no trial is running; {state}")

@@ -226,6 +226,7 @@ class Sentinel:
     async def _put_back(self, cause: str, culprit: str, gone: Callable[[], bool] = lambda: True) -> None:
         """Put it back if it is still `gone`. What is reported meanwhile waits, and so does what else there is
         to do in the guard."""
+        refusal: GuardError | None = None
         try:
             async with self._in_force.turn:
                 if not self._is_wanted() or not gone():
@@ -234,14 +235,15 @@ class Sentinel:
                 self._catch_up()
                 rest = await self._load()
         except GuardError as error:
+            refusal = error
+        finally:
             self._loading = False
+        if refusal is not None:
             if self._touched is None:
-                self._tell_refused(error, cause, culprit)
+                self._tell_refused(refusal, cause, culprit)
             else:  # others touched it meanwhile, which may be why: once more, now
                 self.look()
             return
-        finally:
-            self._loading = False
         if not self.guarding:  # it was removed by hand meanwhile
             with contextlib.suppress(GuardError):
                 self._table.remove()
