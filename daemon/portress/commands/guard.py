@@ -238,9 +238,7 @@ def _keep(paths: Paths) -> None:
     except control.NoDaemon:
         answer = {"kept": False}
     if not answer["kept"] and trial.is_over(paths.socket, answer.get("over")):
-        raise Mistake(
-            "the trial is over: what was there before it is back; to close the doors: portress guard"
-        )
+        raise Mistake("the trial is over, the guard was not kept; to close the doors again: portress guard")
     if not trial.stop(paths.socket) and not answer["kept"]:
         there = Table().listing() is not None
         state = "the guard is loaded and stays" if there else "no guard is loaded: portress guard"
