@@ -63,3 +63,9 @@ def test_where_it_is_not_known_what_was_before_the_moments_decide() -> None:
 def test_where_the_daemon_decides_both_wait_for_the_disk_in_the_order_of_the_knocks() -> None:
     house = House("daemon")
     assert house.end(-1) and house.ended == 1
+
+
+def test_one_made_at_a_later_moment_stays_whatever_is_known_of_before() -> None:
+    house = House()
+    house.held.last = 101
+    assert not house.end(None) and not house.end(101) and house.ended == 0
