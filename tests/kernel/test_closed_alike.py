@@ -261,7 +261,7 @@ def right(packet: bytes, src: str, dst: str) -> bytes:
     return packet[:length] + summed(src, dst, 6, bare, 16)
 
 
-@pytest.mark.parametrize("firewall", ["none", "tcp reset"])
+@pytest.mark.parametrize("firewall", [pytest.param("none", marks=pytest.mark.wide), "tcp reset"])
 def test_packets_that_nobody_sends_do_not_tell_them_apart(firewall: str) -> None:
     """Headers cut short or too long (RFC 9293, 3.1), wrong checksums, broadcast (RFC 1122, 4.2.3.10)."""
     with guarded(firewall=FIREWALLS[firewall]) as (w, _):

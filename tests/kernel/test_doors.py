@@ -386,6 +386,11 @@ def test_in_a_flood_of_first_knocks_others_get_in_all_the_same() -> None:
                 if number % 40 == 0:
                     time.sleep(0.01)
 
+    def comes_in() -> bool:
+        send.knocks(honest, w.host6, RIGHT, pause=0.01)
+        time.sleep(0.1)
+        return honest in admitted(d)
+
     with world() as w, daemon(w.host, text) as d, sender(w.stranger) as send:
         send.knock(early, w.host6, RIGHT[0])
         send.knocks(ahead, w.host6, RIGHT[:2])
@@ -394,11 +399,7 @@ def test_in_a_flood_of_first_knocks_others_get_in_all_the_same() -> None:
         flooding.start()
         try:
             d.wait_for("dropped: caller table full")
-            for _ in range(20):
-                if honest in admitted(d):
-                    break
-                send.knocks(honest, w.host6, RIGHT, pause=0.01)
-                time.sleep(0.1)
+            until(comes_in, 25)
             send.knocks(early, w.host6, RIGHT[1:])
             send.knocks(ahead, w.host6, RIGHT[2:])
             until(lambda: admitted(d) == {honest, early, ahead})

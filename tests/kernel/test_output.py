@@ -67,7 +67,7 @@ def test_the_schema_is_one_and_describes_every_verb_that_prints_data() -> None:
             assert set(one["required"]) == set(one["properties"]) or name == "follow"
 
 
-@pytest.mark.parametrize("decide", ["kernel", "daemon"])
+@pytest.mark.parametrize("decide", ["kernel", pytest.param("daemon", marks=pytest.mark.wide)])
 def test_every_verbs_json_is_what_the_schema_says(decide: str) -> None:
     settled = f"decide: {decide}\n{CONFIG}"
     with (

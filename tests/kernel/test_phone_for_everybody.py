@@ -103,7 +103,7 @@ def _screens(phone: Phone) -> Iterator[str]:
     yield "locked"
 
 
-@pytest.mark.parametrize(("before", "name"), [("", "en"), (GERMAN, "de")])
+@pytest.mark.parametrize(("before", "name"), [("", "en"), pytest.param(GERMAN, "de", marks=pytest.mark.wide)])
 def test_axe_finds_nothing_on_any_screen_in_either_theme(chromium: Browser, before: str, name: str) -> None:
     """axe-core of the npm registry, all its rules for WCAG 2.0 to 2.2, A and AA, and its best practices."""
     axe = (node_modules() / "axe-core/axe.min.js").read_text(encoding="utf-8")

@@ -110,7 +110,7 @@ SCREENS: list[list[str]] = [
 ]
 
 
-@pytest.mark.parametrize("columns", [80, 120])
+@pytest.mark.parametrize("columns", [80, pytest.param(120, marks=pytest.mark.wide)])
 def test_nothing_is_wider_than_the_terminal(busy: tuple[World, Daemon, str], columns: int) -> None:
     w, d, file = busy
     names = {"STRANGER": w.stranger4, "CAPTURE": file}

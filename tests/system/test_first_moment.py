@@ -11,7 +11,7 @@ from system.host import installed
 EARLY = ("sysinit.target", "network-pre.target")
 
 
-@pytest.mark.parametrize("sshd", SSHD)
+@pytest.mark.parametrize("sshd", [SSHD[0], *(pytest.param(one, marks=pytest.mark.wide) for one in SSHD[1:])])
 def test_no_stranger_gets_in_though_the_network_is_up_before_systemd(sshd: str) -> None:
     one = boot(sshd=sshd)
     assert one.sent > 100

@@ -129,7 +129,9 @@ def test_a_reload_that_guards_the_port_one_is_logged_in_by_says_whom_it_concerns
         assert tcp_state(machine.stranger, machine.host4, 22) == "filtered"
 
 
-@pytest.mark.parametrize("free", ["always: [{source}]", "inside: [{interface}]"])
+@pytest.mark.parametrize(
+    "free", ["always: [{source}]", pytest.param("inside: [{interface}]", marks=pytest.mark.wide)]
+)
 def test_a_reload_after_which_one_needs_an_admission_says_whom_it_concerns(free: str) -> None:
     """Who got in without a knock before and would not now is named; who was admitted or never free is not."""
     with host(WEB + SSH) as machine:
