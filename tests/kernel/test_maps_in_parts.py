@@ -127,7 +127,7 @@ def test_out_of_the_maps_goes_in_parts_what_the_next_guard_has_not(monkeypatch: 
         parts = 0
         while h.maps.clear_part():
             parts += 1
-        both = plain(upkeep.common(first.contents, second.contents))
+        both = plain(upkeep.staying(first.contents, second.contents))
         assert parts > 10 and h.holds() == both and plain(first.contents) != both
         h.table.load(h.ruleset(second), in_parts=True)
         while h.maps.fill_part():

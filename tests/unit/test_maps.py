@@ -166,7 +166,11 @@ def some(chance: random.Random, now: int) -> Contents:
 
 
 def alike(one: Contents, other: Contents) -> bool:
-    return upkeep.common(one, other) == one and upkeep.common(other, one) == other
+    return all(
+        one.get(name, {}).keys() == other.get(name, {}).keys()
+        and all(upkeep.same(item, other[name][key]) for key, item in one.get(name, {}).items())
+        for name in MAPS
+    )
 
 
 # From one content to another
@@ -240,7 +244,7 @@ def test_however_long_reading_takes_what_is_as_it_was_is_taken_for_the_same(
 
     monkeypatch.setattr(upkeep, "each_of_map", one_by_one)
     found = upkeep.read("portress", kernel.clock)
-    assert upkeep.common(found, have) == have and len(have["next"]) > 50
+    assert upkeep.staying(found, have) == have and len(have["next"]) > 50
     assert upkeep.change("portress", found, have, kernel.now).size == 0
 
 
@@ -327,7 +331,7 @@ def test_what_is_no_longer_wanted_goes_in_parts_before_the_rules_and_what_is_new
     # Edges go before what they lead to: half-way nobody is led to a node where nothing is.
     gone = [name for one in kernel.log for _, name, _ in one]
     assert gone == sorted(gone, key=MAPS.index) and set(gone) == {"next", "ends", "stays"}
-    both = upkeep.common(before, after)
+    both = upkeep.staying(before, after)
     assert alike(kernel.held(), both) and len(both["next"]) > 1
     # Then the rules are loaded.
     reads = len(kernel.read)
@@ -351,6 +355,54 @@ def test_what_is_no_longer_wanted_goes_in_parts_before_the_rules_and_what_is_new
     assert alike(kernel.held(), after) and maps.holding is maps.target is after
     assert not maps.fill_part() and maps.holding is after
     assert not maps.clear_part()
+
+
+@pytest.mark.parametrize("aimed", [False, True])
+@pytest.mark.parametrize("later", [False, True])
+def test_what_only_lasts_longer_is_there_all_the_time(kernel: Kernel, later: bool, aimed: bool) -> None:
+    """A beginning that a sequence of the next step shares, for a daemon that starts then: whoever knocks
+    meanwhile is heard."""
+    before = tree(0, *range(1, PART), end=PART - 1, until=kernel.now + 20_000)
+    after = tree(0, *range(1, PART), end=PART - 1, until=kernel.now + 50_000)
+    kernel.maps = copy.deepcopy(before)
+    there = {name: {*items} for name, items in before.items()}
+    maps = Maps(kernel.change, None, kernel.clock)
+
+    def checked(more: bool) -> bool:
+        assert {name: {*items} for name, items in kernel.held().items()} == there
+        assert alike(kernel.held(), maps.holding or kernel.held())
+        return more
+
+    if aimed:
+        maps.aim(after)
+        while checked(maps.clear_part()):
+            pass
+    loaded = ruleset(after)
+    holding = maps.make_way(loaded, {"next"})
+    checked(True)
+    maps.fill(loaded, holding, later=later)
+    while checked(maps.fill_part()):
+        pass
+    assert alike(kernel.held(), after) and maps.holding is after
+
+
+@pytest.mark.parametrize(
+    ("until", "wanted", "may"),
+    [
+        (5000, 9000, True),
+        (5000, None, True),
+        (5000, 5000, True),
+        (None, None, True),
+        (9000, 5000, False),
+        (None, 5000, False),
+    ],
+)
+def test_until_what_is_wanted_comes_nothing_stays_that_lasts_longer_or_leads_elsewhere(
+    until: int | None, wanted: int | None, may: bool
+) -> None:
+    assert upkeep.may_stay((b"goto used", until), (b"goto used", wanted)) is may
+    assert not upkeep.may_stay((b"goto used", until), (b"goto open_ssh", wanted))
+    assert not upkeep.may_stay((b"goto used", until), None)
 
 
 def test_a_guard_is_filled_at_once_where_nobody_waits(kernel: Kernel) -> None:
@@ -417,11 +469,11 @@ def test_what_was_cleared_for_other_rules_does_not_count_for_these(kernel: Kerne
         pass
     kernel.maps = copy.deepcopy(before)  # the transaction failed, and the old guard was put back
     maps.holding = before
-    assert maps.make_way(ruleset(second), {"next"}) == upkeep.common(before, second)
-    assert alike(kernel.held(), upkeep.common(before, second))
+    assert maps.make_way(ruleset(second), {"next"}) == upkeep.staying(before, second)
+    assert alike(kernel.held(), upkeep.staying(before, second))
     maps.holding, kernel.maps = before, copy.deepcopy(before)
-    assert maps.make_way(ruleset(first), {"next"}) == upkeep.common(before, first)  # it was for one load
-    assert alike(kernel.held(), upkeep.common(before, first))
+    assert maps.make_way(ruleset(first), {"next"}) == upkeep.staying(before, first)  # it was for one load
+    assert alike(kernel.held(), upkeep.staying(before, first))
     assert kernel.read == []
 
 
@@ -433,8 +485,8 @@ def test_what_came_into_maps_that_were_cleared_goes_before_the_rules(kernel: Ker
     while maps.clear_part():
         pass
     maps.change_contents(other)  # a time step
-    assert maps.make_way(ruleset(wanted), {"next"}) == upkeep.common(other, wanted)
-    assert alike(kernel.held(), upkeep.common(other, wanted))
+    assert maps.make_way(ruleset(wanted), {"next"}) == upkeep.staying(other, wanted)
+    assert alike(kernel.held(), upkeep.staying(other, wanted))
 
 
 def test_before_rules_that_do_not_decide_or_with_new_maps_nothing_is_changed(kernel: Kernel) -> None:
@@ -449,11 +501,11 @@ def test_before_the_rules_what_others_changed_is_read_and_taken_out_all_the_same
     before, after = many(3), many(5)
     kernel.maps = many(4)
     maps = Maps(kernel.change, many(3, 30), kernel.clock)  # wrong by now
-    assert maps.make_way(ruleset(after), {"next"}) == upkeep.common(many(4), after)
-    assert alike(kernel.held(), upkeep.common(many(4), after))
+    assert maps.make_way(ruleset(after), {"next"}) == upkeep.staying(many(4), after)
+    assert alike(kernel.held(), upkeep.staying(many(4), after))
     kernel.maps, kernel.read = copy.deepcopy(before), []
     maps = Maps(kernel.change, None, kernel.clock)
-    assert maps.make_way(ruleset(after), {"next"}) == upkeep.common(before, after)
+    assert maps.make_way(ruleset(after), {"next"}) == upkeep.staying(before, after)
     assert kernel.read == list(MAPS)
 
 

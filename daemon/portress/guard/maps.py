@@ -64,7 +64,7 @@ class Maps:
             return False
         name, keys = part
         held, new = holding[name], wanted.get(name, {})
-        gone = [(key, held[key]) for key in keys if not upkeep.same(held[key], new.get(key))]
+        gone = [(key, held[key]) for key in keys if not upkeep.may_stay(held[key], new.get(key))]
         self._make(upkeep.removal(TABLE, name, gone, self.clock()))
         for key, _ in gone:
             del held[key]
@@ -82,8 +82,9 @@ class Maps:
                 return False
             name, keys = part
             held, new = holding[name], wanted[name]
-            come = [(key, new[key]) for key in keys if key not in held]
-            self._make(upkeep.addition(TABLE, name, come, self.clock()))
+            come = [(key, new[key]) for key in keys if not upkeep.same(held.get(key), new[key])]
+            short = [(key, held[key]) for key, _ in come if key in held]
+            self._make(upkeep.addition(TABLE, name, come, self.clock(), short))
             held.update(come)
             return True
 
@@ -97,7 +98,7 @@ class Maps:
         """What they hold, of that which is `wanted`, and what takes all else out of them. Very much takes a
         while; `set_right` brings it to bear if they were not changed from here meanwhile. Raises Mistake."""
         found = upkeep.read(TABLE, clock)
-        right = upkeep.common(found, wanted)
+        right = upkeep.staying(found, wanted)
         return right, upkeep.change(TABLE, found, right, clock())
 
     def set_right(self, wanted: Contents, right: Contents, gone: ElementChanges) -> None:
@@ -142,12 +143,12 @@ class Maps:
         if self.holding is not None and (cleared is ruleset.contents or self.holding is ruleset.contents):
             return self.holding
         have = upkeep.read(TABLE, self.clock) if self.holding is None else self.holding
-        stays, now = upkeep.common(have, ruleset.contents), self.clock()
+        stays, now = upkeep.staying(have, ruleset.contents), self.clock()
         try:
             self._change(upkeep.change(TABLE, have, stays, now))
         except Mistake:  # somebody else has changed it
             have, now = upkeep.read(TABLE, self.clock), self.clock()
-            stays = upkeep.common(have, ruleset.contents)
+            stays = upkeep.staying(have, ruleset.contents)
             self._change(upkeep.change(TABLE, have, stays, now))
         return stays
 

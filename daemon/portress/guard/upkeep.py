@@ -45,9 +45,11 @@ def removal(table: str, name: str, items: Iterable[Item], now: int) -> ElementCh
     return changes
 
 
-def addition(table: str, name: str, items: Iterable[Item], now: int) -> ElementChanges:
-    """What puts these into map `name`, as far as they are not over at `now`."""
-    changes = ElementChanges(table)
+def addition(
+    table: str, name: str, items: Iterable[Item], now: int, instead: Iterable[Item] = ()
+) -> ElementChanges:
+    """What puts these into map `name`, as far as they are not over at `now`; `instead` of those, which go."""
+    changes = removal(table, name, instead, now)
     changes.map(name, _timed((one for one in items if _alive(one[1], now)), now))
     return changes
 
@@ -58,6 +60,14 @@ def same(one: tuple[bytes, int | None] | None, other: tuple[bytes, int | None] |
     return one[1] == other[1] or (
         one[1] is not None and other[1] is not None and abs(one[1] - other[1]) < _NEAR
     )
+
+
+def may_stay(one: tuple[bytes, int | None], wanted: tuple[bytes, int | None] | None) -> bool:
+    """Whether `one`, which is there, may be there until what is wanted comes: it does the same, and does not
+    do so for longer."""
+    if wanted is None or one[0] != wanted[0]:
+        return False
+    return same(one, wanted) or (one[1] is not None and (wanted[1] is None or one[1] < wanted[1]))
 
 
 def _alive(item: tuple[bytes, int | None], now: int) -> bool:
@@ -80,9 +90,9 @@ def read(table: str, clock: Callable[[], int]) -> Contents:
     }
 
 
-def common(one: Contents, other: Contents) -> Contents:
-    """What both hold alike."""
+def staying(there: Contents, wanted: Contents) -> Contents:
+    """What is there and may stay until all that is wanted comes."""
     return {
-        name: {key: item for key, item in items.items() if same(item, other.get(name, {}).get(key))}
-        for name, items in one.items()
+        name: {key: item for key, item in items.items() if may_stay(item, wanted.get(name, {}).get(key))}
+        for name, items in there.items()
     }
