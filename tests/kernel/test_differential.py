@@ -61,7 +61,7 @@ def generated(count: int) -> list[Trace]:
 
 
 def test_guard_and_judge_let_the_same_sources_in() -> None:
-    made = generated(500)
+    made = generated(400)
     half = min(len(made) // 2, 500)
     sources = crowd(half) + crowd(len(made) - half, 6)
     rng = random.Random(7)

@@ -16,7 +16,7 @@ from portress.errors import Mistake
 from unit.config_texts import DOORS, EXAMPLES, complaints
 
 SEED = 20240611
-ROUNDS = 2_500
+ROUNDS = 1_500
 
 SEEDS = [path.read_bytes() for path in EXAMPLES] + [DOORS.encode()]
 
