@@ -72,7 +72,7 @@ def kept_waiting(d: Daemon) -> float:
     return sum(int(place.read_text().split()[1]) for place in places) / SECOND
 
 
-@pytest.mark.parametrize("decide", ["kernel", pytest.param("daemon", marks=pytest.mark.wide)])
+@pytest.mark.parametrize("decide", ["daemon", "kernel"])
 def test_forged_sequences_at_full_speed_in_the_memory_of_the_unit(decide: str) -> None:
     with (
         memory(UNIT) as group,

@@ -77,7 +77,7 @@ def _restarted_without_a_wait(machine: Machine, used: list[str]) -> None:
     assert tcp_state(machine.another, World.host4, 22) == "filtered"
 
 
-@pytest.mark.parametrize("decide", ["kernel", pytest.param("daemon", marks=pytest.mark.wide)])
+@pytest.mark.parametrize("decide", ["kernel", "daemon"])
 def test_a_sequence_used_just_before_a_power_cut_is_refused_after_it(decide: str) -> None:
     with _used(decide) as (machine, used):
         if decide == "kernel":
