@@ -4,6 +4,9 @@
         page = chromium.page("file:///…/index.html")
         page.wait("document.readyState === 'complete'")
 
+Chromium's own program for tests draws, stores, connects and runs scripts as a whole one does, and takes half
+as long; BROWSER=chromium in the environment asks for a whole one, as `scripts/test wide` does.
+
 The pipes (`--remote-debugging-pipe`: file descriptors 3 and 4, messages ended by a zero byte) need no port in
 the namespace, so nothing but the page's own packets is on its links. Protocol: chromedevtools.github.io.
 """
@@ -40,6 +43,7 @@ _FLAGS: Final = (
     "--hide-scrollbars",
     "--remote-debugging-pipe",
 )
+_PROGRAM: Final = os.environ.get("BROWSER", "chromium-headless-shell")
 _PATIENCE: Final = 20.0  # seconds for an answer of the browser, on a busy machine
 
 
@@ -278,11 +282,11 @@ def browser(ns: Namespace, *, hosts: str = "", language: str = "en-US") -> Itera
         flags.append("--ignore-certificate-errors")
         to_browser, from_browser = os.pipe(), os.pipe()
         # `ip netns exec` gives the process mounts of its own: the machine's /etc/hosts stays as it is.
-        start = 'mount --bind "$1" /etc/hosts && exec 3<&"$2" 4>&"$3" && shift 3 && exec chromium "$@"'
+        start = 'mount --bind "$1" /etc/hosts && exec 3<&"$2" 4>&"$3" && shift 3 && exec "$@"'
         ends = (str(to_browser[0]), str(from_browser[1]))
         environment = {**os.environ, "HOME": str(folder), "LANGUAGE": language, "LANG": "C.UTF-8"}
         process = ns.popen(
-            ["bash", "-c", start, "chromium", str(folder / "hosts"), *ends, *flags, "about:blank"],
+            ["bash", "-c", start, "bash", str(folder / "hosts"), *ends, _PROGRAM, *flags, "about:blank"],
             pass_fds=(to_browser[0], from_browser[1]),
             env=environment,
         )
