@@ -15,6 +15,7 @@ from pathlib import Path
 from lab import daemon, until, world
 from lab.portress import Daemon
 from portress import control
+from portress.run import control_server
 from portress.run.http import PATIENCE
 
 CONFIG = """
@@ -158,7 +159,7 @@ def test_root_gets_an_answer_beside_a_hundred_slow_clients_and_so_does_another_u
             for _ in range(20):
                 begun = time.monotonic()
                 assert control.ask(d.socket, "status")["doors"]
-                assert time.monotonic() - begun < control.PATIENCE  # a slow client has so long
+                assert time.monotonic() - begun < control_server.PATIENCE  # a slow client has so long
                 time.sleep(0.2)
             assert json.loads(ask_as(d, OTHER))["ok"] is True
             until(lambda: "too many connections from you at the same time" in ask_as(d, MEMBER))
@@ -173,7 +174,7 @@ def test_an_answer_that_nobody_takes_is_thrown_away() -> None:
             one.sendall(json.dumps({"do": "x" * 900_000}).encode() + b"\n")
         time.sleep(1)
         assert not hung_up(deaf[-1])  # it waits for room, or this test would show nothing
-        until(lambda: all(hung_up(one) for one in deaf), 3 * control.PATIENCE)
+        until(lambda: all(hung_up(one) for one in deaf), 3 * control_server.PATIENCE)
 
 
 def hung_up(one: socket.socket) -> bool:

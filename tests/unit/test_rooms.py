@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ast
 import re
+import subprocess
+import sys
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -292,3 +294,10 @@ def test_the_places_that_contributors_are_sent_to_are_there() -> None:
 )
 def test_contributors_are_told_how_to_add(what: str) -> None:
     assert re.search(rf"^\*\*{what}\*\*: .*`", DEVELOPERS.partition("## How to add")[2], re.MULTILINE)
+
+
+def test_a_verb_that_only_asks_or_loads_the_guard_has_no_event_loop_to_load() -> None:
+    verbs = ("status", "admit", "dismiss", "guard", "unguard", "enrol", "unenrol", "keyholders", "check")
+    loaded = "; ".join(f"import portress.commands.{verb}" for verb in verbs)
+    script = f"import sys; {loaded}; print('asyncio' in sys.modules)"
+    assert subprocess.check_output([sys.executable, "-c", script], text=True) == "False\n"

@@ -20,7 +20,6 @@ from attrs import evolve
 from portress import lock
 from portress.clock import STEP, step_at
 from portress.config.model import Config
-from portress.control import Server
 from portress.doctor.open_doors import probe
 from portress.durations import counted
 from portress.errors import Mistake
@@ -35,6 +34,7 @@ from portress.run import gc_tuning as tuning
 from portress.run import trial, use_mark
 from portress.run.away import Away
 from portress.run.changes import Reloading
+from portress.run.control_server import Server
 from portress.run.deciding import Deciding
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.ears import Hearing

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-from portress.events import Events
+if TYPE_CHECKING:
+    from portress.events import Events
 
 
 def present() -> frozenset[str]:

@@ -13,7 +13,6 @@ from attrs import define, evolve, field
 
 from portress.admissions import Admission, Ending, Grant, How
 from portress.config.model import Config
-from portress.control import PATIENCE, Stream
 from portress.durations import LONGEST, counted, spell
 from portress.errors import Mistake
 from portress.events import KINDS, Events
@@ -29,6 +28,7 @@ from portress.run import asked, ending, roll
 from portress.run import status_answer as answers
 from portress.run.asked import Request
 from portress.run.changes import Reloading
+from portress.run.control_server import PATIENCE, Stream
 from portress.run.doorkeeper import Doorkeeper
 from portress.run.exposure import Exposure
 from portress.run.fellows import Fellows

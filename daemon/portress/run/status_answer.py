@@ -10,7 +10,7 @@ import re
 from collections.abc import Container, Iterable, Mapping
 from functools import lru_cache
 from socket import AF_INET, AF_INET6, inet_ntop
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from portress import __version__, hours
 from portress.admissions import Admission, came
@@ -19,11 +19,13 @@ from portress.config.model import Config, Door
 from portress.durations import counted, utc
 from portress.guard.closed import Answers, Kind
 from portress.knock import PROTOCOL_NAMES, SECOND, TCP, UDP, Source
-from portress.run.listener import Listener
-from portress.run.recovery import Doubt
 from portress.sequence.in_force import SequencesInForce, few
 from portress.verdict import Advanced
 from portress.verdict_words import NAMES
+
+if TYPE_CHECKING:
+    from portress.run.listener import Listener
+    from portress.run.recovery import Doubt
 
 MOST: Final = 1000  # callers and shunned sources listed; the totals count them all
 
