@@ -16,7 +16,6 @@ from attrs import evolve
 
 from portress.commands import main
 from portress.config import load as configuration
-from portress.control import Server
 from portress.errors import Mistake
 from portress.keyholders import file as keyholders
 from portress.keyholders import keycard
@@ -24,6 +23,7 @@ from portress.keyholders.enrolling import Screen
 from portress.keyholders.secret import to_base32
 from portress.knock import Source
 from portress.ledger.ledger import Ledger
+from portress.run.control_server import Server
 
 Run = Callable[..., tuple[int, str, str]]
 

@@ -80,3 +80,14 @@ def test_the_highest_version_is_known_whatever_comes_behind_it() -> None:
     assert memory.note(some) == some[:2]
     assert memory.versions == {b"k": 3} and memory.values(b"") == [(b"k", b"3")]
     assert memory.value(b"k") == b"3" and memory.value(b"other") is None
+
+
+def test_ones_own_dismissal_is_none_though_it_is_heard_twice(heard: Heard, around: Around) -> None:
+    heard.say(Admitted("ssh", ANA, NOW + 300, "a", 0, None, "dismissed"))  # all may be read again right after
+    around.inside = {("ssh", ANA)}
+    for _ in range(2):
+        heard.take(around.put_there)
+        assert around.inside == {("ssh", ANA)}
+    later = CODEC.version(around.put_there[0][1]) + 1
+    heard.take([CODEC.written(Admitted("ssh", ANA, NOW + 300, "b", later, None, "dismissed"))])
+    assert around.inside == set()

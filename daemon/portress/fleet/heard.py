@@ -101,7 +101,7 @@ class Heard:
         self._unix = unix
         self._ahead = ahead
         self._remember = remember
-        self._said: dict[bytes, int] = {}  # versions of one's own that were not heard back yet
+        self._said: dict[bytes, int] = {}  # of one's own words that nobody has replaced; some are heard twice
         self._refusals: dict[bytes, str] = {}
 
     def recall(self) -> tuple[Holder, ...]:
@@ -222,7 +222,7 @@ class Heard:
         if said or mine is not None:
             self._outweigh(key, record)
             mine = self._outbox.record(key)
-            if said <= record.version:
+            if said < record.version:
                 self._said.pop(key, None)
         if record.ended is None and local.until > now:
             if mine is None or mine.ended is None:
