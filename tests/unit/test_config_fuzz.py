@@ -1,4 +1,4 @@
-"""Ten thousand damaged configurations: whatever is in a file, nothing but Mistake leaves the reader."""
+"""Thousands of damaged configurations: whatever is in a file, nothing but Mistake leaves the reader."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from portress.errors import Mistake
 from unit.config_texts import DOORS, EXAMPLES, complaints
 
 SEED = 20240611
-ROUNDS = 1_500
+ROUNDS = 5_000
 
 SEEDS = [path.read_bytes() for path in EXAMPLES] + [DOORS.encode()]
 

@@ -257,7 +257,7 @@ class Portress(RuleBasedStateMachine):
 TestTracker = Portress.TestCase
 TestTracker.settings = settings(
     derandomize=True,
-    max_examples=120,
+    max_examples=200,
     stateful_step_count=60,
     deadline=None,
     database=None,
