@@ -47,6 +47,11 @@ def _taken() -> socket.socket:
             return one
 
 
+def _state(thread: Path) -> str:
+    """A thread's state, as in proc(5): R, S, T, …"""
+    return (thread / "stat").read_text().rpartition(")")[2].split()[0]
+
+
 @functools.cache
 def _of_all_stores(names: tuple[str, ...], address: str) -> dict[str, bytes]:
     """An authority and certificates, as files, that the stores of this process have in common."""
@@ -147,8 +152,15 @@ class Etcd:
         process.wait()
 
     def freeze(self, number: int) -> None:
-        """The member takes connections and answers nothing."""
+        """The member takes connections and answers nothing, from when this returns: on a busy machine it runs
+        on until the thread that the signal was given has its turn."""
         self._processes[number].send_signal(signal.SIGSTOP)
+        threads = Path(f"/proc/{self._processes[number].pid}/task")
+        until = time.monotonic() + 10
+        while any(_state(one) != "T" for one in threads.iterdir()):
+            if time.monotonic() > until:
+                raise LabError(f"member {number} does not stop")
+            time.sleep(0.002)
 
     def thaw(self, number: int) -> None:
         self._processes[number].send_signal(signal.SIGCONT)
