@@ -184,10 +184,17 @@ def test_of_twenty_clients_at_three_gateways_at_the_same_instant_one_stays_in() 
             none = {name for name in names if ended & set(crowds[name])}
             return told[0] == told[1] == told[2] and winners == sorted(set(quick) - none)
 
+        def held() -> str:
+            said = [f"{sorted(inside_at(one))}\n{one.daemon.log[-4000:]}" for one in f.gateways]
+            return "\n".join([f"quick: {quick}", *said])
+
         time.sleep(1)
-        true(one_each)
+        try:
+            true(one_each)
+        except AssertionError as error:
+            raise AssertionError(f"{error}\n{held()}") from None
         time.sleep(2)
-        assert one_each(), [inside_at(gateway) for gateway in f.gateways]
+        assert one_each(), held()
 
 
 def _secret(name: str) -> bytes:
