@@ -97,10 +97,7 @@ def alike(found: dict[str, dict[int, tuple[str, str, str]]]) -> bool:
     return all(len(set(answers.values())) == 1 and DOORS[name] in answers for name, answers in found.items())
 
 
-@pytest.mark.parametrize(
-    "firewall",
-    ["none", "invalid dropped, else reset", "by family", pytest.param("by raw", marks=pytest.mark.wide)],
-)
+@pytest.mark.parametrize("firewall", ["none", "invalid dropped, else reset", "by family", "by raw"])
 def test_nmap_sees_no_difference_between_a_guarded_port_and_its_neighbours(firewall: str) -> None:
     """Nor by packets that are no first ones. With all the others: `scripts/test wide`."""
     scanned(firewall)

@@ -18,7 +18,7 @@ import pytest
 
 from lab import crowd, daemon, owned, portress, sender, service, tcp_state, until, world
 from lab.portress import Daemon
-from lab.space import scratch
+from lab.space import halt, scratch
 from portress import control
 from portress.guard.decide import ROOM
 
@@ -387,7 +387,7 @@ def test_a_gap_is_between_the_packets_whenever_the_daemon_comes_to_hear_them() -
         slow, early = w.stranger4, crowd(1)[0]
         send.knock(early, w.host4, RIGHT[0])
         until(lambda: d.status()["totals"]["callers"] == 1)
-        os.kill(d.pid, signal.SIGSTOP)
+        halt(d.pid)
         send.knock(slow, w.host4, RIGHT[0])
         for knock in RIGHT[1:]:
             time.sleep(0.8)

@@ -388,7 +388,7 @@ def test_a_fault_in_one_part_is_told_and_ends_nothing(base: Etcd, tmp_path: Path
 
 def test_of_twenty_claims_at_three_gateways_one_survives_each_time(three: Etcd, tmp_path: Path) -> None:
     """500 times: scripts/test wide."""
-    twenty_claims(three, tmp_path, 50)
+    twenty_claims(three, tmp_path, 100)
 
 
 def twenty_claims(three: Etcd, folder: Path, rounds: int) -> None:

@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from kernel.peer import Peer
 from lab import Namespace, World, capture, crowd, daemon, owned, sender, service, tcp_state, until, world
 from lab.portress import Daemon
+from lab.space import halt
 from portress.run import root_files
 
 CONFIG = """\
@@ -40,7 +41,7 @@ def _peers(w: World) -> tuple[Peer, Peer]:
 @contextlib.contextmanager
 def _away(d: Daemon, text: str = "flush ruleset\n") -> Iterator[None]:
     """Somebody flushes the ruleset while the daemon is busy with something else; afterwards it is not."""
-    os.kill(d.pid, signal.SIGSTOP)
+    halt(d.pid)
     try:
         d.ns.nft(text)
         yield

@@ -18,6 +18,7 @@ import pytest
 from kernel.peer import Peer
 from lab import Namespace, World, daemon, owned, portress, service, sshd, tcp_state, until, world
 from lab.portress import Daemon
+from lab.space import halt
 from portress.guard.table import Table
 from portress.run import root_files
 
@@ -333,7 +334,7 @@ def test_a_trial_begun_before_the_daemon_ends_with_the_daemon_running() -> None:
 
 def test_a_daemon_that_hangs_does_not_keep_the_doors_shut() -> None:
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, CONFIG) as d:
-        os.kill(d.pid, signal.SIGSTOP)
+        halt(d.pid)
         if owned(w.host):
             told = d.verb("unguard", check=False).stderr
             assert "does not answer within 8 s: kill it (SIGKILL), then repeat: portress unguard" in told
@@ -353,7 +354,7 @@ def test_a_trial_ends_though_a_daemon_started_meanwhile_hangs() -> None:
     with world() as w, daemon(w.host, CONFIG, guard=False, start=False) as d:
         d.verb("guard", "--trial", "4s")
         d.start()
-        os.kill(d.pid, signal.SIGSTOP)
+        halt(d.pid)
         until(lambda: quiet(d), 50)
         with contextlib.suppress(ProcessLookupError):  # one that owns the table has been killed
             os.kill(d.pid, signal.SIGCONT)

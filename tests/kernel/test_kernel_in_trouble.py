@@ -14,6 +14,7 @@ from datetime import datetime
 from typing import Any
 
 from lab import Daemon, World, crowd, daemon, sender, tcp_state, until, world
+from lab.space import halt
 from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.keyholders.secret import to_base32
@@ -71,7 +72,7 @@ def deaf(d: Daemon) -> Iterator[None]:
     with packet_log(d) as reports:
         before = reports.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)
         assert before > 1 << 20
-        os.kill(d.pid, signal.SIGSTOP)
+        halt(d.pid)
         try:
             reports.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1)
             yield

@@ -18,6 +18,7 @@ import pytest
 
 from lab import Sshd, World, capture, daemon, service, sshd, tcp_state, until, world
 from lab.portress import Daemon
+from lab.space import halt
 from phone.browser import Browser, browser
 from phone.page import FOLDER, PAGE, TEN_MINUTES_AHEAD, Phone
 from phone.server import serve
@@ -218,7 +219,7 @@ def test_a_door_that_a_busy_host_closes_late_is_seen_to_close(
         guarded.wait_for("admitted to web", "keyholder ole")
         settled(phone)
         answers = len(phone.page.heard("Network.responseReceived"))
-        os.kill(guarded.pid, signal.SIGSTOP)
+        halt(guarded.pid)
         try:
             phone.page.press("#cards .leave")
             # The service answers before the sequence, and once more after it.

@@ -14,6 +14,7 @@ import pytest
 
 from lab import Sender, crowd, daemon, punctual, sender, service, sshd, tcp_state, until, world
 from lab.portress import REPOSITORY, Daemon
+from lab.space import halt
 from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.knock import SECOND, TCP, UDP
@@ -221,7 +222,7 @@ def test_whoever_left_and_came_back_before_the_daemon_read_of_it_is_in() -> None
         sender(w.stranger) as send,
     ):
         let_in(d, send, w.stranger4, "ana", w.host4)
-        os.kill(d.pid, signal.SIGSTOP)
+        halt(d.pid)
         try:
             send.knocks(w.stranger4, w.host4, leaves("ana"))
             time.sleep(0.8)
@@ -277,7 +278,7 @@ def test_whoever_came_back_is_put_back_where_the_daemon_reads_of_it_after_ending
     ):
         let_in(d, send, w.stranger4, "ana", w.host4)
         many, out, back = crowd(420)[20:], leaves("ana"), comes("ana", 1)
-        os.kill(d.pid, signal.SIGSTOP)
+        halt(d.pid)
         try:
             with punctual():
                 send.knocks(w.stranger4, w.host4, out)

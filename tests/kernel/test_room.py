@@ -108,17 +108,20 @@ def test_nobody_is_let_in_for_as_long_as_the_daemon_says_and_no_longer() -> None
         w.host.nft("add element inet portress ssh.over { ipv6 timeout 5s }")
         send.knocks(w.stranger6, w.host6, KNOCKS)
         send.knocks(w.stranger4, w.host4, KNOCKS)
-        until(lambda: tcp_state(w.stranger, w.host4, 22) == "closed")
-        assert tcp_state(w.stranger, w.host6, 22) == "filtered"
         if told:
             d.wait_for("1 admission refused: admissions is full")
             d.wait_for(f"{w.stranger4} admitted to ssh")
             assert [one["source"] for one in d.status()["admissions"]] == [w.stranger4]
+        else:
+            until(lambda: tcp_state(w.stranger, w.host4, 22) == "closed")
+        assert tcp_state(w.stranger, w.host6, 22) == "filtered"
         time.sleep(5)
         send.knocks(w.stranger6, w.host6, KNOCKS)
-        until(lambda: tcp_state(w.stranger, w.host6, 22) == "closed")
         if told:
             d.wait_for("2001:db8", "admitted to ssh")
+        else:
+            until(lambda: tcp_state(w.stranger, w.host6, 22) == "closed")
+        assert tcp_state(w.stranger, w.host6, 22) == "closed"
 
 
 def test_a_daemon_that_starts_beside_such_a_flood_ends_it() -> None:

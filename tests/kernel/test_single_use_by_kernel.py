@@ -12,6 +12,7 @@ import time
 import pytest
 
 from lab import crowd, daemon, sender, tcp_state, until, world
+from lab.space import halt
 from portress.clock import STEP
 from portress.config.model import Rotating
 from portress.keyholders.secret import to_base32
@@ -88,7 +89,7 @@ def test_what_is_heard_together_with_the_end_is_in_the_ledger(decide: str) -> No
     for _ in range(5):
         with world() as w, daemon(w.host, config, keyholders=KEYHOLDERS) as d, sender(w.stranger) as send:
             not_about_to_turn()
-            os.kill(d.pid, signal.SIGSTOP)
+            halt(d.pid)
             send.knocks(w.stranger4, w.host4, sequence())
             os.kill(d.pid, signal.SIGTERM)
             time.sleep(0.2)
@@ -175,7 +176,7 @@ def test_a_daemon_that_starts_while_the_kernel_clears_away_what_is_over_overlook
         while starting.is_alive():
             if d.process is not None and d.process is not before:
                 with contextlib.suppress(OSError):
-                    os.kill(d.process.pid, signal.SIGSTOP)
+                    halt(d.process.pid)
                     time.sleep(0.02)
                     os.kill(d.process.pid, signal.SIGCONT)
             time.sleep(0.003)

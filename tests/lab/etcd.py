@@ -25,7 +25,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from lab.space import LabError, Namespace, scratch
+from lab.space import LabError, Namespace, halt, scratch
 
 PASSWORD = "a-password-for-tests"
 
@@ -45,11 +45,6 @@ def _taken() -> socket.socket:
         else:
             one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             return one
-
-
-def _state(thread: Path) -> str:
-    """A thread's state, as in proc(5): R, S, T, …"""
-    return (thread / "stat").read_text().rpartition(")")[2].split()[0]
 
 
 @functools.cache
@@ -152,15 +147,8 @@ class Etcd:
         process.wait()
 
     def freeze(self, number: int) -> None:
-        """The member takes connections and answers nothing, from when this returns: on a busy machine it runs
-        on until the thread that the signal was given has its turn."""
-        self._processes[number].send_signal(signal.SIGSTOP)
-        threads = Path(f"/proc/{self._processes[number].pid}/task")
-        until = time.monotonic() + 10
-        while any(_state(one) != "T" for one in threads.iterdir()):
-            if time.monotonic() > until:
-                raise LabError(f"member {number} does not stop")
-            time.sleep(0.002)
+        """The member takes connections and answers nothing."""
+        halt(self._processes[number].pid)
 
     def thaw(self, number: int) -> None:
         self._processes[number].send_signal(signal.SIGCONT)

@@ -272,6 +272,22 @@ def require_root() -> None:
         sweep()
 
 
+def _state(thread: Path) -> str:
+    """A thread's state, as in proc(5): R, S, T, …"""
+    return (thread / "stat").read_text().rpartition(")")[2].split()[0]
+
+
+def halt(pid: int) -> None:
+    """SIGSTOP, and wait until no thread of it runs: on a busy machine it runs on until the thread that the
+    signal was given has its turn. Raises LabError if it does not stop."""
+    os.kill(pid, signal.SIGSTOP)
+    until = time.monotonic() + 10
+    while any(_state(one) != "T" for one in Path(f"/proc/{pid}/task").iterdir()):
+        if time.monotonic() > until:
+            raise LabError(f"process {pid} does not stop")
+        time.sleep(0.002)
+
+
 @contextlib.contextmanager
 def namespace(role: str = "lab") -> Iterator[Namespace]:
     """A new network namespace; `role` is a word for its name, to tell it by in `ip netns`."""

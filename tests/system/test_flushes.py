@@ -79,7 +79,7 @@ def flushed(suite: str, times: int = 100) -> str:
 def test_a_guard_whose_ruleset_is_flushed_cannot_be_or_is_put_back_at_once(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    told = flushed(release(), 15)
+    told = flushed(release(), 25)
     with capsys.disabled():
         print(f"\n{told}")
 

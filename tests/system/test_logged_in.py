@@ -113,7 +113,7 @@ def test_a_start_leaves_the_doors_open_where_the_guard_was_taken_away_by_hand() 
         assert tcp_state(machine.another, machine.host4, 22) == "filtered"
 
 
-@pytest.mark.parametrize("linger", ["true", pytest.param("false", marks=pytest.mark.wide)])
+@pytest.mark.parametrize("linger", ["true", "false"])
 def test_a_reload_that_guards_the_port_one_is_logged_in_by_says_whom_it_concerns(linger: str) -> None:
     with host(WEB) as machine, _session(machine, "-tt") as session:
         configure(machine, f"{WEB}{SSH}    linger: {linger}\n")

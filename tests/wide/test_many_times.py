@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from kernel.test_daemon import flushes
+from kernel.test_differential import same_sources
 from kernel.test_fleet_troubles import twenty_claims
 from kernel.test_flushed import reloads
 from lab.etcd import etcd
@@ -24,3 +25,7 @@ def test_a_hundred_reloads_let_nobody_in() -> None:
 
 def test_a_hundred_flushes_let_nobody_in() -> None:
     flushes(100)
+
+
+def test_of_900_traces_guard_and_judge_let_the_same_sources_in() -> None:
+    same_sources(900)

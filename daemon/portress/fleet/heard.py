@@ -101,7 +101,7 @@ class Heard:
         self._unix = unix
         self._ahead = ahead
         self._remember = remember
-        self._said: dict[bytes, int] = {}  # of one's own words that nobody has replaced; some are heard twice
+        self._said: dict[bytes, int] = {}  # versions of one's own words, some heard twice
         self._refusals: dict[bytes, str] = {}
 
     def recall(self) -> tuple[Holder, ...]:
