@@ -26,6 +26,7 @@ from portress.fleet.store import Store
 from portress.guard.table import GuardError
 from portress.keyholders.keyholder import Keyholder
 from portress.knock import SECOND, TIMELESS, Expected, Source
+from portress.run.catching_up import NOBODY
 from portress.run.fellows import Claimed
 from portress.verdict import Use
 
@@ -127,8 +128,13 @@ class Gate:
             return
         if step is not None:
             self._unclaimed[admission.door, admission.source] = admission
-            return
-        self.member.admitted(admission.door, admission.source, until, admission.keyholder)
+        else:
+            self._say(admission, until)
+
+    def _say(self, admission: Admission, until: float) -> None:
+        """As what it was at the last knock: whatever anybody has said of it since counts more."""
+        since = self._unix() - (self._clock() - admission.last) / SECOND
+        self.member.admitted(admission.door, admission.source, until, admission.keyholder, since)
 
     def ended(self, admission: Admission, how: Ending) -> None:
         """Tell the others, where it is more than that the time is over."""
@@ -177,21 +183,26 @@ class Gate:
         """The door is open: claim the use, unless that is done; shut it again if it was used elsewhere."""
         if opening.paper is None and not self._waits(opening.door):
             outcome, there = await self.member.claim(self._spent(opening, source))
+            taken = outcome is Outcome.TAKEN and not self._is_mine(there)
             if opening.leaves:
-                if outcome is Outcome.TAKEN:
+                if taken:
                     self._tell_taken(opening, source, there)
                 return
-            if outcome is Outcome.TAKEN:
-                self._unclaimed.pop((opening.door, source), None)
+            if taken:
                 self._tell_taken(opening, source, there)
                 if self._stops is not None and (there is None or there.source != source.whole):
                     async with self._stops.in_force.loading:
                         self._end(opening.door, source, Ending.USED_ELSEWHERE)
+                self._unclaimed.pop((opening.door, source), None)
                 return
         admission = None if opening.leaves else self._unclaimed.pop((opening.door, source), None)
         if admission is not None:
             until = self._unix() + (admission.until - self._clock()) / SECOND
-            self.member.admitted(admission.door, admission.source, until, admission.keyholder)
+            self._say(admission, until)
+
+    def _is_mine(self, there: Spent | None) -> bool:
+        """Whether that is the same use, read from the guard's record before its report was."""
+        return there is not None and (there.gateway, there.source) == (self.settings.gateway, NOBODY)
 
     def _spent(self, opening: Expected, source: Source) -> Spent:
         assert opening.step is not None
@@ -222,7 +233,9 @@ class Gate:
         self._work()
 
     def dismiss(self, record: Admitted) -> None:
-        """Send away who was sent away at another gateway."""
+        """Send away who was sent away at another gateway, though its claim is not answered yet."""
+        if self._stops is not None:
+            self._unclaimed.pop((record.door, self._wide(self._stops, record.source)), None)
         self._todo.append(record)
         self._work()
 
@@ -335,12 +348,12 @@ class Gate:
         return any(one.leaving_claim(spent.door).hex() == spent.owner for one in holders)
 
     def current(self) -> Iterable[Admitted]:
-        """Who was let in here, and not by another gateway."""
+        """Who was let in here, and not by another gateway, as far as the others may know of it."""
         if self._stops is None:
             return
         now, unix = self._clock(), self._unix()
         for one in self._stops.doorkeeper.register:
-            if self._goes_out(one):
+            if self._goes_out(one) and (one.door, one.source) not in self._unclaimed:
                 until = unix + (one.until - now) / SECOND
                 yield Admitted(one.door, one.source, until, self.settings.gateway, 0, one.keyholder)
 

@@ -113,16 +113,20 @@ class Heard:
                     self.holders[holder.name] = holder
         return tuple(self.holders.values())
 
-    def next(self, record: Admitted | Holder | Alive) -> tuple[bytes, bytes, int]:
-        """A record as key, value and version, which is higher than any known at that key."""
-        key, now = self._codec.at(record), self._unix() - self._ahead()
+    def next(self, record: Admitted | Holder | Alive, at: float | None = None) -> tuple[bytes, bytes, int]:
+        """A record as key, value and version, which is higher than any known at that key.
+
+        `at`: as of which moment (unix seconds by the store's clock); None: now.
+        """
+        key = self._codec.at(record)
+        moment = self._unix() - self._ahead() if at is None else at
         known = max(self._memory.versions.get(key, 0), self._said.get(key, 0))
-        version = self._said[key] = max(known + 1, round(now * 1000))
+        version = self._said[key] = max(known + 1, round(moment * 1000))
         return key, self._codec.value(key, evolve(record, version=version)), version
 
-    def say(self, record: Admitted) -> None:
-        """Have the store told of an admission, or of its end (times by the store's clock)."""
-        key, value, version = self.next(record)
+    def say(self, record: Admitted, at: float | None = None) -> None:
+        """Have the store told of an admission, or of its end, as of a moment (times by the store's clock)."""
+        key, value, version = self.next(record, at)
         self._outbox.put(key, value, record.until + GRACE, evolve(record, version=version))
 
     def restore(self, there: dict[bytes, int]) -> None:
@@ -257,6 +261,15 @@ class Heard:
                 self.gateways.pop(parts[1], None)
             elif parts[0] == USES and parts[-1] == str(TIMELESS):
                 self._put_paper(use for use in self._doors.paper() if self._codec.at(use) == key)
+
+    def use_at(self, key: bytes, value: bytes) -> Spent | None:
+        """The use that a value says; None, and told, for one that is forged."""
+        try:
+            record = self._codec.read(key, value)
+        except Forged as why:
+            self.refuse(key, str(why))
+            return None
+        return record if isinstance(record, Spent) else None
 
     def _put_back(self, old: Iterable[tuple[bytes, Record]]) -> None:
         """Put the newest word on keyholders into the store again, where an older one was written over it."""

@@ -24,7 +24,6 @@ from portress.fleet.heard import USED, Counts, Doors, Heard
 from portress.fleet.memory import Known, Memory
 from portress.fleet.outbox import RETRY, Outbox
 from portress.fleet.records import Admitted, Alive, Codec, Holder, Spent
-from portress.fleet.seal import Forged
 from portress.fleet.store import Store
 from portress.fleet.wire import Compacted, Entry, StoreError, StoreFull, told_of_clock
 from portress.knock import TIMELESS, Source
@@ -177,9 +176,13 @@ class Member:
 
     # Speaking
 
-    def admitted(self, door: str, source: Source, until: float, keyholder: str | None) -> None:
-        """Tell the others of an admission that lasts until a moment (unix seconds by this host's clock)."""
-        self.heard.say(Admitted(door, source, until - self.ahead, self.name, 0, keyholder))
+    def admitted(
+        self, door: str, source: Source, until: float, keyholder: str | None, since: float | None = None
+    ) -> None:
+        """Tell the others of an admission, `since` a moment (None: now) until another (unix seconds by this
+        host's clock)."""
+        record = Admitted(door, source, until - self.ahead, self.name, 0, keyholder)
+        self.heard.say(record, None if since is None else since - self.ahead)
 
     def dismissed(self, door: str, source: Source, until: float, how: str) -> None:
         """Tell the others that an admission, which would have lasted until then, has ended."""
@@ -212,7 +215,7 @@ class Member:
         if there is None:
             return Outcome.FIRST, None
         self.counts.conflicts += 1
-        return Outcome.TAKEN, self._use_at(key, there.value)
+        return Outcome.TAKEN, self.heard.use_at(key, there.value)
 
     async def _claim_at(self, key: bytes, value: bytes, lasting: bool = False) -> Entry | None:
         try:
@@ -225,24 +228,16 @@ class Member:
     async def _lease(self, lasting: bool) -> int | None:
         return None if lasting else await self.outbox.lease(self.now() + USED)
 
-    def _use_at(self, key: bytes, value: bytes) -> Spent | None:
-        try:
-            record = self._codec.read(key, value)
-        except Forged as why:
-            self.heard.refuse(key, str(why))
-            return None
-        return record if isinstance(record, Spent) else None
-
     async def _pay(self) -> None:
         """Tell the store of the uses that it was not there for. Raises StoreError."""
         loop = asyncio.get_running_loop()
         for key, value, ends in await loop.run_in_executor(self._pen, self._memory.owed):
             if ends > self._unix():
                 there = await self._claim_at(key, value)
-                mine = self._use_at(key, value)
+                mine = self.heard.use_at(key, value)
                 if there is not None and mine is not None:
                     self.counts.conflicts += 1
-                    self._doors.collide(mine, self._use_at(key, there.value))
+                    self._doors.collide(mine, self.heard.use_at(key, there.value))
             self._write(self._memory.paid, key)
 
     # Listening

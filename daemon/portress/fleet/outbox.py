@@ -113,7 +113,8 @@ class Outbox:
 
     async def _drain(self) -> None:
         while len(self._flying) < len(self._waiting):
-            some = self._next()
+            if not (some := self._next()):
+                continue  # those were over
             self._flying.update(some)
             try:
                 await self._send(some)

@@ -26,6 +26,7 @@ from portress.verdict import Use
 
 PART: Final = 512  # admissions that are read from the guard at once
 MOST: Final = 50_000  # callers that are read from the guard: without a flood there are not so many
+NOBODY: Final = Source.of(bytes(4))  # by whom a use was that nobody told of
 _MILLISECOND: Final = SECOND // 1000
 _UNTOLD: Final = ("untold", "untold_openings", "untold_first")  # what "untold_noise" counts changes nothing
 _PRIORITIES: Final = "priorities_full"
@@ -74,7 +75,7 @@ class CatchingUp(Listener):
                 used[one.claim] = Use(one.step, b"", one.door)
                 learnt.add(one.claim)
                 self.leaving.untold += [one] if one.leaves else []
-                self._spawn(self._note_use(one, Source.of(bytes(4))))
+                self._spawn(self._note_use(one, NOBODY))
         self.withdraw(learnt)
 
     def _part_way(self) -> list[Standing] | None:
