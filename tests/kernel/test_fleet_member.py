@@ -518,6 +518,29 @@ def test_what_is_heard_of_a_store_made_anew_is_not_taken_for_all_there_is(base: 
     together(base, tmp_path, work, "one")
 
 
+def test_a_change_heard_while_the_store_is_asked_for_its_revision_is_no_backup(
+    base: Etcd, tmp_path: Path
+) -> None:
+    async def work(one: Gateway, two: Gateway) -> None:
+        real, asked, read = one.store.now, list[int](), list[int]()
+
+        async def now(key: bytes) -> int:
+            asked.append(await real(key))
+            two.member.admitted("ssh", ANA, time.time() + 300 + len(asked), None)
+            await until(lambda: one.member.seen > asked[-1])
+            return asked[-1]
+
+        async def reading() -> None:
+            read.append(one.member.seen)
+
+        one.store.now = now  # type: ignore[method-assign]
+        one.member._catch_up = reading  # type: ignore[method-assign]
+        await until(lambda: len(asked) > 2)
+        assert read == [] and one.member.seen > 0
+
+    together(base, tmp_path, work, "one", "two")
+
+
 def test_gateways_are_alive_as_long_as_they_say_so(base: Etcd, tmp_path: Path) -> None:
     async def run() -> None:
         async with gateway(base, "one", tmp_path) as one:

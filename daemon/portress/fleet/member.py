@@ -349,12 +349,13 @@ class Member:
 
     async def _beat(self) -> None:
         while True:
+            seen = self.seen  # before the store is asked: more may be heard until it answers
             try:
                 if self._life is None or not await self._store.keep(self._life):
                     if self._life is not None:
                         self.seen = 0  # away for long, or the store has lost what it had
                     await self._sign()
-                elif await self._store.now(self._codec.prefix) < self.seen:
+                elif await self._store.now(self._codec.prefix) < seen:
                     self.seen = 0  # restored from a backup
                 if self._store.standing != self._store.settled:
                     await self._store.seek_leader()
