@@ -275,7 +275,7 @@ def test_a_service_names_a_prefix_of_ipv6(prefix: int) -> None:
     near, far = network[-1], network[-1] + 1
     with world(backend=True) as w, service(w.backend or w.host, "tcp/443"):
         assert w.backend
-        w.backend.ip(*(f"address add {one}/128 dev lo nodad" for one in (near, far)))
+        w.backend.own("lo", str(near), str(far))
         w.host.ip(*(f"route add {one}/128 via {w.backend6}" for one in (near, far)))
         config = PUBLISHED.format(closed="drop", services=f'"tcp/443@{network}"', linger="true")
         with daemon(w.host, config):

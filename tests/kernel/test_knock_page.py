@@ -67,7 +67,7 @@ Dialled = dict[str, list[int]]  # by source address, in the order of arrival
 @pytest.fixture(scope="module")
 def w() -> Iterator[World]:
     with world() as made:
-        made.host.ip("address add 198.51.100.2/32 dev eth0", "address add 2001:db8:1::2/128 dev eth0 nodad")
+        made.host.own("eth0", "198.51.100.2", "2001:db8:1::2")
         made.host.nft(SILENT)
         yield made
 

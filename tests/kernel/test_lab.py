@@ -75,6 +75,18 @@ def test_forged_packets_arrive_whole_and_are_answered_as_any_other(family: int) 
         assert any("udp port 2953 unreachable" in line or "unreachable port" in line for line in about)
 
 
+def test_an_address_is_owned_when_packets_to_it_are_taken() -> None:
+    with namespace() as ns:
+        ns.ip(
+            "route add 2001:db8:c::5/128 dev lo"
+        )  # as the kernel adds with an address, before its own route
+        assert not ns.takes(["2001:db8:c::5"])
+        ns.own("lo", "2001:db8:c::5", "192.0.2.5")
+        assert ns.takes(["2001:db8:c::5", "192.0.2.5"]) and not ns.takes(["2001:db8:c::6"])
+        with ns.enter(), socket.create_server(("2001:db8:c::5", 22), family=socket.AF_INET6):
+            assert tcp_state(ns, "2001:db8:c::5", 22) == "open"
+
+
 def test_the_backend_is_dialled_at_the_host() -> None:
     with world(backend=True) as w:
         assert w.backend is not None

@@ -59,10 +59,8 @@ def test_a_prefix_is_one_source_and_its_neighbours_are_not(width: str, prefix: s
     outside = [network[0] - 1, network[-1] + 1]
     with world() as w, service(w.host, "tcp/22"), daemon(w.host, config(f"source_prefix: {width}")) as d:
         own = (w.host4, w.stranger4) if network.version == 4 else (w.host6, w.stranger6)
-        length = network.max_prefixlen
-        nodad = "nodad" if network.version == 6 else ""  # usable at once, also on lo (kernel, addrconf.c)
-        w.stranger.ip(*(f"address add {one}/{length} dev lo {nodad}" for one in (*inside, *outside)))
-        w.host.ip(*(f"route replace {one}/{length} via {own[1]}" for one in (*inside, *outside)))
+        w.stranger.own("lo", *map(str, (*inside, *outside)))
+        w.host.ip(*(f"route replace {one} via {own[1]}" for one in (*inside, *outside)))
         if running:
             with sender(w.stranger) as send:
                 for one, text in zip(inside, RIGHT, strict=False):

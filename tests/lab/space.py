@@ -21,7 +21,8 @@ import subprocess
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from ipaddress import IPv6Address
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, ParamSpec, TypeVar
@@ -37,6 +38,7 @@ _SIOCGIFHWADDR: Final = 0x8927
 _SIOCETHTOOL: Final = 0x8946
 _ETHTOOL_GLINK: Final = 0x0A  # linux/ethtool.h
 _IFF_UP: Final = 1  # linux/if.h
+_RTF_LOCAL: Final = 0x80000000  # linux/ipv6_route.h
 _MS_BIND: Final = 0x1000  # linux/mount.h
 _MNT_DETACH: Final = 2
 _NAMES: Final = Path("/run/netns")
@@ -157,6 +159,23 @@ class Namespace:
         """Run `ip` commands, one a line, all in one process: `ns.ip("link set eth0 down")`."""
         with self.enter():
             _command(["ip", "-batch", "-"], text="".join(f"{line}\n" for line in lines))
+
+    def own(self, device: str, *addresses: str) -> None:
+        """Give these addresses, each of one host, to a device that is up: usable from the first packet on."""
+        sizes = {one: "128" if ":" in one else "32" for one in addresses}
+        nodad = {one: " nodad" if ":" in one else "" for one in addresses}
+        self.ip(*(f"address add {one}/{sizes[one]} dev {device}{nodad[one]}" for one in addresses))
+        _wait(lambda: self.takes(addresses), f"{device} of {self.name} does not get its addresses")
+
+    def takes(self, addresses: Iterable[str]) -> bool:
+        """Whether packets to these addresses are taken for its own. To IPv6 ones they are a moment after the
+        address is there: a worker of the kernel's adds the route (addrconf.c, addrconf_dad_completed)."""
+        with self.enter():
+            routes = [
+                one.split() for one in Path("/proc/thread-self/net/ipv6_route").read_text().splitlines()
+            ]
+        local = {one[0] for one in routes if int(one[8], 16) & _RTF_LOCAL}
+        return {IPv6Address(one).packed.hex() for one in addresses if ":" in one} <= local
 
     def sysctl(self, **values: int | str) -> None:
         """Set this namespace's network sysctls; `__` is a slash: `sysctl(net__ipv4__ip_forward=1)`."""
@@ -337,10 +356,18 @@ def link(
             *(f"neigh add {each.split('/')[0]} lladdr {other} dev {device} nud permanent" for each in others),
             *(f"route add {route}" for route in routes),
         )
+    _wait(
+        lambda: all(_ready(ns, device, mine) for ns, device, mine, _ in ends),
+        f"the link from {one.name} to {two.name} does not come up",
+    )
+
+
+def _wait(true: Callable[[], bool], otherwise: str) -> None:
+    """Wait until it is so, for 5 s at the most; LabError if it is not then."""
     until = time.monotonic() + 5
-    while not all(_ready(ns, device) for ns, device, _, _ in ends):
+    while not true():
         if time.monotonic() > until:
-            raise LabError(f"the link from {one.name} to {two.name} does not come up")
+            raise LabError(otherwise)
         time.sleep(0.002)
 
 
@@ -350,15 +377,17 @@ def _hardware(ns: Namespace, device: str) -> str:
     return answer[18:24].hex(":")
 
 
-def _ready(ns: Namespace, device: str) -> bool:
-    """Whether the device has its link-local address, as it has once the kernel has noticed the carrier."""
+def _ready(ns: Namespace, device: str, addresses: Sequence[str]) -> bool:
+    """Whether the device has its link-local address, as it has once the kernel has noticed the carrier, and
+    packets to its addresses are taken."""
     with ns.enter(), socket.socket() as any_socket:
         # Left to itself the kernel takes up to a second to notice; asking for the carrier makes it look.
         answer = array.array("I", [_ETHTOOL_GLINK, 0])
         request = struct.pack("16sP16x", device.encode(), answer.buffer_info()[0])
         fcntl.ioctl(any_socket, _SIOCETHTOOL, request)
         known = [line.split() for line in Path("/proc/thread-self/net/if_inet6").read_text().splitlines()]
-    return any(name == device and address.startswith("fe80") for address, *_, name in known)
+    up = any(name == device and address.startswith("fe80") for address, *_, name in known)
+    return up and ns.takes(one.partition("/")[0] for one in addresses)
 
 
 @contextlib.contextmanager
