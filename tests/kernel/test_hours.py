@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 import contextlib
 import json
+import os
+import signal
 import socket
 import time
 from datetime import UTC, datetime, timedelta
@@ -15,6 +17,7 @@ import pytest
 
 from lab import Daemon, daemon, sender, service, tcp_state, until, world, zones
 from lab.portress import portress
+from lab.space import halt
 from portress import hours
 from portress.clock import STEP
 from portress.config.model import Rotating
@@ -215,6 +218,21 @@ def test_a_keyholders_end_counts_where_the_guard_is_alone() -> None:
             time.sleep(5)
             send.knocks(w.stranger4, w.host4, knocks[3:])
             assert tcp_state(w.stranger, w.host4, 22) == state
+
+
+def test_an_admission_ends_when_the_door_closes_though_the_daemon_heard_of_it_late(any_second: None) -> None:
+    closes = int(time.time()) + 14
+    text = config("kernel", zones.hours(closes - 3600, closes), "at_closing: end")
+    with world() as w, daemon(w.host, text) as d, sender(w.stranger) as send:
+        halt(d.pid)
+        send.knocks(w.stranger4, w.host4, KNOCKS)
+        time.sleep(3)
+        os.kill(d.pid, signal.SIGCONT)
+        until(lambda: len(d.status()["admissions"]) == 1)
+        assert tcp_state(w.stranger, w.host4, 22) == "closed" and time.time() < closes
+        d.wait_for("admission to ssh ended: closed")
+        assert time.time() > closes - 0.1
+        assert tcp_state(w.stranger, w.host4, 22) == "filtered"
 
 
 @BOTH

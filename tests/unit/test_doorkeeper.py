@@ -308,6 +308,7 @@ def test_what_ends_with_the_doors_hours_is_told_as_such_and_every_packet_is_refu
         "192.0.2.8's admission to vpn ended: expired, 2 flows cut",
     ]
     assert house.guard.dismissed == {ANA}
+    assert ("ssh", ANA) not in house.guard.inside  # shut once it is told, not by the kernel's timeout
 
 
 def test_admissions_of_a_door_that_closes_end_at_once(cut: Cut) -> None:

@@ -74,16 +74,17 @@ class Doorkeeper(Restoring):
         """A moment of the clock in unix seconds."""
         return self._unix() - (self._clock() - when) / SECOND
 
-    def _with_stay(self, grants: Iterable[Grant]) -> Iterator[Grant]:
+    def _with_stay(self, grants: Iterable[Grant], *, knocked: bool = False) -> Iterator[Grant]:
         """Those whose door there is, with the door's stay, or as long as a keyholder may, where none is said:
-        0 or less where the time is over.
+        0 or less where the time is over. It is from now on; `knocked`: from the last knock on.
         """
         until = self._in_force.sequences.until
         for one in grants:
             if one.stay:
                 yield one
             elif (door := self.config.doors.get(one.door)) is not None:
-                yield evolve(one, stay=stay_of(door, until.get(one.keyholder or ""), self._unix()))
+                moment = self.unix_at(one.when) if knocked else self._unix()
+                yield evolve(one, stay=stay_of(door, until.get(one.keyholder or ""), moment))
 
     def opened(self, grants: Iterable[Grant]) -> None:
         """The guard itself has let these in, at the moments of their last knocks: note it.
@@ -91,18 +92,19 @@ class Doorkeeper(Restoring):
         Where the stay is another than the door's, that is put right: a keyholder's end may come before, and
         an admission is never shortened.
         """
-        for one in self._with_stay(grants):
+        for one in self._with_stay(grants, knocked=True):
             known = self.register.get(one.door, one.source)
             if known is not None and known.until > one.when + one.stay + _slack(known):
                 with contextlib.suppress(NoRoom):  # the time that the guard gave is what there is
                     self._table.admit([known.rest(self._clock())], came=True)
                 continue
-            if one.stay <= 0:
+            rest = evolve(one, stay=one.stay - (self._clock() - one.when))
+            if rest.stay <= 0:
                 self._table.dismiss([(one.door, one.source)])
                 continue
             if one.stay < self.config.doors[one.door].stay or one.when < self._recreated:
                 try:
-                    self._table.admit([one], came=True)
+                    self._table.admit([rest], came=True)
                 except NoRoom:  # then not at all, rather than for too long
                     self._table.dismiss([(one.door, one.source)])
                     self._turn_away(one)
@@ -284,9 +286,15 @@ class Doorkeeper(Restoring):
             self.register.remove(one.door, one.source)
 
     def expire(self, most: int | None = None) -> int:
-        """See to the admissions that the kernel has ended by their timeouts, `most` at the most; how many."""
+        """See to the admissions that the kernel has ended by their timeouts, `most` at the most; how many.
+
+        A door that closes is shut when that is told: the kernel's timeouts began a moment later.
+        """
         over = self.register.expire(self._clock(), most)
         closed = [one for one in over if shuts(self.config, one.door, self._unix())]
+        if closed:
+            with contextlib.suppress(GuardError):  # in a moment
+                self._table.dismiss((one.door, one.source) for one in closed)
         self._refuse(one.source for one in closed)
         self._end(closed, Ending.CLOSED, "ended")
         self._end([one for one in over if one not in closed], Ending.EXPIRED, "ended")
