@@ -311,6 +311,19 @@ def test_what_ends_with_the_doors_hours_is_told_as_such_and_every_packet_is_refu
     assert ("ssh", ANA) not in house.guard.inside  # shut once it is told, not by the kernel's timeout
 
 
+def test_what_the_guard_opened_ends_with_the_doors_hours_however_late_it_is_heard_of(cut: Cut) -> None:
+    house = House(HOURS)
+    house.passes(3)
+    house.keeper.opened([Grant("ssh", ANA, when=house.now - 3 * SECOND)])
+    (one,) = house.keeper.register
+    assert (one.until, one.last) == (house.now + 797 * SECOND, house.now - 3 * SECOND)
+    assert house.guard.inside == {("ssh", ANA): 797 * SECOND}
+    assert house.writes.lines[-1][3] == house.others.lines[-1][3] == house.unix + 797
+    house.passes(797)
+    house.keeper.opened([Grant("ssh", BEN, when=house.now - SECOND)])
+    assert [one.source for one in house.keeper.register] == [ANA]
+
+
 def test_admissions_of_a_door_that_closes_end_at_once(cut: Cut) -> None:
     house = House(HOURS)
     house.admit(ANA)

@@ -176,8 +176,8 @@ class Doorkeeper(Restoring):
         self._events.tell("full", f"{text}{': ' if full else ''}{', '.join(full)}", count=count)
 
     def _note(self, grant: Grant, now: int) -> Admission:
-        unix = self._unix()
-        until, until_unix = now + grant.stay, unix + grant.stay / SECOND
+        unix, until = self._unix(), now + grant.stay
+        until_unix = self.unix_at(until)
         known = self.register.get(grant.door, grant.source)
         if known is not None and known.keyholder == grant.keyholder:
             admission = known
