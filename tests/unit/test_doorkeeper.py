@@ -324,6 +324,26 @@ def test_what_the_guard_opened_ends_with_the_doors_hours_however_late_it_is_hear
     assert [one.source for one in house.keeper.register] == [ANA]
 
 
+def test_what_the_daemon_opens_is_open_from_then_until_the_door_closes(cut: Cut) -> None:
+    house = House(HOURS)
+    house.passes(3)
+    (one,) = house.keeper.admit([Grant("ssh", ANA, when=house.now - 3 * SECOND)])
+    assert one.until == house.now + 797 * SECOND
+    assert house.guard.inside == {("ssh", ANA): 797 * SECOND}
+
+
+def test_the_guard_is_left_alone_where_its_own_timeouts_end_what_is_over(
+    cut: Cut, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever reads the guard begins anew when it is told to end something."""
+    house = House(HOURS)
+    house.admit(BEN, door="vpn", stay=800 * SECOND)
+    asked: list[object] = []
+    monkeypatch.setattr(house.guard, "dismiss", asked.append)
+    house.passes(800)
+    assert house.keeper.expire() == 1 and asked == []
+
+
 def test_admissions_of_a_door_that_closes_end_at_once(cut: Cut) -> None:
     house = House(HOURS)
     house.admit(ANA)
