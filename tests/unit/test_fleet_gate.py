@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
+from attrs import evolve
 
 from portress.admissions import Admission, Ending
 from portress.config.model import Fleet
@@ -131,6 +132,7 @@ def test_a_dismissal_from_before_the_last_knock_ends_nothing(world: World) -> No
     before = round(world.unix() * 1000)
     world.now += SECOND
     world.opened()
+    world.now += SECOND
     world.used()
     world.hear(Admitted("vpn", ANA, world.unix() + 300, "edge-2", before, None, "dismissed"))
     assert [*world.register] == [("vpn", ANA)]
@@ -159,3 +161,27 @@ def test_the_use_that_was_read_from_the_guard_before_its_report_shuts_nobody_out
     assert ([*world.register] == [("vpn", ANA)]) is stays
     assert (world.waiting() is not None) is stays
     assert any("used at" in text for text in world.told) is not stays
+
+
+def test_whoever_comes_by_what_works_again_is_told_at_once(world: World) -> None:
+    one = world.opened()
+    world.gate.admitted(one, world.unix() + 300, None)
+    assert world.waiting() is not None
+
+
+@pytest.mark.parametrize("outcome", [Outcome.FIRST, Outcome.TAKEN])
+def test_a_leaving_sequence_says_nothing_of_an_admission_and_is_told_where_it_was_used(
+    world: World, outcome: Outcome
+) -> None:
+    world.opened()
+    world.store = outcome, Spent(ANAS.claim.hex(), "vpn", 5, "edge-2", ANA, world.unix(), 1)
+    asyncio.run(world.gate.used(evolve(ANAS, leaves=True), ANA))
+    assert world.waiting() is None and [*world.register] == [("vpn", ANA)]
+    assert any("used at edge-2" in text for text in world.told) is (outcome is Outcome.TAKEN)
+
+
+def test_whose_knocks_reached_another_gateway_first_stays_in_and_is_named_from_then_on(world: World) -> None:
+    world.opened()
+    world.store = Outcome.TAKEN, Spent(ANAS.claim.hex(), "vpn", 5, "edge-2", ANA, world.unix(), 1)
+    world.used()
+    assert [one.source for one in world.gate.current()] == [ANA]
